@@ -1,0 +1,1 @@
+"""Where readings come from: MQTT, serial, recorded log, simulated vessel; payload decoders."""

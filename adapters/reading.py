@@ -1,0 +1,68 @@
+"""One reading in canonical units, and what a source hands over in one go."""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from enum import StrEnum
+
+
+class Quantity(StrEnum):
+    """What a channel measures; the words of the log format."""
+
+    TEMPERATURE = "temperature"
+    PRESSURE = "pressure"
+    GRAVITY = "gravity"
+    JOURNAL = "journal"
+
+
+@dataclass(frozen=True, slots=True)
+class Reading:
+    """A value in canonical units: °C, bar gauge, specific gravity 20/20; a journal entry carries `text`."""
+
+    vessel: str
+    quantity: Quantity
+    time_s: float
+    """Unix seconds, UTC."""
+    value: float
+    text: str = ""
+
+
+class Reason(StrEnum):
+    """Why something was refused; counted, never silent."""
+
+    UNDECODABLE = "undecodable"
+    TOO_LONG = "too-long"
+    NOT_A_NUMBER = "not-a-number"
+    NO_SUCH_FIELD = "no-such-field"
+    UNKNOWN_UNIT = "unknown-unit"
+    BAD_TIME = "bad-time"
+    UNKNOWN_TOPIC = "unknown-topic"
+    OLD_NEWS = "old-news"
+    QUEUE_FULL = "queue-full"
+
+
+@dataclass(frozen=True, slots=True)
+class Refusal:
+    """A payload or line that gave no reading."""
+
+    source: str
+    where: str
+    """Topic, port or file:line."""
+    reason: Reason
+    detail: str
+    """One sentence naming field, value, unit and limit."""
+    raw: str = ""
+    """The start of what came, bounded and printable."""
+
+
+def _nothing() -> None:
+    return
+
+
+@dataclass(frozen=True, slots=True)
+class Delivery:
+    """What one message, line or file chunk held; `acknowledge` is called once it has been judged and batched."""
+
+    source: str
+    readings: tuple[Reading, ...] = ()
+    refusals: tuple[Refusal, ...] = ()
+    acknowledge: Callable[[], None] = _nothing

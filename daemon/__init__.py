@@ -1,0 +1,1 @@
+"""The running program: settings, service loop, store, alarms, notifier, scheduler, page, command line."""

@@ -1,0 +1,1 @@
+"""The time-series table, the alarms and the outbox, in any database that SQLAlchemy reaches."""
