@@ -1,4 +1,4 @@
-"""The text of a configuration file: YAML turned into plain values that know their lines.
+"""What a configuration says before anyone judges it: YAML turned into plain values that know their lines.
 
 Plain scalars are read by the core schema of YAML 1.2 (https://yaml.org/spec/1.2.2/, 10.3.2), so that `22:00`, `no`
 and `0123` stay what the writer meant: YAML 1.1 makes them 1320, false and 83.
@@ -35,10 +35,15 @@ class ConfigText:
     tree: dict[str, object]
     lines: Mapping[Location, int] = field(default_factory=dict)
     """Line, counted from 1, of each key."""
+    variables: Mapping[Location, str] = field(default_factory=dict)
+    """Environment variable that gave a value, where one did."""
 
     def where(self, location: Location) -> str:
-        """Return `file:line` of the nearest key that the file holds, else the file's name alone."""
+        """Return the variable or `file:line` of the nearest key that is there, else the file's name alone."""
         for length in range(len(location), 0, -1):
+            variable = self.variables.get(location[:length])
+            if variable is not None:
+                return variable
             line = self.lines.get(location[:length])
             if line is not None:
                 return f"{self.name}:{line}"
