@@ -1,0 +1,1 @@
+"""Alembic's environment; run by `ullage.daemon.store.migrate`, never by hand."""
