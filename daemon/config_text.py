@@ -47,6 +47,9 @@ class ConfigText:
             line = self.lines.get(location[:length])
             if line is not None:
                 return f"{self.name}:{line}"
+            for below, variable in self.variables.items():
+                if below[:length] == location[:length]:
+                    return variable
         return self.name
 
 
@@ -98,7 +101,8 @@ def parse_config_text(text: str, name: str) -> ConfigText:
     except yaml.MarkedYAMLError as error:
         mark = error.problem_mark or error.context_mark
         where = name if mark is None else f"{name}:{mark.line + 1}"
-        raise ConfigError(where, f"is no valid YAML: {error.problem or error.context}") from None
+        problem = error.problem or error.context or "unreadable"
+        raise ConfigError(where, f"is no valid YAML: {problem}", _yaml_hint(problem)) from None
     except yaml.YAMLError as error:
         raise ConfigError(name, f"is no valid YAML: {str(error).splitlines()[0]}") from None
     except RecursionError:
@@ -115,6 +119,16 @@ def parse_config_text(text: str, name: str) -> ConfigText:
     return ConfigText(name=name, tree=tree, lines=lines)
 
 
+def _yaml_hint(problem: str) -> str:
+    if "\\t" in problem:
+        return "indent with spaces, not with tabs"
+    if "cannot start any token" in problem:
+        return "put the value in quotes"
+    if "expected" in problem:
+        return "look for a bracket or quote left open above it"
+    return "check the indentation and the colons there"
+
+
 def _value(node: yaml.Node, at: Location, name: str, lines: dict[Location, int]) -> object:
     if len(at) > _DEEPEST:  # also ends an alias that holds itself
         raise ConfigError(f"{name}:{node.start_mark.line + 1}", f"is nested deeper than {_DEEPEST} levels")
@@ -126,7 +140,6 @@ def _value(node: yaml.Node, at: Location, name: str, lines: dict[Location, int])
             lines[(*at, index)] = child.start_mark.line + 1
             values.append(_value(child, (*at, index), name, lines))
         return values
-    assert isinstance(node, yaml.ScalarNode)
     return _scalar(node)
 
 
@@ -149,9 +162,9 @@ def _mapping(
     return values
 
 
-def _scalar(node: yaml.ScalarNode) -> object:
+def _scalar(node: yaml.Node) -> object:
     text = str(node.value)
-    if node.style is not None or node.tag.endswith(":str") and text in ("=", "<<"):
+    if node.style is not None:
         return text  # quoted or a block: meant as text
     if text in _CONSTANTS:
         return _CONSTANTS[text]

@@ -38,7 +38,12 @@ def overlay(text: ConfigText, environ: Mapping[str, str]) -> ConfigText:
             )
         location = _put(tree, steps, _read(environ[variable]), variable)
         variables[location] = variable
-    return replace(text, tree=tree, variables=variables)
+    lines = {
+        location: line
+        for location, line in text.lines.items()
+        if not any(location[: len(given)] == given for given in variables)
+    }
+    return replace(text, tree=tree, lines=lines, variables=variables)
 
 
 def _put(tree: dict[str, object], steps: list[str], value: object, variable: str) -> Location:

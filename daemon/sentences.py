@@ -39,10 +39,14 @@ def nearest(word: str, known: Iterable[str]) -> str:
     words = sorted(known)
     if word in words:
         return f"{word} is right"
-    near = difflib.get_close_matches(word, words, n=1, cutoff=0.6)
+    near = _near(word, words)
     if near:
         return f"did you mean {near[0]}?"
     return f"known here: {', '.join(words)}" if words else "nothing can stand here"
+
+
+def _near(word: str, known: Iterable[str]) -> list[str]:
+    return difflib.get_close_matches(word, sorted(known), n=1, cutoff=0.6)
 
 
 def known_keys(kind: object, location: Location) -> frozenset[str]:
@@ -73,7 +77,9 @@ def _child(kind: object, part: str | int) -> object:
     return arguments[-1] if arguments else None
 
 
-def to_config_error(error: ValidationError, kind: type, text: ConfigText, at: Location = ()) -> ConfigError:
+def to_config_error(
+    error: ValidationError, kind: type, text: ConfigText, at: Location = (), *, skip: int = 0
+) -> ConfigError:
     """Return one error that holds a sentence for each problem.
 
     Parameters
@@ -84,17 +90,29 @@ def to_config_error(error: ValidationError, kind: type, text: ConfigText, at: Lo
         The settings type that was validated.
     text, at
         Where the values came from: the configuration and the place in it.
+    skip
+        How many steps of each error's location lead only to the value of `kind`.
     """
+    details = error.errors(include_url=False)
+    meant = {
+        (*detail["loc"][:-1], near)
+        for detail in details
+        if detail["type"] in _UNKNOWN
+        for near in _near(str(detail["loc"][-1]), known_keys(kind, detail["loc"][skip:-1]))
+    }
     sentences: list[str] = []
-    for detail in error.errors(include_url=False):
-        sentence = str(_problem(detail, kind, text, at))
+    for detail in details:
+        if detail["type"] == "missing" and detail["loc"] in meant:
+            continue  # it is there, misspelt: one mistake, one sentence
+        sentence = str(_problem(detail, detail["loc"][skip:], kind, text, at))
         if sentence not in sentences:
             sentences.append(sentence)
     return ConfigError("", "\n".join(sentences))
 
 
-def _problem(detail: ErrorDetails, kind: type, text: ConfigText, at: Location) -> ConfigError:
-    inner: Location = detail["loc"]
+def _problem(
+    detail: ErrorDetails, inner: Location, kind: type, text: ConfigText, at: Location
+) -> ConfigError:
     location = (*at, *inner)
     where = text.where(location)
     key = spell(location)
@@ -107,7 +125,9 @@ def _problem(detail: ErrorDetails, kind: type, text: ConfigText, at: Location) -
         message = detail["msg"].removeprefix("Value error, ").removeprefix("Assertion failed, ")
         return ConfigError(_where_named(message, location, text), f"{key}: {message}" if key else message)
     demand = _MUST_BE.get(detail["type"]) or detail["msg"].replace("Input should", "must", 1)
-    return ConfigError(where, f"{key} {demand}{_not_value(location, detail['input'])}")
+    value = detail["input"]
+    hint = "put it in quotes" if detail["type"] == "string_type" and isinstance(value, int | float) else ""
+    return ConfigError(where, f"{key} {demand}{_not_value(location, value)}", hint)
 
 
 def _where_named(message: str, location: Location, text: ConfigText) -> str:
@@ -120,4 +140,4 @@ def _not_value(location: Location, value: object) -> str:
     name = str(location[-1]).lower() if location else ""
     if any(word in name for word in _SECRET_WORDS) or isinstance(value, dict | list):
         return ""
-    return ", not empty" if value is None else f", not {str(value)[:60]!r}"
+    return ", not empty" if value is None else f", not {repr(value)[:60]}"

@@ -1,0 +1,60 @@
+"""The blocks of the configuration that no other part owns: vessels, their channels, the page."""
+
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+from pydantic import BaseModel, ConfigDict, Field
+
+from ullage.adapters.channel import Reference
+from ullage.adapters.reading import Quantity
+from ullage.detectors.vessel import Vessel
+
+DetectorKeys = dict[str, dict[str, Any]]
+"""Detector name to key to value, as the user wrote them; `ullage.detectors.registry.compose` judges them."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ChannelBlock:
+    """What stands under `temperature:`, `pressure:`, `gravity:` or `journal:` of a vessel.
+
+    The keys are those of `ullage.adapters.channel.Channel`.
+    """
+
+    source: str = ""
+    topic: str = ""
+    pointer: str | None = None
+    senml_name: str | None = None
+    key: str | None = None
+    column: int | None = None
+    unit: str = ""
+    time_pointer: str | None = None
+    reference: Reference = Reference.GAUGE
+    scale: float = 1.0
+    offset: float = 0.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class VesselBlock(Vessel):
+    """What stands under one item of `vessels:`: the vessel's own fields, its channels, its detectors' keys."""
+
+    temperature: ChannelBlock | None = None
+    pressure: ChannelBlock | None = None
+    gravity: ChannelBlock | None = None
+    journal: ChannelBlock | None = None
+    detectors: DetectorKeys = field(default_factory=dict)
+
+    def channel_blocks(self) -> tuple[tuple[Quantity, ChannelBlock], ...]:
+        """Return the channels that are there, each with what it measures."""
+        found = ((quantity, getattr(self, quantity.value)) for quantity in Quantity)
+        return tuple((quantity, block) for quantity, block in found if block is not None)
+
+
+class PageSettings(BaseModel):
+    """Where the page is served; a place that others can reach needs a token."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+    host: str = "127.0.0.1"
+    port: int = Field(default=8080, ge=0, le=65535)
+    token_file: Path | None = None

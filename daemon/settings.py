@@ -1,0 +1,143 @@
+"""The configuration: every part's own settings type, composed; file and environment in, frozen values out.
+
+Each part keeps its settings beside its code; this module only joins them, so a key is known in one place.
+"""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
+
+from pydantic import Field, ValidationError, field_validator
+from pydantic.fields import FieldInfo
+from pydantic_settings import BaseSettings, PydanticBaseSettingsSource, SettingsConfigDict
+
+from ullage.adapters.channel import Channel
+from ullage.adapters.errors import ConfigError
+from ullage.daemon.config_blocks import DetectorKeys, PageSettings, VesselBlock
+from ullage.daemon.config_sources import SourceSettings, read_sources
+from ullage.daemon.config_text import ConfigText, read_config_text
+from ullage.daemon.config_vessels import WatchedVessel, read_vessels
+from ullage.daemon.environment import overlay
+from ullage.daemon.notifier import NotifySettings
+from ullage.daemon.places import settle_places
+from ullage.daemon.sentences import nearest, to_config_error
+from ullage.daemon.store.settings import StoreSettings
+
+__all__ = ["Config", "SourceSettings", "WatchedVessel", "load"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Config:
+    """The whole configuration, validated."""
+
+    path: Path | None
+    vessels: tuple[WatchedVessel, ...]
+    sources: tuple[SourceSettings, ...]
+    store: StoreSettings
+    notify: NotifySettings
+    page: PageSettings
+    timezone: str
+    """IANA name of the zone that local times are shown in; empty for the machine's own."""
+
+    def channels(self) -> tuple[Channel, ...]:
+        """Return the channels of all vessels."""
+        return tuple(channel for watched in self.vessels for channel in watched.channels)
+
+    def watched(self, name: str) -> WatchedVessel:
+        """Return the vessel of that name.
+
+        Raises
+        ------
+        ConfigError
+            If there is none; names the nearest.
+        """
+        for watched in self.vessels:
+            if watched.vessel.name == name:
+                return watched
+        known = [watched.vessel.name for watched in self.vessels]
+        raise ConfigError("", f"there is no vessel {name!r} in the configuration", nearest(name, known))
+
+
+class _Root(BaseSettings):
+    """The top level of the file."""
+
+    model_config = SettingsConfigDict(extra="forbid", frozen=True)
+
+    vessels: list[VesselBlock] = Field(min_length=1)
+    sources: dict[str, dict[str, Any]] = {}
+    store: StoreSettings = StoreSettings()
+    notify: NotifySettings = NotifySettings()
+    page: PageSettings = PageSettings()
+    detectors: DetectorKeys = {}
+    timezone: str = ""
+
+    @field_validator("timezone")
+    @classmethod
+    def _known_zone(cls, name: str) -> str:
+        try:
+            return name and ZoneInfo(name).key
+        except (ZoneInfoNotFoundError, ValueError, OSError):
+            raise ValueError(f"{name!r} is no time zone; write it like Europe/Lisbon") from None
+
+
+def load(path: Path | None, env: Mapping[str, str], *, live: bool = True) -> Config:
+    """Read and validate the configuration; the environment wins over the file.
+
+    Parameters
+    ----------
+    path
+        The file; None for a configuration from the environment alone.
+    env
+        The environment.
+    live
+        Whether readings will come from `sources`. A replay passes False: without `sources:` a channel may then
+        name any.
+
+    Raises
+    ------
+    ConfigError
+        One sentence for each problem, with file and line or variable and the nearest known key.
+    """
+    text = ConfigText(name="environment", tree={}) if path is None else read_config_text(path)
+    text = settle_places(overlay(text, env), path, env)
+    root = _validated_root(text)
+    problems: list[str] = []
+    sources = read_sources(root.sources, text, problems)
+    known = root.sources if live or root.sources else None
+    vessels = read_vessels(root.vessels, root.detectors, known, text, problems)
+    if problems:
+        raise ConfigError("", "\n".join(problems))
+    return Config(
+        path=path,
+        vessels=vessels,
+        sources=sources,
+        store=root.store,
+        notify=root.notify,
+        page=root.page,
+        timezone=root.timezone,
+    )
+
+
+def _validated_root(text: ConfigText) -> _Root:
+    class Layers(PydanticBaseSettingsSource):
+        """Hands pydantic-settings the file with the environment laid over it, lists and all."""
+
+        def get_field_value(self, field: FieldInfo, field_name: str) -> tuple[Any, str, bool]:
+            return text.tree.get(field_name), field_name, False
+
+        def __call__(self) -> dict[str, Any]:
+            return text.tree
+
+    class Loaded(_Root):
+        @classmethod
+        def settings_customise_sources(
+            cls, settings_cls: type[BaseSettings], *_args: Any, **_sources: Any
+        ) -> tuple[PydanticBaseSettingsSource, ...]:
+            return (Layers(settings_cls),)
+
+    try:
+        return Loaded()  # type: ignore[call-arg]  # values come from the source above
+    except ValidationError as error:
+        raise to_config_error(error, _Root, text) from None
