@@ -75,7 +75,8 @@ def bring_up(engine: sa.Engine, where: str, file: Path | None) -> None:
 
 
 def _make(connection: sa.Connection, where: str) -> None:
-    # a module that adds tables to `metadata` is imported here
+    import ullage.daemon.store.alarm_tables  # noqa: F401 - adds its tables to `metadata`
+
     known = set(schema.metadata.tables)
     strangers = sorted(known & set(sa.inspect(connection).get_table_names()))
     if strangers:
@@ -107,7 +108,10 @@ def _copy_first(engine: sa.Engine, file: Path, found: str) -> None:
     with suppress(FileNotFoundError):
         part.unlink()
     os.close(os.open(part, os.O_CREAT | os.O_EXCL | os.O_WRONLY, 0o600))
-    with engine.connect().execution_options(isolation_level="AUTOCOMMIT") as connection:
-        connection.exec_driver_sql("VACUUM INTO ?", (str(part),))
+    raw = engine.raw_connection()  # beside the "begin" hook: VACUUM refuses to run inside a transaction
+    try:
+        raw.cursor().execute("VACUUM INTO ?", (str(part),))
+    finally:
+        raw.close()
     os.replace(part, copy)
     log.info("database copied before migrating", extra={"copy": str(copy), "from_revision": found})

@@ -18,7 +18,7 @@ from sqlalchemy import (
     Table,
 )
 
-HEAD = "0001"
+HEAD = "0002"
 """The revision that this program works with."""
 
 metadata = MetaData()
