@@ -1,0 +1,118 @@
+"""Payloads to readings: bare number, JSON by pointer, SenML, key=value, delimited columns, plain journal text.
+
+A payload gives readings, refusals that say why, or both. The time of a reading is what `time_pointer` finds or what the
+SenML record says, else the arrival. A retained message has no arrival time: without a time of its own it is old news.
+"""
+
+import math
+from collections.abc import Sequence
+from typing import NamedTuple
+
+from ullage.adapters import payload as read
+from ullage.adapters.channel import Channel
+from ullage.adapters.errors import DataError
+from ullage.adapters.extract import Arrival, Extract, Format, extractor, format_of, subject
+from ullage.adapters.payload import RefusedError
+from ullage.adapters.reading import Reading, Reason, Refusal
+from ullage.adapters.senml import resolve
+
+STEP_S = 1e-3
+"""Two arrivals on one topic are at least this far apart: a store knows a reading by its time in milliseconds."""
+FLOOD_S = 60.0
+"""How far a flood may push these stamps ahead of the clock before they start anew."""
+
+
+class Decoded(NamedTuple):
+    """What one payload gave."""
+
+    readings: tuple[Reading, ...]
+    refusals: tuple[Refusal, ...]
+
+
+class Decoder:
+    """Decodes what comes from one topic or port for the channels that read it.
+
+    Parameters
+    ----------
+    source
+        Name of the source, for refusals.
+    channels
+        At least one; all that read from this place.
+    delimiter
+        Of delimited lines; empty finds it.
+
+    Raises
+    ------
+    ConfigError
+        If a channel can't be right: an unknown unit, a broken pointer, fields that contradict each other.
+    """
+
+    def __init__(self, source: str, channels: Sequence[Channel], *, delimiter: str = "") -> None:
+        self._source = source
+        self._delimiter = delimiter
+        self._groups: dict[Format, list[tuple[str, Extract]]] = {}
+        for channel in channels:
+            form = format_of(channel)
+            self._groups.setdefault(form, []).append((subject(channel), extractor(channel, form)))
+        self._arrived_s = -math.inf
+        self._stamp_s = -math.inf
+
+    def decode(self, payload: bytes, where: str, arrived_s: float, *, retained: bool = False) -> Decoded:
+        """Decode one payload; raises nothing, whatever it is.
+
+        Parameters
+        ----------
+        payload
+            As it came.
+        where
+            Topic or port, for refusals.
+        arrived_s
+            Wall clock at arrival, Unix seconds.
+        retained
+            The broker had kept it: when it was sent is not known.
+        """
+        arrival = Arrival(arrived_s if retained else self._stamp(arrived_s), retained)
+        readings: list[Reading] = []
+        refusals: list[Refusal] = []
+        for form, extractors in self._groups.items():
+            try:
+                parsed = self._parse(form, payload, arrival.time_s)
+            except RefusedError as error:
+                refusals.append(self._refusal(where, payload, error.reason, str(error)))
+                continue
+            for name, extract in extractors:
+                try:
+                    readings.extend(extract(parsed, arrival))
+                except RefusedError as error:
+                    refusals.append(self._refusal(where, payload, error.reason, f"{name}: {error}"))
+        return Decoded(tuple(readings), tuple(refusals))
+
+    def _stamp(self, arrived_s: float) -> float:
+        stepped_back = arrived_s < self._arrived_s - 1.0
+        self._arrived_s = arrived_s
+        stamp_s = self._stamp_s + STEP_S
+        # a clock that was set back, or a flood that ran a minute ahead of it, starts the count anew
+        if stepped_back or not arrived_s < stamp_s < arrived_s + FLOOD_S:
+            stamp_s = arrived_s
+        self._stamp_s = stamp_s
+        return stamp_s
+
+    def _parse(self, form: Format, payload: bytes, now_s: float) -> object:
+        read.check_size(payload)
+        if form is Format.BARE:
+            return payload
+        if form is Format.JSON:
+            return read.json_document(payload)
+        if form is Format.PAIRS:
+            return read.pairs(read.utf8(payload))
+        if form is Format.COLUMNS:
+            return read.columns(read.utf8(payload), self._delimiter)
+        try:
+            return resolve(read.json_document(payload), now_s)
+        except RefusedError:
+            raise
+        except DataError as error:
+            raise RefusedError(Reason.UNDECODABLE, str(error)) from None
+
+    def _refusal(self, where: str, payload: bytes, reason: Reason, detail: str) -> Refusal:
+        return Refusal(self._source, where, reason, detail, read.printable(payload))
