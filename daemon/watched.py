@@ -8,9 +8,12 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from ullage.adapters.reading import Quantity, Reading
+from ullage.daemon.alarm_states import AlarmKey
 from ullage.daemon.clock import Clock
 from ullage.daemon.gate import Gate, Refused
-from ullage.detectors.finding import Condition, Finding, State
+from ullage.daemon.orphans import Orphans, quantity_named
+from ullage.daemon.vessel_time import VesselTime
+from ullage.detectors.finding import Condition, Finding, Priority, State
 from ullage.detectors.samples import Entry, Kind, Samples
 from ullage.detectors.watch import VesselWatch
 
@@ -21,16 +24,9 @@ KINDS = {
     Quantity.PRESSURE: Kind.PRESSURE,
     Quantity.GRAVITY: Kind.GRAVITY,
 }
-REGULAR = frozenset({Quantity.TEMPERATURE, Quantity.PRESSURE})
-"""Quantities that come by themselves; a gravity may come once a day."""
-SETTLE_S = 900.0
-"""After a start or a step of the wall clock: how long to wait for each sensor before silence may be told."""
 FAULTS_IN_A_ROW = 3
 """Detectors that fail this often without a success between are replaced by fresh ones."""
 ENTRIES_REMEMBERED = 256
-
-AlarmKey = tuple[Condition, str]
-"""What tells alarms of one vessel apart: condition and subject."""
 
 
 @dataclass(slots=True)
@@ -56,59 +52,6 @@ class Columns:
         self.value.clear()
 
 
-class VesselTime:
-    """What time it is for a vessel: the time of its newest reading plus what has passed since by monotonic clock.
-
-    Silence is thus measured by what this daemon has waited, never by a wall clock that was set meanwhile. After a
-    start and after each step of the wall clock time stands still (`now_s` gives None) until every regular sensor
-    known was heard again, at most `SETTLE_S`: the gap is the daemon's own, and says nothing about the sensors.
-    """
-
-    def __init__(self, clock: Clock) -> None:
-        self._clock = clock
-        self._anchor: tuple[float, float, Quantity | None] = (clock.wall_s(), clock.monotonic_s(), None)
-        self._counts = dict.fromkeys(REGULAR, 0)
-        self._unheard: set[Quantity] = set()
-        self._settled_by_s = 0.0
-
-    def heard(self, quantity: Quantity, time_s: float) -> None:
-        """Note a reading that is the newest of its quantity."""
-        if quantity not in REGULAR:
-            return
-        monotonic_s = self._clock.monotonic_s()
-        self._unheard.discard(quantity)
-        self._counts[quantity] += 1
-        # The sensor whose readings are furthest ahead sets the time, and may set it back when clocks are slewed.
-        if quantity is self._anchor[2] or time_s >= self._at(monotonic_s):
-            self._anchor = (time_s, monotonic_s, quantity)
-
-    def unsettle(self, known: frozenset[Quantity]) -> None:
-        """Hold the time until the `known` sensors are heard again; readings to come set it anew."""
-        monotonic_s = self._clock.monotonic_s()
-        self._unheard = set(known & REGULAR)
-        self._settled_by_s = monotonic_s + SETTLE_S
-        self._anchor = (float("-inf") if self._unheard else self._clock.wall_s(), monotonic_s, None)
-
-    def now_s(self) -> float | None:
-        """Return the vessel's time, None while it stands still."""
-        monotonic_s = self._clock.monotonic_s()
-        if self._unheard:
-            if monotonic_s < self._settled_by_s:
-                return None
-            if self._anchor[2] is None:  # nothing came: by now that is worth telling, dated by the wall clock
-                self._unheard.clear()
-                self._anchor = (self._clock.wall_s(), monotonic_s, None)
-        return self._at(monotonic_s)
-
-    def count(self, quantity: Quantity | None) -> int:
-        """Return how many newest readings of `quantity` were heard, of all regular ones for None."""
-        return sum(self._counts.values()) if quantity is None else self._counts.get(quantity, 0)
-
-    def _at(self, monotonic_s: float) -> float:
-        time_s, at_s, _ = self._anchor
-        return time_s + monotonic_s - at_s
-
-
 class Watched:
     """The detectors of one vessel; a failure inside them is contained, counted and logged, never passed on.
 
@@ -126,13 +69,15 @@ class Watched:
         self.gate = Gate()
         self.time = VesselTime(clock)
         self.columns = Columns()
-        self.standing: set[AlarmKey] = set()
+        self.orphans = Orphans(clock, self.time)
+        self.standing: dict[AlarmKey, Priority] = {}
         self.faults = 0
         self.replaced = 0
         self._make = make
         self._in_a_row = 0
         self._last_error = ""
         self._entered: deque[tuple[int, str]] = deque(maxlen=ENTRIES_REMEMBERED)
+        self._held: dict[AlarmKey, Finding] = {}
 
     def admit(self, reading: Reading, wall_s: float) -> Refused | None:
         """Put a reading with the columns to be judged, or say why not."""
@@ -167,10 +112,13 @@ class Watched:
 
     def tick(self) -> tuple[Finding, ...]:
         """Let the vessel's time come to the detectors, unless it stands still."""
+        told = tuple(finding for key, finding in self._held.items() if not self._awaited(key))
+        for finding in told:
+            del self._held[_key(finding)]
         now_s = self.time.now_s()
-        if now_s is None:
-            return ()
-        return self._contain(lambda: self.watch.tick(now_s))
+        if now_s is not None:
+            told += self._contain(lambda: self.watch.tick(now_s))
+        return told + self.orphans.settle()
 
     def known(self) -> frozenset[Quantity]:
         """Return the quantities that have been heard."""
@@ -183,16 +131,48 @@ class Watched:
             self._failed(error)
             return ()
         self._in_a_row = 0
+        if not found:
+            return ()
+        told = self._without_own_silence(found)
         for finding in found:
-            self._note(finding)
-        return found
+            key = _key(finding)
+            if finding.state is State.RAISED:
+                self.standing[key] = finding.priority
+                self.orphans.forget(key)
+            elif finding.state is State.CLEARED:
+                self.standing.pop(key, None)
+                self.orphans.forget(key)
+        return told
 
-    def _note(self, finding: Finding) -> None:
-        key = (finding.condition, finding.subject)
-        if finding.state is State.RAISED:
-            self.standing.add(key)
-        elif finding.state is State.CLEARED:
-            self.standing.discard(key)
+    def _without_own_silence(self, found: tuple[Finding, ...]) -> tuple[Finding, ...]:
+        """Take out silences that are this daemon's own or are over by the time they are noticed.
+
+        While the daemon was down or its clock wrong, no sensor could be heard; and a gap in a backlog that ended
+        hours ago asks nothing of anybody. What is held back is told by `tick` if the sensor stays away.
+        """
+        told: list[Finding] = []
+        raised: dict[AlarmKey, Finding] = {}
+        for finding in found:
+            key = _key(finding)
+            if finding.condition is not Condition.SENSOR_SILENT:
+                told.append(finding)
+            elif finding.state is State.RAISED:
+                raised[key] = finding
+                if self._awaited(key):
+                    self._held[key] = finding
+                else:
+                    told.append(finding)
+            else:
+                over = raised.pop(key, None) or self._held.get(key)
+                self._held.pop(key, None)
+                told = [f for f in told if f is not over]
+                if over is None or key in self.orphans:
+                    told.append(finding)
+        return tuple(told)
+
+    def _awaited(self, key: AlarmKey) -> bool:
+        quantity = quantity_named(key.subject)
+        return quantity is not None and self.time.awaits(quantity)
 
     def _failed(self, error: Exception) -> None:
         self.faults += 1
@@ -204,6 +184,13 @@ class Watched:
         if self._in_a_row >= FAULTS_IN_A_ROW:
             log.error("detectors replaced by fresh ones", extra={"vessel": self.name, "faults": self.faults})
             self.watch = self._make()
+            for key, priority in self.standing.items():
+                self.orphans.adopt(key, priority)
             self.standing.clear()
+            self._held.clear()
             self.replaced += 1
             self._in_a_row = 0
+
+
+def _key(finding: Finding) -> AlarmKey:
+    return AlarmKey(finding.vessel, finding.condition.value, finding.subject)

@@ -7,10 +7,12 @@ from collections.abc import Sequence
 import pytest
 
 from ullage.adapters.reading import Delivery, Quantity, Reading, Reason, Refusal
+from ullage.daemon.alarm_states import AlarmKey
 from ullage.daemon.clock import ManualClock, SystemClock
 from ullage.daemon.gate import Refused
 from ullage.daemon.pipeline import Pipeline, PipelineSettings
-from ullage.daemon.watched import SETTLE_S, Watched
+from ullage.daemon.vessel_time import SETTLE_S
+from ullage.daemon.watched import Watched
 from ullage.detectors.finding import Condition, Finding, Priority, State
 from ullage.detectors.samples import Entry, Samples
 from ullage.detectors.vessel import Vessel
@@ -309,14 +311,80 @@ def test_stopping_judges_and_acknowledges_what_waits() -> None:
     assert not done.acquire(timeout=0)
 
 
-def test_raised_and_cleared_alarms_are_known_by_condition_and_subject(bench: Bench) -> None:
-    """What stands is compared with the database after a restart."""
-    finding = Finding(
-        time_s=1.0, vessel="north", condition=Condition.SENSOR_SILENT, state=State.RAISED,
+def silence(state: State, time_s: float) -> Finding:
+    return Finding(
+        time_s=time_s, vessel="north", condition=Condition.SENSOR_SILENT, state=state,
         priority=Priority.HIGH, text="silent", subject="pressure",
     )  # fmt: skip
+
+
+SILENT = AlarmKey("north", "sensor-silent", "pressure")
+
+
+def test_what_stands_is_known_by_condition_and_subject(bench: Bench) -> None:
+    """It is compared with the database after a restart."""
     watched = bench.pipeline.watched["north"]
+    bench.spy("north").tick = lambda now_s: (silence(State.RAISED, now_s),)  # type: ignore[method-assign]
+    assert [f.state for f in watched.tick()] == [State.RAISED]
+    assert SILENT in watched.standing
+
+
+def test_a_silence_that_was_this_daemons_own_is_not_told(bench: Bench) -> None:
+    """After a start the first reading of one sensor makes the other look silent for as long as the daemon was down."""
+    watched = bench.pipeline.watched["north"]
+    watched.time.unsettle(frozenset({Quantity.PRESSURE, Quantity.TEMPERATURE}))
+    spy = bench.spy("north")
+    spy.update = lambda samples: (silence(State.RAISED, 1.0),)  # type: ignore[method-assign]
+    assert watched.take(Samples.empty()) == ()
+    spy.update = lambda samples: (silence(State.CLEARED, 2.0),)  # type: ignore[method-assign]
+    assert watched.take(Samples.empty()) == ()
+    bench.clock.advance(SETTLE_S + 1)
+    assert watched.tick() == ()
+
+
+def test_a_silence_that_lasts_past_the_time_to_settle_is_told(bench: Bench) -> None:
+    """Held back is not forgotten."""
+    watched = bench.pipeline.watched["north"]
+    watched.time.unsettle(frozenset({Quantity.PRESSURE}))
+    bench.spy("north").update = lambda samples: (silence(State.RAISED, 1.0),)  # type: ignore[method-assign]
     watched.take(Samples.empty())
-    bench.spy("north").tick = lambda now_s: (finding,)  # type: ignore[method-assign]
-    watched.tick()
-    assert (Condition.SENSOR_SILENT, "pressure") in watched.standing
+    bench.clock.advance(SETTLE_S + 1)
+    assert watched.tick() == (silence(State.RAISED, 1.0),)
+    assert watched.tick() == ()
+
+
+def test_a_silence_in_a_backlog_that_is_over_is_not_told(bench: Bench) -> None:
+    """Raised and cleared in one block: nobody has anything to do about it."""
+    watched = bench.pipeline.watched["north"]
+    both = (silence(State.RAISED, 1.0), silence(State.CLEARED, 2.0), silence(State.RAISED, 3.0))
+    bench.spy("north").update = lambda samples: both  # type: ignore[method-assign]
+    assert watched.take(Samples.empty()) == (silence(State.RAISED, 3.0),)
+
+
+def test_an_alarm_whose_readings_were_lost_stands_until_the_sensor_has_spoken_for_a_while(
+    bench: Bench,
+) -> None:
+    """Neither forgotten at the restart nor standing for ever."""
+    watched = bench.pipeline.watched["north"]
+    watched.orphans.adopt(AlarmKey("north", "over-pressure"), Priority.CRITICAL)
+    bench.clock.advance(SETTLE_S + 10)
+    bench.pipeline.turn()
+    assert conditions(bench) == []
+    for _ in range(6):
+        bench.give(bench.pressure(1.0))
+    bench.clock.advance(10)
+    bench.pipeline.turn()
+    assert conditions(bench) == [("north", Condition.OVER_PRESSURE, State.CLEARED)]
+    assert bench.diary.findings[0].priority is Priority.CRITICAL
+
+
+def test_an_orphan_that_the_detectors_see_again_is_theirs(bench: Bench) -> None:
+    """The alarm goes on standing, and its end is the detectors' word."""
+    watched = bench.pipeline.watched["north"]
+    watched.orphans.adopt(AlarmKey("north", "over-pressure"), Priority.CRITICAL)
+    for _ in range(6):
+        bench.give(bench.pressure(2.6))
+    bench.pipeline.turn()
+    bench.clock.advance(SETTLE_S + 10)
+    bench.pipeline.turn()
+    assert conditions(bench) == [("north", Condition.OVER_PRESSURE, State.RAISED)]
