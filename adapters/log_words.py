@@ -111,7 +111,11 @@ def read_times(words: Words, start: Places, stop: Places) -> tuple[Floats, Mask]
     good &= fine & (length >= 20)
     date, clock = _pairs(date), _pairs(clock)
     seconds, fine = _civil_seconds(
-        _byte(date, 0) * 100 + _byte(date, 2), _byte(date, 5), _byte(clock, 0), _byte(clock, 3), _byte(clock, 6)
+        _byte(date, 0) * 100 + _byte(date, 2),
+        _byte(date, 5),
+        _byte(clock, 0),
+        _byte(clock, 3),
+        _byte(clock, 6),
     )
     good &= fine
     tail = words[start + 16]
@@ -125,8 +129,7 @@ def read_times(words: Words, start: Places, stop: Places) -> tuple[Floats, Mask]
     good &= fine
     micro, fine = _fractions(words, start + 19, length - 19 - zone_length)
     good &= fine
-    whole = (seconds - offset) * 1_000_000 + micro
-    return whole / 1e6, good
+    return (seconds - offset) + micro / 1e6, good
 
 
 def _civil_seconds(

@@ -1,0 +1,149 @@
+"""Whole blocks of a log at once: finds the fields, reads what is plain, leaves the rest to the strict parser."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ullage.adapters.log_blocks import Block
+from ullage.adapters.log_format import KIND_OF
+from ullage.adapters.log_groups import Groups
+from ullage.adapters.log_rows import WideRowParser
+from ullage.adapters.log_words import Mask, Places, read_decimals, read_times
+from ullage.adapters.units import Conversion
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Plain:
+    """What the fast path read of a block of n records.
+
+    `row` numbers the record of each value (rising), `vessel` is an index into `names`, `done` (n,) marks the
+    records that need no other look.
+    """
+
+    row: Places
+    vessel: NDArray[np.int64]
+    kind: NDArray[np.uint8]
+    time_s: NDArray[np.float64]
+    value: NDArray[np.float64]
+    names: Sequence[str]
+    done: Mask
+
+
+def _fields(block: Block, width: int, delimiter: int) -> tuple[Places, Places]:
+    """Return the records that have `width` fields and no quotation mark, and their delimiters, (n,) and (n, width - 1)."""
+    if not len(block.start):
+        return np.empty(0, np.int64), np.empty((0, width - 1), np.int64)
+    first, last = int(block.start[0]), int(block.stop[-1])
+    marks = np.flatnonzero(block.raw[first:last] == delimiter) + first
+    between = width - 1
+    if len(marks) == between * len(block.start) and not block.quoted.any():
+        table = marks.reshape(-1, between)
+        if (table[:, 0] >= block.start).all() and (table[:, -1] < block.stop).all():
+            return np.arange(len(block.start)), table
+    begin = np.searchsorted(marks, block.start)
+    count = np.searchsorted(marks, block.stop) - begin
+    rows = np.flatnonzero((count == between) & ~block.quoted)
+    return rows, marks[begin[rows][:, None] + np.arange(between)]
+
+
+class LongColumns:
+    """Reads blocks of `time,vessel,quantity,value,unit`."""
+
+    def __init__(self) -> None:
+        self._groups = Groups()
+
+    def read(self, block: Block) -> Plain:
+        """Read what is plain."""
+        rows, comma = _fields(block, 5, ord(","))
+        start, stop = block.start[rows], block.stop[rows]
+        time_s, good = read_times(block.words, start, comma[:, 0])
+        value, fine = read_decimals(block.words, block.raw, comma[:, 2] + 1, comma[:, 3])
+        group = self._groups.find(block, (comma[:, 0] + 1, comma[:, 2]), (comma[:, 3] + 1, stop))
+        keep = np.flatnonzero(good & fine & (group >= 0))
+        done = np.zeros(len(block.start), bool)
+        done[rows[keep]] = True
+        if len(keep) < len(rows):
+            time_s, value, group = time_s[keep], value[keep], group[keep]
+        _convert(value, group, self._groups.conversions)
+        names = list(dict.fromkeys(self._groups.vessels))
+        place = {name: index for index, name in enumerate(names)}
+        vessel_of = np.array([place[name] for name in self._groups.vessels], np.int64)
+        kind_of = np.array(self._groups.kinds, np.uint8)
+        return Plain(
+            row=rows[keep],
+            vessel=vessel_of[group],
+            kind=kind_of[group],
+            time_s=time_s,
+            value=value,
+            names=names,
+            done=done,
+        )
+
+
+def _convert(value: NDArray[np.float64], group: Places, conversions: Sequence[Conversion]) -> None:
+    """Convert in place; groups of the same unit go together."""
+    unlike = list(dict.fromkeys(conversions))
+    if len(unlike) == 1:
+        value[:] = unlike[0].convert(value)
+        return
+    place = {conversion: index for index, conversion in enumerate(unlike)}
+    which = np.array([place[conversion] for conversion in conversions], np.int64)[group]
+    for index, conversion in enumerate(unlike):
+        mine = which == index
+        value[mine] = conversion.convert(value[mine])
+
+
+class WideColumns:
+    """Reads blocks of a file in which each column is a quantity.
+
+    Parameters
+    ----------
+    parser
+        The strict parser of the same file: it knows the columns.
+    """
+
+    def __init__(self, parser: WideRowParser) -> None:
+        self._parser = parser
+        self._measured = [cell for cell in parser.cells if cell[1] in KIND_OF]
+        self._texts = [cell for cell in parser.cells if cell[1] not in KIND_OF]
+
+    def read(self, block: Block) -> Plain:
+        """Read what is plain: rows in which every mapped cell is a plain number or empty and no journal text stands."""
+        parser = self._parser
+        rows, marks = _fields(block, parser.width, ord(parser.delimiter))
+        left = np.concatenate((block.start[rows][:, None], marks + 1), axis=1)
+        right = np.concatenate((marks, block.stop[rows][:, None]), axis=1)
+        time_s, good = self._times(block, left[:, parser.time_index], right[:, parser.time_index])
+        for index, _, _ in self._texts:
+            good &= left[:, index] == right[:, index]
+        values: list[NDArray[np.float64]] = []
+        present: list[Mask] = []
+        for index, _, conversion in self._measured:
+            value, fine = read_decimals(block.words, block.raw, left[:, index], right[:, index])
+            empty = left[:, index] == right[:, index]
+            good &= fine | empty
+            values.append(conversion.convert(value))
+            present.append(~empty)
+        done = np.zeros(len(block.start), bool)
+        done[rows[good]] = True
+        values, present = values or [np.zeros(len(rows))], present or [np.zeros(len(rows), bool)]
+        cells = np.flatnonzero((np.stack(present, axis=1) & good[:, None]).ravel())
+        row, column = np.divmod(cells, len(values))
+        kinds = np.array([KIND_OF[quantity] for _, quantity, _ in self._measured], np.uint8)
+        return Plain(
+            row=rows[row],
+            vessel=np.zeros(len(row), np.int64),
+            kind=kinds[column],
+            time_s=time_s[row],
+            value=np.stack(values, axis=1).ravel()[cells],
+            names=[parser.vessel],
+            done=done,
+        )
+
+    def _times(self, block: Block, start: Places, stop: Places) -> tuple[NDArray[np.float64], Mask]:
+        if self._parser.unix_divisor is None:
+            return read_times(block.words, start, stop)
+        value, good = read_decimals(block.words, block.raw, start, stop)
+        return value / self._parser.unix_divisor, good
