@@ -20,7 +20,7 @@ from ullage.daemon.config_sources import SourceSettings, read_sources
 from ullage.daemon.config_text import ConfigText, read_config_text
 from ullage.daemon.config_vessels import WatchedVessel, read_vessels
 from ullage.daemon.environment import overlay
-from ullage.daemon.notifier import NotifySettings
+from ullage.daemon.notify_settings import NotifySettings
 from ullage.daemon.places import settle_places
 from ullage.daemon.sentences import nearest, to_config_error
 from ullage.daemon.store.settings import StoreSettings
