@@ -111,9 +111,8 @@ def _make_private(path: Path, *, read_only: bool) -> None:
         with suppress(FileExistsError):
             os.close(os.open(path, os.O_CREAT | os.O_EXCL | os.O_WRONLY, 0o600))
     except OSError as error:
-        raise StoreError(
-            str(path), f"can't be made: {error.strerror}", "check that the folder can be written"
-        )
+        hint = "check that the folder exists and can be written"
+        raise StoreError(str(path), f"can't be made: {error.strerror}", hint) from None
 
 
 def _tame_sqlite(engine: sa.Engine, *, read_only: bool) -> None:

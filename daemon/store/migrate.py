@@ -2,7 +2,7 @@
 
 import logging
 import os
-from contextlib import suppress
+import sqlite3
 from pathlib import Path
 
 import sqlalchemy as sa
@@ -42,6 +42,23 @@ def refuse_unknown(found: str, where: str) -> None:
     )
     error.retryable = False
     raise error
+
+
+def refuse_older(engine: sa.Engine, where: str) -> None:
+    """Raise unless the database is ready to be read as it stands.
+
+    Raises
+    ------
+    StoreError
+        If its schema is not this program's.
+    """
+    with engine.connect() as connection:
+        found = stored_revision(connection)
+    if found == schema.HEAD:
+        return
+    if found is not None:
+        refuse_unknown(found, where)
+    raise StoreError(where, "has not been set up by this version yet", "start `ullage run` once")
 
 
 def bring_up(engine: sa.Engine, where: str, file: Path | None) -> None:
@@ -103,15 +120,14 @@ def _upgrade(connection: sa.Connection) -> None:
 
 
 def _copy_first(engine: sa.Engine, file: Path, found: str) -> None:
+    from ullage.daemon.store.copying import vacuum_into  # it needs this module too
+
     copy = file.with_name(f"{file.name}.before-{schema.HEAD}")
     part = copy.with_name(f"{copy.name}.part")
-    with suppress(FileNotFoundError):
-        part.unlink()
-    os.close(os.open(part, os.O_CREAT | os.O_EXCL | os.O_WRONLY, 0o600))
-    raw = engine.raw_connection()  # beside the "begin" hook: VACUUM refuses to run inside a transaction
     try:
-        raw.cursor().execute("VACUUM INTO ?", (str(part),))
-    finally:
-        raw.close()
-    os.replace(part, copy)
+        vacuum_into(engine, part)
+        os.replace(part, copy)
+    except (OSError, sqlite3.Error) as error:
+        detail = f"can't be copied before its schema is changed: {error}"
+        raise StoreError(str(file), detail, "make room beside it and start again") from None
     log.info("database copied before migrating", extra={"copy": str(copy), "from_revision": found})

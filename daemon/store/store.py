@@ -1,48 +1,103 @@
 """The store as its callers see it: one object, safe to use from several threads."""
 
+import logging
 import threading
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
+from pathlib import Path
 from types import TracebackType
 from typing import Self
 
 import sqlalchemy as sa
-from sqlalchemy.engine import URL
 
-from ullage.daemon.store.engine import WRITE, label, make_engine, parse_url, sqlite_path, translate
-from ullage.daemon.store.migrate import bring_up
+from ullage.adapters.errors import StoreError
+from ullage.adapters.reading import Quantity, Reading
+from ullage.daemon.store import coarse, copying, damage, journal, retention, snapshots
+from ullage.daemon.store.coarse import CoarseColumns
+from ullage.daemon.store.columns import (
+    EMPTY,
+    KINDS,
+    LATEST_MS,
+    QUANTITIES,
+    Columns,
+    interleave,
+    joined,
+    merge,
+    to_ms,
+)
+from ullage.daemon.store.engine import WRITE, label, sqlite_path, translate
+from ullage.daemon.store.journal import JournalEntry
+from ullage.daemon.store.opening import OnCorrupt, Opened, open_database
+from ullage.daemon.store.pending import Pending
+from ullage.daemon.store.readings import (
+    fold,
+    fold_is_due,
+    last_block,
+    read_batches,
+    vessel_ids,
+    write_batch,
+)
+from ullage.daemon.store.retention import Retained
+from ullage.daemon.store.snapshots import Snapshot
+from ullage.daemon.store.spans import read_span
+from ullage.detectors.samples import Kind
+
+log = logging.getLogger(__name__)
 
 
 class Store:
     """Readings, journal, detector state and what the alarms keep, in one database.
 
-    Made by `Store.open`; closed by `close` or by leaving a `with` block.
+    Made by `Store.open`; closed by `close` or by leaving a `with` block. Readings wait in memory until `flush`;
+    everything else commits at once. Each method raises `StoreError` if the database refuses.
     """
 
-    def __init__(self, engine: sa.Engine, url: URL, *, read_only: bool) -> None:
-        self._engine = engine
-        self._url = url
+    def __init__(self, opened: Opened, *, read_only: bool, max_pending: int) -> None:
+        self._engine = opened.engine
+        self._url = opened.url
+        self.moved_aside: Path | None = opened.moved_aside
+        """Where a damaged file was put when this store was opened."""
         self.read_only = read_only
+        self._pending = Pending(max_pending)
+        self._flushing = threading.Lock()
         self._writer = threading.RLock()
         self._writing = False
+        self._in_memory = self._engine.dialect.name == "sqlite" and sqlite_path(self._url) is None
+        self._fold_fault = ""
 
     @classmethod
-    def open(cls, url: str, *, read_only: bool = False, busy_timeout_s: float = 10.0) -> Self:
+    def open(
+        cls,
+        url: str,
+        *,
+        read_only: bool = False,
+        on_corrupt: OnCorrupt = "refuse",
+        max_pending: int = 500_000,
+        busy_timeout_s: float = 10.0,
+    ) -> Self:
         """Open the database, making or migrating its tables.
+
+        Parameters
+        ----------
+        url
+            SQLAlchemy's form: `sqlite:///file`, `postgresql://user@host/database`, or another that it knows.
+        read_only
+            Look only: nothing is made, migrated or written.
+        on_corrupt
+            What becomes of a damaged SQLite file: refuse to work with it, or rename it (`moved_aside` says to
+            what) and begin a new one, as befits a daemon that nobody watches.
+        max_pending
+            Readings to keep in memory at most while the database refuses.
+        busy_timeout_s
+            How long to wait for another program that writes to the same SQLite file.
 
         Raises
         ------
         StoreError
             If it is out of reach, damaged, newer than the program, or not made by it.
         """
-        parsed = parse_url(url)
-        engine = make_engine(parsed, read_only=read_only, busy_timeout_s=busy_timeout_s)
-        try:
-            bring_up(engine, label(parsed), sqlite_path(parsed))
-        except sa.exc.SQLAlchemyError as error:
-            engine.dispose()
-            raise translate(error, parsed, "opening the database") from None
-        return cls(engine, parsed, read_only=read_only)
+        opened = open_database(url, read_only=read_only, on_corrupt=on_corrupt, busy_timeout_s=busy_timeout_s)
+        return cls(opened, read_only=read_only, max_pending=max_pending)
 
     @contextmanager
     def transaction(self) -> Iterator[sa.Connection]:
@@ -55,6 +110,8 @@ class Store:
         StoreError
             If the database refuses; nothing of the block is kept then.
         """
+        if self.read_only:
+            raise StoreError(label(self._url), "was opened for reading only")
         with self._writer:
             if self._writing:
                 raise RuntimeError("a transaction is open in this thread already")
@@ -64,13 +121,217 @@ class Store:
                 with connection, connection.begin():
                     yield connection
             except sa.exc.SQLAlchemyError as error:
+                if "disk I/O error" in str(error):
+                    self._engine.dispose()  # what a failed sync left in the cache is not to be trusted
                 raise translate(error, self._url, "writing") from error
             finally:
                 self._writing = False
 
+    @contextmanager
+    def reading(self) -> Iterator[sa.Connection]:
+        """Give a connection for a short look; writers go on meanwhile.
+
+        Raises
+        ------
+        StoreError
+            If the database refuses.
+        """
+        try:
+            if self._in_memory:  # one connection serves all threads
+                with self._writer, self._engine.connect() as connection:
+                    yield connection
+            else:
+                with self._engine.connect() as connection:
+                    yield connection
+        except sa.exc.SQLAlchemyError as error:
+            raise translate(error, self._url, "reading") from error
+
+    @property
+    def pending(self) -> int:
+        """Readings taken but not yet committed; flush early when a fast source makes this grow."""
+        return self._pending.count
+
+    @property
+    def dropped(self) -> int:
+        """Readings lost since the start because the database refused for too long."""
+        return self._pending.dropped
+
+    def append(self, readings: Sequence[Reading]) -> None:
+        """Take readings into memory; touches no disk.
+
+        Raises
+        ------
+        ValueError
+            If one is a journal entry or holds no finite number; none is taken then.
+        """
+        self._pending.add(readings)
+
+    def flush(self) -> int:
+        """Commit what is pending in one transaction; return how many readings it was.
+
+        Raises
+        ------
+        StoreError
+            If the database refuses; the readings stay pending.
+        """
+        with self._flushing:
+            columns = self._pending.take()
+            if not columns:
+                return 0
+            try:
+                with self.transaction() as connection:
+                    write_batch(connection, columns)
+                    due = fold_is_due(connection)
+            except BaseException:
+                self._pending.give_back()
+                raise
+            count = self._pending.committed()
+            if due:
+                self._fold()
+        return count
+
+    def _fold(self) -> None:
+        try:
+            with self.transaction() as connection:
+                fold(connection)
+        except StoreError as error:  # the readings are safe where they are
+            if self._fold_fault != error.detail:
+                log.warning("folding readings failed", extra={"detail": error.detail})
+            self._fold_fault = error.detail
+        else:
+            self._fold_fault = ""
+
+    def samples(self, vessel: str, since_s: float | None = None, until_s: float | None = None) -> Columns:
+        """Return one vessel's readings with since ≤ time < until, pending ones too, sorted by time, then kind."""
+        return joined(list(self.iter_samples(vessel, since_s, until_s)))
+
+    def iter_samples(
+        self, vessel: str, since_s: float | None = None, until_s: float | None = None
+    ) -> Iterator[Columns]:
+        """Yield the same in chunks of at most a day, so that a year's readings need no year's memory."""
+        start_ms = -LATEST_MS if since_s is None else to_ms(since_s)
+        stop_ms = LATEST_MS + 1 if until_s is None else to_ms(until_s)
+        pending = self._pending.columns(
+            vessel
+        )  # before the database, else a commit could slip through between
+        vessel_id = self._vessel_id(vessel)
+        for channels in read_span(self.reading, vessel_id, tuple(Kind), (start_ms, stop_ms), pending):
+            if channels:
+                yield interleave(channels)
+
+    def latest(self, vessel: str) -> Mapping[Quantity, Reading]:
+        """Return the newest reading of each quantity that one vessel has."""
+        found: dict[Quantity, Reading] = {}
+        pending = self._pending.columns(vessel)
+        vessel_id = self._vessel_id(vessel)
+        with self.reading() as connection:
+            batches = read_batches(connection, vessel_id)
+            for kind in Kind:
+                loose = merge([batches.get(kind, EMPTY), pending.get(kind, EMPTY)])
+                column = merge([last_block(connection, vessel_id, kind), loose])
+                if len(column):
+                    time_s, value = float(column.time_ms[-1]) / 1000, float(column.value[-1])
+                    found[QUANTITIES[kind]] = Reading(vessel, QUANTITIES[kind], time_s, value)
+        return found
+
+    def vessels(self) -> tuple[str, ...]:
+        """Return the names of all vessels that anything was stored for, sorted."""
+        waiting = self._pending.vessels()
+        with self.reading() as connection:
+            return tuple(sorted(waiting | vessel_ids(connection).keys()))
+
+    def _vessel_id(self, vessel: str) -> int:
+        with self.reading() as connection:
+            return vessel_ids(connection).get(vessel, -1)
+
+    def add_entry(self, vessel: str, time_s: float, text: str, *, made_s: float) -> int:
+        """Add a journal entry and return its number; the same words at the same time stand only once."""
+        with self.transaction() as connection:
+            return journal.add(connection, vessel, time_s, text, made_s=made_s)
+
+    def entries(
+        self,
+        vessel: str,
+        since_s: float | None = None,
+        until_s: float | None = None,
+        *,
+        struck: bool = False,
+    ) -> tuple[JournalEntry, ...]:
+        """Return entries with since ≤ time < until in order of time; with `struck` also those withdrawn."""
+        with self.reading() as connection:
+            return journal.entries(connection, vessel, since_s=since_s, until_s=until_s, struck=struck)
+
+    def strike_entry(self, entry_id: int, *, made_s: float) -> None:
+        """Withdraw an entry; it stays readable as struck."""
+        with self.transaction() as connection:
+            journal.strike(connection, entry_id, made_s=made_s)
+
+    def replace_entry(
+        self, entry_id: int, *, made_s: float, time_s: float | None = None, text: str | None = None
+    ) -> int:
+        """Strike an entry, put a corrected one in its place and return that one's number."""
+        with self.transaction() as connection:
+            return journal.replace(connection, entry_id, made_s=made_s, time_s=time_s, text=text)
+
+    def save_snapshot(self, vessel: str, *, saved_s: float, fingerprint: str, payload: bytes) -> None:
+        """Keep the state of one vessel's detectors in place of the last."""
+        with self.transaction() as connection:
+            snapshots.save(connection, vessel, saved_s=saved_s, fingerprint=fingerprint, payload=payload)
+
+    def load_snapshot(self, vessel: str) -> Snapshot | None:
+        """Return the state saved last, or None."""
+        with self.reading() as connection:
+            return snapshots.load(connection, vessel)
+
+    def coarse(self, vessel: str, quantity: Quantity, since_s: float, until_s: float) -> CoarseColumns:
+        """Return 10-minute minimum, mean and maximum over the whole history, dropped readings included.
+
+        Bins begin at whole ten minutes; those that since ≤ time < until touches are returned.
+        """
+        kind, bin_ms = KINDS[quantity], 1000 * coarse.BIN_S
+        start_ms = to_ms(since_s) // bin_ms * bin_ms
+        stop_ms = -(-to_ms(until_s) // bin_ms) * bin_ms
+        vessel_id, parts = self._vessel_id(vessel), [coarse.bins(EMPTY)]
+        pending = self._pending.columns(vessel)
+        for chunk in read_span(self.reading, vessel_id, (kind,), (start_ms, stop_ms), pending):
+            parts.append(coarse.bins(chunk.get(kind, EMPTY)))
+        with self.reading() as connection:  # after the readings: what is dropped between is met here
+            kept = coarse.read(connection, vessel_id, kind, start_ms // 1000, stop_ms // 1000)
+        return coarse.join(kept, coarse.join_all(parts))
+
+    def retain(self, *, now_s: float, keep_days: float) -> Retained:
+        """Put 10-minute bins in the place of readings older than `keep_days`; journal entries stay."""
+        return retention.retain(self.transaction, self.reading, to_ms(now_s - keep_days * 86400))
+
+    def backup(self, path: str | Path) -> None:
+        """Copy the database as it is now, pending readings included, to a new SQLite file.
+
+        Writers go on meanwhile. The file appears under its name only when it is whole.
+        """
+        if not self.read_only:
+            self.flush()
+        copying.copy_out(self._engine, self._url, Path(path))
+
+    def check_integrity(self) -> str | None:
+        """Return the first fault found in the file, or None; on a server that is the server's affair."""
+        if self._engine.dialect.name != "sqlite":
+            return None
+        with self.reading() as connection:
+            return damage.first_fault(connection, thorough=True)
+
     def close(self) -> None:
-        """Close the database."""
-        self._engine.dispose()
+        """Commit what is pending and close the database.
+
+        Raises
+        ------
+        StoreError
+            If the last commit fails; the database is closed all the same.
+        """
+        try:
+            if not self.read_only:
+                self.flush()
+        finally:
+            self._engine.dispose()
 
     def __enter__(self) -> Self:
         return self

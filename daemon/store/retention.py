@@ -1,0 +1,92 @@
+"""Let single readings go when they have grown old, in steps so small that nobody waits."""
+
+import logging
+from dataclasses import dataclass
+
+import sqlalchemy as sa
+
+from ullage.daemon.store import coarse, codec
+from ullage.daemon.store.readings import WINDOW_MS, fold
+from ullage.daemon.store.schema import reading_block
+from ullage.daemon.store.spans import Reader
+from ullage.detectors.samples import Kind
+
+log = logging.getLogger(__name__)
+
+_BLOCKS = 12
+"""Blocks dropped in one transaction: the writer's lock is held for some tens of milliseconds."""
+_PAGES = 500
+_FREE_PAGES = 1000
+"""Below this (4 MB) free pages simply wait for new readings."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Retained:
+    """What a round of retention did."""
+
+    readings_dropped: int
+    bins_written: int
+
+
+def retain(writer: Reader, reader: Reader, cutoff_ms: int) -> Retained:
+    """Put bins in the place of readings before `cutoff_ms`; a block goes when all of it is older.
+
+    Room that is freed is used for new readings; only when much of it has gathered is it given back to the disk,
+    since moving pages wears a card.
+    """
+    dropped = written = 0
+    while True:  # a bin must be made of all of its readings
+        with writer() as connection:
+            if not fold(connection):
+                break
+    with reader() as connection:
+        query = sa.select(reading_block.c.vessel_id, reading_block.c.quantity).distinct()
+        channels = [(vessel_id, Kind(kind)) for vessel_id, kind in connection.execute(query)]
+    for vessel_id, kind in channels:
+        while True:
+            with writer() as connection:
+                done = _drop_some(connection, vessel_id, kind, cutoff_ms)
+            if done is None:
+                break
+            dropped += done.readings_dropped
+            written += done.bins_written
+    _give_back_pages(writer, reader)
+    return Retained(readings_dropped=dropped, bins_written=written)
+
+
+def _drop_some(connection: sa.Connection, vessel_id: int, kind: Kind, cutoff_ms: int) -> Retained | None:
+    """Turn a few of the oldest blocks into bins; None when there are none left.
+
+    A bin that stands already stays as it is: readings that came after their span was dropped change nothing.
+    """
+    block = reading_block.c
+    here = sa.and_(block.vessel_id == vessel_id, block.quantity == kind)
+    rows = connection.execute(
+        sa.select(block.start_ms, block.count.label("held"), block.payload)
+        .where(here, block.start_ms <= cutoff_ms - WINDOW_MS)
+        .order_by(block.start_ms)
+        .limit(_BLOCKS)
+    ).all()
+    if not rows:
+        return None
+    written = 0
+    for row in rows:
+        try:
+            written += coarse.write(connection, vessel_id, kind, coarse.bins(codec.unpack(row.payload)))
+        except codec.Damaged as error:
+            log.error("a damaged block of readings is dropped", extra={"detail": str(error)})
+    connection.execute(reading_block.delete().where(here, block.start_ms <= rows[-1].start_ms))
+    return Retained(readings_dropped=sum(row.held for row in rows), bins_written=written)
+
+
+def _give_back_pages(writer: Reader, reader: Reader) -> None:
+    with reader() as connection:
+        if connection.dialect.name != "sqlite":
+            return
+        free = connection.exec_driver_sql("PRAGMA freelist_count").scalar_one()
+        pages = connection.exec_driver_sql("PRAGMA page_count").scalar_one()
+    if free <= max(_FREE_PAGES, pages // 10):
+        return
+    for _ in range(0, free, _PAGES):
+        with writer() as connection:
+            connection.exec_driver_sql(f"PRAGMA incremental_vacuum({_PAGES})").all()

@@ -1,0 +1,73 @@
+"""Read long spans of one vessel in the order of time, a day at a time, so that memory stays bounded."""
+
+from collections.abc import Callable, Collection, Iterator, Mapping
+from contextlib import AbstractContextManager
+
+import sqlalchemy as sa
+
+from ullage.daemon.store.columns import EMPTY, LATEST_MS, Column, merge
+from ullage.daemon.store.readings import next_block_ms, read_batches, read_blocks
+from ullage.detectors.samples import Kind
+
+CHUNK_MS = 86_400_000
+
+Reader = Callable[[], AbstractContextManager[sa.Connection]]
+
+
+def read_span(
+    reader: Reader,
+    vessel_id: int,
+    kinds: Collection[Kind],
+    span_ms: tuple[int, int],
+    pending: Mapping[Kind, Column],
+) -> Iterator[dict[Kind, Column]]:
+    """Yield the columns of what lies in start ≤ time < stop, chunk by chunk; a chunk ends at midnight UTC.
+
+    Each chunk is read by itself, since a reader that stays open would keep the write-ahead log from being emptied.
+    What is folded meanwhile is met twice and counts once.
+
+    Parameters
+    ----------
+    reader
+        Opens a connection.
+    vessel_id
+        The vessel.
+    kinds
+        Which of its channels.
+    span_ms
+        Start and stop, Unix milliseconds.
+    pending
+        What has not been committed; taken before this is called, so that nothing slips through between.
+    """
+    start_ms, stop_ms = span_ms
+    with reader() as connection:
+        batches = read_batches(connection, vessel_id)
+    loose = {
+        kind: merge([batches.get(kind, EMPTY), pending.get(kind, EMPTY)]).between(start_ms, stop_ms)
+        for kind in kinds
+    }
+    at = start_ms
+    while at < stop_ms:
+        with reader() as connection:
+            begin = _next(connection, vessel_id, at, loose)
+            if begin is None or begin >= stop_ms:
+                return
+            end = min((begin // CHUNK_MS + 1) * CHUNK_MS, stop_ms)
+            channels = {
+                kind: merge([read_blocks(connection, vessel_id, kind, begin, end), rest.between(begin, end)])
+                for kind, rest in loose.items()
+            }
+        yield {kind: column for kind, column in channels.items() if len(column)}
+        at = end
+
+
+def _next(connection: sa.Connection, vessel_id: int, at: int, loose: dict[Kind, Column]) -> int | None:
+    starts: list[int] = []
+    for kind, column in loose.items():
+        block = next_block_ms(connection, vessel_id, kind, at)
+        if block is not None:
+            starts.append(max(block, at))
+        rest = column.between(at, LATEST_MS + 1)
+        if len(rest):
+            starts.append(int(rest.time_ms[0]))
+    return min(starts, default=None)
