@@ -6,7 +6,6 @@ from typing import Any
 
 from pydantic import ConfigDict, ValidationError, create_model
 
-from ullage.adapters import registry
 from ullage.adapters.errors import ConfigError
 from ullage.daemon.config_text import ConfigText, Location, spell
 from ullage.daemon.sentences import nearest, to_config_error
@@ -25,6 +24,12 @@ def read_sources(
     entries: Mapping[str, Mapping[str, Any]], text: ConfigText, problems: list[str]
 ) -> tuple[SourceSettings, ...]:
     """Return the sources that are right; add a sentence to `problems` for each thing that is wrong."""
+    if not entries:
+        return ()
+    from ullage.adapters import (
+        registry,
+    )  # its settings types bring libraries along that a replay can do without
+
     found: list[SourceSettings] = []
     for name, keys in entries.items():
         at: Location = ("sources", name)

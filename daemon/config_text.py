@@ -140,6 +140,8 @@ def _value(node: yaml.Node, at: Location, name: str, lines: dict[Location, int])
             lines[(*at, index)] = child.start_mark.line + 1
             values.append(_value(child, (*at, index), name, lines))
         return values
+    if not isinstance(node, yaml.ScalarNode):
+        raise TypeError(f"YAML has no {type(node).__name__}")
     return _scalar(node)
 
 
@@ -162,7 +164,7 @@ def _mapping(
     return values
 
 
-def _scalar(node: yaml.Node) -> object:
+def _scalar(node: yaml.ScalarNode) -> object:
     text = str(node.value)
     if node.style is not None:
         return text  # quoted or a block: meant as text

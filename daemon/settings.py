@@ -7,7 +7,6 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
-from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from pydantic import Field, ValidationError, field_validator
 from pydantic.fields import FieldInfo
@@ -20,8 +19,10 @@ from ullage.daemon.config_sources import SourceSettings, read_sources
 from ullage.daemon.config_text import ConfigText, read_config_text
 from ullage.daemon.config_vessels import WatchedVessel, read_vessels
 from ullage.daemon.environment import overlay
+from ullage.daemon.local_time import LocalTime
 from ullage.daemon.notify_settings import NotifySettings
 from ullage.daemon.places import settle_places
+from ullage.daemon.secrets_in_file import inline_secrets
 from ullage.daemon.sentences import nearest, to_config_error
 from ullage.daemon.store.settings import StoreSettings
 
@@ -77,9 +78,10 @@ class _Root(BaseSettings):
     @classmethod
     def _known_zone(cls, name: str) -> str:
         try:
-            return name and ZoneInfo(name).key
-        except (ZoneInfoNotFoundError, ValueError, OSError):
-            raise ValueError(f"{name!r} is no time zone; write it like Europe/Lisbon") from None
+            LocalTime.named(name)
+        except ConfigError as error:
+            raise ValueError(f"{error.detail}; {error.hint}") from None
+        return name
 
 
 def load(path: Path | None, env: Mapping[str, str], *, live: bool = True) -> Config:
@@ -103,7 +105,7 @@ def load(path: Path | None, env: Mapping[str, str], *, live: bool = True) -> Con
     text = ConfigText(name="environment", tree={}) if path is None else read_config_text(path)
     text = settle_places(overlay(text, env), path, env)
     root = _validated_root(text)
-    problems: list[str] = []
+    problems = inline_secrets(text)
     sources = read_sources(root.sources, text, problems)
     known = root.sources if live or root.sources else None
     vessels = read_vessels(root.vessels, root.detectors, known, text, problems)
@@ -114,9 +116,9 @@ def load(path: Path | None, env: Mapping[str, str], *, live: bool = True) -> Con
         vessels=vessels,
         sources=sources,
         store=root.store,
-        notify=root.notify,
+        notify=root.notify.model_copy(update={"timezone": root.notify.timezone or root.timezone}),
         page=root.page,
-        timezone=root.timezone,
+        timezone=root.timezone or root.notify.timezone,
     )
 
 

@@ -1,0 +1,221 @@
+"""The command line: which commands there are, and what becomes of errors. Handlers are imported when they are called."""
+
+import argparse
+import importlib
+import os
+import sys
+import tempfile
+from collections.abc import Callable, Sequence
+from typing import NoReturn, TypeAlias
+
+from ullage.adapters.errors import ConfigError, UllageError
+
+INTERRUPTED = 130
+"""What a shell reports for a program that Ctrl-C ended."""
+
+Handler = Callable[[argparse.Namespace], int]
+
+
+class PlainParser(argparse.ArgumentParser):
+    """Says what is wrong in one sentence instead of printing the usage first."""
+
+    def error(self, message: str) -> NoReturn:
+        """Leave with exit code 2."""
+        self.exit(2, f"{self.prog}: {message}; see `{self.prog} --help`\n")
+
+
+def build_parser() -> argparse.ArgumentParser:
+    """Return the parser of all commands; imports nothing heavy."""
+    parser = PlainParser(
+        prog="ullage",
+        description="Watches beer and cider fermenting under pressure and tells you the few things worth telling. "
+        "It observes; the vessel's relief valve protects.",
+    )
+    parser.add_argument("--version", action="version", version=_Version())
+    commands = parser.add_subparsers(title="commands", dest="command", metavar="COMMAND")
+    _add_running(commands)
+    _add_replay(commands)
+    _add_looking(commands)
+    _add_alarms(commands)
+    _add_database(commands)
+    return parser
+
+
+class _Version(str):
+    """The installed version, looked up only when it is shown."""
+
+    __slots__ = ()
+
+    def __mod__(self, _values: object) -> str:
+        from importlib.metadata import version
+
+        return f"ullage {version('ullage')}"
+
+
+Commands: TypeAlias = "argparse._SubParsersAction[argparse.ArgumentParser]"
+"""argparse has no public name for what `add_subparsers` returns."""
+
+
+def _command(commands: Commands, name: str, summary: str, *, config: bool = True) -> argparse.ArgumentParser:
+    """Add a command; its handler is `handle` in `ullage.daemon.commands.<name>`."""
+    parser: argparse.ArgumentParser = commands.add_parser(name, help=summary, description=summary)
+    parser.set_defaults(handler=name)
+    if config:
+        parser.add_argument(
+            "--config",
+            metavar="FILE",
+            help="configuration (otherwise ULLAGE_CONFIG, otherwise /etc/ullage/config.yaml)",
+        )
+    return parser
+
+
+def _add_running(commands: Commands) -> None:
+    _command(commands, "run", "watch the vessels until stopped")
+    demo = _command(
+        commands, "demo", "watch two simulated vessels for a minute: no sensor needed", config=False
+    )
+    demo.add_argument("--days", type=float, default=12.0, metavar="N", help="simulated days (12)")
+    demo.add_argument("--seconds", type=float, default=60.0, metavar="N", help="how long it may take (60)")
+    demo.add_argument("--store", metavar="FILE", help="keep the readings in this file")
+
+
+def _add_replay(commands: Commands) -> None:
+    replay = _command(commands, "replay", "run a recorded log through the same detectors")
+    replay.add_argument("log", metavar="LOG", help="CSV file, may be gzipped")
+    replay.add_argument("--jsonl", action="store_true", help="one JSON object a line, nothing else on stdout")
+    replay.add_argument(
+        "--vessel",
+        action="append",
+        default=[],
+        metavar="LOGNAME=CONFIGNAME",
+        help="the vessel of the log is that one of the configuration; with --map only its name",
+    )
+    replay.add_argument(
+        "--map",
+        dest="column_map",
+        metavar="MAP",
+        help="columns of a wide file: time=time,temperature=temp_c:Cel,pressure=p:kPa:absolute",
+    )
+
+
+def _add_looking(commands: Commands) -> None:
+    check = _command(commands, "check", "say what a configuration will do, without doing it")
+    check.add_argument("--notify", action="store_true", help="send a test message through every target")
+    check.add_argument(
+        "--listen", type=float, metavar="SECONDS", help="show what arrives from each source meanwhile"
+    )
+    status = _command(commands, "status", "show the vessels, their latest readings and standing alarms")
+    status.add_argument("--json", action="store_true", help="as one JSON object")
+    journal = _command(commands, "journal", "write an entry into a vessel's journal")
+    journal.add_argument("vessel", metavar="VESSEL")
+    journal.add_argument(
+        "entry", metavar="ENTRY", nargs="+", help="`pitched`, `valve shut`, `chill 2` or free text"
+    )
+    journal.add_argument("--at", metavar="TIME", help="when it happened (now)")
+
+
+def _add_alarms(commands: Commands) -> None:
+    for name, summary in (
+        ("ack", "acknowledge alarms: somebody has seen them"),
+        ("shelve", "keep alarms of one kind quiet for a limited time"),
+        ("unshelve", "end a shelving early"),
+    ):
+        alarm = _command(commands, name, summary)
+        alarm.add_argument("vessel", metavar="VESSEL")
+        alarm.add_argument(
+            "condition",
+            metavar="CONDITION",
+            nargs="?" if name == "ack" else None,
+            help="such as over-pressure" + ("; all of the vessel's if left out" if name == "ack" else ""),
+        )
+        alarm.add_argument("--by", metavar="NAME", help="who (the user's name)")
+        if name == "shelve":
+            alarm.add_argument("--hours", type=float, default=1.0, metavar="N", help="for how long (1)")
+
+
+def _add_database(commands: Commands) -> None:
+    export = _command(commands, "export", "write stored readings and journal as a log file")
+    export.add_argument("vessel", metavar="VESSEL", nargs="?", help="all vessels if left out")
+    export.add_argument("--since", metavar="TIME", help="from then on: a date, or a date and time")
+    export.add_argument("--until", metavar="TIME", help="before then")
+    export.add_argument("-o", "--output", metavar="FILE", help="stdout if left out; .gz compresses")
+    backup = _command(commands, "backup", "copy the database while the daemon goes on")
+    backup.add_argument("file", metavar="FILE", help="where to; must not exist yet")
+    restore = _command(commands, "restore", "put a backup in the place of the database")
+    restore.add_argument("file", metavar="FILE", help="the backup")
+    restore.add_argument("--force", action="store_true", help="though there is a database: it is moved aside")
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Run one command and return the exit code: 0 done, 1 the data or the outside, 2 wrong use or configuration."""
+    given = list(sys.argv[1:] if arguments is None else arguments)
+    try:
+        parser = build_parser()
+        _refuse_unknown_command(parser, given)
+        options = parser.parse_args(given)
+        if options.command is None:
+            parser.print_help()
+            return 2
+        code = _handler(options.handler)(options)
+        sys.stdout.flush()
+        return code
+    except UllageError as error:
+        return _say(error)
+    except KeyboardInterrupt:
+        return INTERRUPTED
+    except BrokenPipeError:
+        # whoever read our output has had enough; keep the interpreter from failing on it again at its end
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return 0
+    except Exception as error:  # noqa: BLE001 - the last place where an error can be put into words
+        return _say_unexpected(error)
+
+
+def _handler(name: str) -> Handler:
+    """Import the handler of a command."""
+    handler: Handler = importlib.import_module(f"ullage.daemon.commands.{name}").handle
+    return handler
+
+
+def _refuse_unknown_command(parser: argparse.ArgumentParser, given: Sequence[str]) -> None:
+    """Name the nearest command before argparse lists all of them."""
+    word = given[0] if given else "-"
+    actions = [action for action in parser._actions if isinstance(action, argparse._SubParsersAction)]
+    known = sorted(actions[0].choices)
+    if word.startswith("-") or word in known:
+        return
+    from difflib import get_close_matches
+
+    near = get_close_matches(word, known, n=1)
+    hint = f"did you mean {near[0]}?" if near else f"there are {', '.join(known)}"
+    raise ConfigError("", f"there is no command {word!r}", hint)
+
+
+def _say(error: UllageError) -> int:
+    for sentence in str(error).splitlines():
+        print(f"ullage: {sentence}", file=sys.stderr)
+    return error.exit_code
+
+
+def _say_unexpected(error: Exception) -> int:
+    """Put the traceback where it can be found and say so in one sentence."""
+    import traceback
+
+    details = "".join(traceback.format_exception(error))
+    said = f"ullage: unexpected {type(error).__name__}"
+    if "JOURNAL_STREAM" in os.environ:  # a service's temporary files are gone when it has ended
+        print(f"{said}; the details follow\n{details}", file=sys.stderr)
+        return 1
+    try:
+        handle, path = tempfile.mkstemp(prefix="ullage-error-", suffix=".txt")
+        with os.fdopen(handle, "w", encoding="utf-8", errors="backslashreplace") as file:
+            file.write(details)
+    except OSError:
+        print(f"{said}; the details follow\n{details}", file=sys.stderr)
+        return 1
+    print(f"{said}; this is a fault of the program, its details are in {path}", file=sys.stderr)
+    return 1
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -1,0 +1,1 @@
+"""One module a command; each is imported only when its command is called."""

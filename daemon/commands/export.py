@@ -1,0 +1,69 @@
+"""`ullage export`: stored readings and journal as a log file, for replay, a spreadsheet or a friend."""
+
+import argparse
+import gzip
+import os
+import sys
+from collections.abc import Iterator
+from contextlib import suppress
+from pathlib import Path
+
+from ullage.adapters.errors import ConfigError, DataError
+from ullage.daemon.commands.common import load_config, open_store
+from ullage.daemon.exporting import header_row, log_rows
+from ullage.daemon.local_time import LocalTime
+from ullage.daemon.sentences import nearest
+from ullage.daemon.store.store import Store
+from ullage.daemon.times import parse_time
+
+
+def handle(options: argparse.Namespace) -> int:
+    """Write the log."""
+    config = load_config(options)
+    zone = LocalTime.named(config.timezone)
+    since_s = parse_time(options.since, zone, "--since") if options.since else None
+    until_s = parse_time(options.until, zone, "--until") if options.until else None
+    if since_s is not None and until_s is not None and since_s >= until_s:
+        raise ConfigError("--since", f"{options.since!r} is not before --until {options.until!r}")
+    with open_store(config, read_only=True) as store:
+        # what was stored counts, not what is configured: a vessel may have been renamed since
+        stored = store.vessels()
+        if options.vessel is not None and options.vessel not in stored:
+            raise ConfigError(
+                "", f"nothing is stored for a vessel {options.vessel!r}", nearest(options.vessel, stored)
+            )
+        names = stored if options.vessel is None else (options.vessel,)
+        rows = _rows(store, names, since_s, until_s)
+        if options.output is None:
+            for text in rows:
+                sys.stdout.write(text)
+        else:
+            _write_file(Path(options.output), rows)
+    return 0
+
+
+def _rows(
+    store: Store, names: tuple[str, ...], since_s: float | None, until_s: float | None
+) -> Iterator[str]:
+    yield header_row()
+    for name in names:
+        yield from log_rows(store, name, since_s, until_s)
+
+
+def _write_file(path: Path, rows: Iterator[str]) -> None:
+    """Write the rows; the file appears under its name only when it is whole."""
+    part = path.with_name(f"{path.name}.part")
+    try:
+        with (
+            gzip.open(part, "wt", encoding="utf-8")
+            if path.suffix == ".gz"
+            else part.open("w", encoding="utf-8") as file
+        ):
+            for text in rows:
+                file.write(text)
+        os.replace(part, path)
+    except OSError as error:
+        raise DataError(str(path), f"can't be written: {error.strerror}", "check the folder") from None
+    finally:
+        with suppress(OSError):
+            part.unlink()

@@ -1,0 +1,134 @@
+"""`ullage replay`: a recorded log through the detectors, for a person or as JSON lines."""
+
+import argparse
+import io
+import os
+import shutil
+import sys
+from collections.abc import Callable
+from pathlib import Path
+
+from ullage.adapters.column_map import ColumnMap
+from ullage.adapters.errors import ConfigError
+from ullage.adapters.log_format import RecordedLog
+from ullage.adapters.recorded_log import read_log
+from ullage.daemon.finding_json import finding_json
+from ullage.daemon.finding_table import finding_lines, plain
+from ullage.daemon.local_time import LocalTime
+from ullage.daemon.places import config_path
+from ullage.daemon.progress import ProgressLine
+from ullage.daemon.replaying import Replayed, pair_vessels, replay
+from ullage.daemon.settings import Config, load
+from ullage.daemon.times import duration_text, local_text
+from ullage.detectors.finding import Finding
+
+_BAD_ROWS_NAMED = 5
+
+
+def handle(options: argparse.Namespace) -> int:
+    """Replay a log."""
+    config = load(config_path(options.config, os.environ), os.environ, live=False)
+    progress = ProgressLine()
+    names, columns = _names_and_columns(options, config)
+    log = read_log(Path(options.log), columns=columns, progress=_reading(progress))
+    progress.clear()
+    try:
+        pairs = pair_vessels(log, config.vessels, names)
+    finally:
+        _tell_bad_rows(log)
+    tell = _json_line if options.jsonl else _table_line(config)
+    rows = sum(len(pair.log) for pair in pairs)
+    judged = 0
+
+    def on_judged(count: int) -> None:
+        nonlocal judged
+        judged += count
+        progress.show(f"judging {judged / max(rows, 1):4.0%}")
+
+    for finding in replay(pairs, on_judged):
+        progress.clear()
+        tell(finding)
+    progress.clear()
+    if not options.jsonl:
+        _tell_summary(pairs, log, config)
+    return 0
+
+
+def _names_and_columns(
+    options: argparse.Namespace, config: Config
+) -> tuple[dict[str, str], ColumnMap | None]:
+    """Read `--vessel` and `--map`."""
+    if options.column_map is None:
+        return _pairs(options.vessel), None
+    only = config.vessels[0].vessel.name if len(config.vessels) == 1 else ""
+    given = options.vessel[0] if options.vessel else only
+    if len(options.vessel) > 1 or not given:
+        known = ", ".join(watched.vessel.name for watched in config.vessels)
+        raise ConfigError(
+            "--map", "needs to know which one vessel the file is about", f"add --vessel with one of {known}"
+        )
+    watched = config.watched(given)
+    return {}, ColumnMap.parse(
+        options.column_map, vessel=given, air_pressure_bar=watched.vessel.air_pressure_bar
+    )
+
+
+def _pairs(given: list[str]) -> dict[str, str]:
+    names: dict[str, str] = {}
+    for pair in given:
+        name, equals, meant = pair.partition("=")
+        if not equals or not name or not meant:
+            raise ConfigError(
+                "--vessel", f"{pair!r} is not LOGNAME=CONFIGNAME", "as in --vessel 'tank 2=north'"
+            )
+        names[name] = meant
+    return names
+
+
+def _reading(progress: ProgressLine) -> Callable[[float], None]:
+    return lambda fraction: progress.show(f"reading {fraction:4.0%}")
+
+
+def _json_line(finding: Finding) -> None:
+    print(finding_json(finding), flush=True)
+
+
+def _table_line(config: Config) -> Callable[[Finding], None]:
+    zone = LocalTime.named(config.timezone)
+    width = shutil.get_terminal_size((100, 24)).columns
+    colour = sys.stdout.isatty() and "NO_COLOR" not in os.environ and os.environ.get("TERM") != "dumb"
+    return lambda finding: print(finding_lines(finding, zone, width, colour=colour), flush=True)
+
+
+def _tell_bad_rows(log: RecordedLog) -> None:
+    """Say on stderr how many rows were left out, and why the first few."""
+    bad = log.bad_rows
+    if not bad.total:
+        return
+    reasons = ", ".join(f"{reason.value} {count}" for reason, count in sorted(bad.by_reason.items()))
+    print(f"ullage: {bad.total} bad row{'s' if bad.total > 1 else ''} left out ({reasons})", file=sys.stderr)
+    for line, sentence in bad.first[:_BAD_ROWS_NAMED]:
+        print(f"ullage:   line {line}: {plain(sentence)}", file=sys.stderr)
+    if bad.total > _BAD_ROWS_NAMED:
+        print(f"ullage:   and {bad.total - _BAD_ROWS_NAMED} more", file=sys.stderr)
+
+
+def _tell_summary(pairs: tuple[Replayed, ...], log: RecordedLog, config: Config) -> None:
+    zone = LocalTime.named(config.timezone)
+    rows = sum(len(pair.log) + len(pair.log.entries) for pair in pairs)
+    out = io.StringIO()
+    out.write(f"\n{rows:,} rows used, {log.bad_rows.total:,} bad")
+    repeated = sum(pair.log.repeated + pair.log.contradicting for pair in pairs)
+    if repeated:
+        out.write(f", {repeated:,} left out as repeats")
+    out.write("\n")
+    for pair in pairs:
+        times = [*pair.log.time_s[[0, -1]].tolist()] if len(pair.log) else []
+        times += [entry.time_s for entry in pair.log.entries]
+        if times:
+            first_s, last_s = min(times), max(times)
+            out.write(
+                f"{plain(pair.watched.vessel.name)}: {local_text(first_s, zone)} to {local_text(last_s, zone)}, "
+                f"{duration_text(last_s - first_s)}\n"
+            )
+    print(out.getvalue(), end="", flush=True)
