@@ -4,9 +4,8 @@ import argparse
 import importlib
 import os
 import sys
-import tempfile
 from collections.abc import Callable, Sequence
-from typing import NoReturn, TypeAlias
+from typing import Any, NoReturn, TypeAlias
 
 from ullage.adapters.errors import ConfigError, UllageError
 
@@ -17,7 +16,10 @@ Handler = Callable[[argparse.Namespace], int]
 
 
 class PlainParser(argparse.ArgumentParser):
-    """Says what is wrong in one sentence instead of printing the usage first."""
+    """Says what is wrong in one sentence instead of printing the usage first; options are never guessed."""
+
+    def __init__(self, **settings: Any) -> None:
+        super().__init__(allow_abbrev=False, **settings)
 
     def error(self, message: str) -> NoReturn:
         """Leave with exit code 2."""
@@ -31,7 +33,7 @@ def build_parser() -> argparse.ArgumentParser:
         description="Watches beer and cider fermenting under pressure and tells you the few things worth telling. "
         "It observes; the vessel's relief valve protects.",
     )
-    parser.add_argument("--version", action="version", version=_Version())
+    parser.add_argument("--version", action=_ShowVersion, help="show the version and leave")
     commands = parser.add_subparsers(title="commands", dest="command", metavar="COMMAND")
     _add_running(commands)
     _add_replay(commands)
@@ -41,24 +43,33 @@ def build_parser() -> argparse.ArgumentParser:
     return parser
 
 
-class _Version(str):
-    """The installed version, looked up only when it is shown."""
+class _ShowVersion(argparse.Action):
+    """Looks the installed version up only when it is asked for."""
 
-    __slots__ = ()
+    def __init__(self, option_strings: Sequence[str], dest: str, help: str | None = None) -> None:
+        super().__init__(option_strings, dest, nargs=0, help=help)
 
-    def __mod__(self, _values: object) -> str:
+    def __call__(
+        self,
+        parser: argparse.ArgumentParser,
+        _namespace: argparse.Namespace,
+        _values: object,
+        _option: str | None = None,
+    ) -> NoReturn:
+        """Print it and leave."""
         from importlib.metadata import version
 
-        return f"ullage {version('ullage')}"
+        print(f"ullage {version('ullage')}")
+        parser.exit(0)
 
 
-Commands: TypeAlias = "argparse._SubParsersAction[argparse.ArgumentParser]"
+Commands: TypeAlias = "argparse._SubParsersAction[PlainParser]"
 """argparse has no public name for what `add_subparsers` returns."""
 
 
-def _command(commands: Commands, name: str, summary: str, *, config: bool = True) -> argparse.ArgumentParser:
+def _command(commands: Commands, name: str, summary: str, *, config: bool = True) -> PlainParser:
     """Add a command; its handler is `handle` in `ullage.daemon.commands.<name>`."""
-    parser: argparse.ArgumentParser = commands.add_parser(name, help=summary, description=summary)
+    parser = commands.add_parser(name, help=summary, description=summary)
     parser.set_defaults(handler=name)
     if config:
         parser.add_argument(
@@ -199,6 +210,7 @@ def _say(error: UllageError) -> int:
 
 def _say_unexpected(error: Exception) -> int:
     """Put the traceback where it can be found and say so in one sentence."""
+    import tempfile
     import traceback
 
     details = "".join(traceback.format_exception(error))
