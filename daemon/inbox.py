@@ -28,13 +28,13 @@ class Inbox(Generic[T]):
         self._closed = False
         self.full_waits = 0
 
-    def put(self, item: T) -> bool:
-        """Add `item`, waiting while the queue is full; False when the queue has been closed."""
+    def put(self, item: T, timeout_s: float | None = None) -> bool:
+        """Add `item`, waiting while the queue is full; False when it was closed or `timeout_s` passed."""
         with self._filled:
             if len(self._items) >= self._limit and not self._closed:
                 self.full_waits += 1
-                self._drained.wait_for(lambda: self._closed or len(self._items) < self._limit)
-            if self._closed:
+                self._drained.wait_for(lambda: self._closed or len(self._items) < self._limit, timeout_s)
+            if self._closed or len(self._items) >= self._limit:
                 return False
             self._items.append(item)
             if len(self._items) == 1:  # the taker sleeps only on an empty queue

@@ -1,5 +1,6 @@
 """The one thread that turns deliveries into findings, alarms and rows, the safety path first."""
 
+import functools
 import logging
 import threading
 from collections import Counter, deque
@@ -26,7 +27,7 @@ class Shelf(Protocol):
         """Keep readings in memory until the next commit."""
         ...
 
-    def add_entry(self, vessel: str, time_s: float, text: str) -> object:
+    def add_entry(self, vessel: str, time_s: float, text: str, *, made_s: float) -> object:
         """Commit a journal entry; the same one twice is kept once."""
         ...
 
@@ -121,9 +122,9 @@ class Pipeline:
         if not self._inbox.put(delivery):
             self.counts.unacknowledged += 1
 
-    def call(self, action: Callable[[], None]) -> bool:
-        """Run `action` on the pipeline's thread after all that waits now; False when the pipeline has closed."""
-        return self._inbox.put(action)
+    def call(self, action: Callable[[], None], timeout_s: float | None = None) -> bool:
+        """Run `action` on the pipeline's thread after all that waits now; False when it found no place."""
+        return self._inbox.put(action, timeout_s)
 
     def start(self) -> None:
         """Start the thread."""
@@ -179,12 +180,12 @@ class Pipeline:
         self.heartbeat.beat()
         return len(items)
 
-    def enter(self, vessel: str, entry: Entry) -> None:
+    def enter(self, vessel: str, entry: Entry, entry_id: int = 0) -> None:
         """Take a journal entry that is stored already. For the pipeline's own thread: see `call`."""
         watched = self.watched.get(vessel)
         if watched is not None:
             self.counts.entries += 1
-            self.tell(watched.enter(entry))
+            self.tell(watched.enter(entry, entry_id))
 
     def tell(self, findings: Sequence[Finding]) -> None:
         """Hand findings to the desk; what it can't take now waits for the next turn."""
@@ -255,10 +256,10 @@ class Pipeline:
                 self._relieved("readings not stored")
         for entry in entries:
             self.counts.entries += 1
-            self._try(
-                "journal entry not stored",
-                lambda e=entry: self._shelf.add_entry(e.vessel, e.time_s, e.text),  # type: ignore[misc]
-            )
+            self._try("journal entry not stored", functools.partial(self._store_entry, entry))
+
+    def _store_entry(self, entry: Reading) -> None:
+        self._shelf.add_entry(entry.vessel, entry.time_s, entry.text, made_s=self._clock.wall_s())
 
     def _acknowledge(self, delivery: Delivery) -> None:
         try:

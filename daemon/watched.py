@@ -12,6 +12,7 @@ from ullage.daemon.alarm_states import AlarmKey
 from ullage.daemon.clock import Clock
 from ullage.daemon.gate import Gate, Refused
 from ullage.daemon.orphans import Orphans, quantity_named
+from ullage.daemon.snapshot import State
 from ullage.daemon.vessel_time import VesselTime
 from ullage.detectors.finding import Condition, Finding, Priority, State
 from ullage.detectors.samples import Entry, Kind, Samples
@@ -76,6 +77,7 @@ class Watched:
         self._make = make
         self._in_a_row = 0
         self._last_error = ""
+        self.last_entry_id = 0
         self._entered: deque[tuple[int, str]] = deque(maxlen=ENTRIES_REMEMBERED)
         self._held: dict[AlarmKey, Finding] = {}
 
@@ -85,7 +87,8 @@ class Watched:
         if refused is None:
             if self.gate.is_newest(reading):
                 self.time.heard(reading.quantity, reading.time_s)
-            self.columns.time_s.append(reading.time_s)
+            # to the millisecond, as stored: a rebuild from the store must judge the very same numbers
+            self.columns.time_s.append(round(reading.time_s * 1000) / 1000)
             self.columns.kind.append(KINDS[reading.quantity])
             self.columns.value.append(reading.value)
         return refused
@@ -102,13 +105,39 @@ class Watched:
         """Judge a block."""
         return self._contain(lambda: self.watch.update(samples))
 
-    def enter(self, entry: Entry) -> tuple[Finding, ...]:
-        """Take a journal entry; the same one twice (from the stream and from the table) counts once."""
+    def enter(self, entry: Entry, entry_id: int = 0) -> tuple[Finding, ...]:
+        """Take a journal entry; the same one twice (from the stream and from the table) counts once.
+
+        Parameters
+        ----------
+        entry
+            The entry.
+        entry_id
+            Its number in the table where it comes from there: entries up to it need not be read again.
+        """
+        self.last_entry_id = max(self.last_entry_id, entry_id)
         key = (round(entry.time_s * 1000), entry.text)
         if key in self._entered:
             return ()
         self._entered.append(key)
         return self._contain(lambda: self.watch.enter(entry))
+
+    def state(self) -> State:
+        """Return what a snapshot keeps."""
+        return State(
+            watch=self.watch,
+            standing=tuple((k.condition, k.subject, p.value) for k, p in self.standing.items()),
+            newest_ms={q.value: round(t * 1000) for q in KINDS if (t := self.gate.newest_s(q)) is not None},
+            last_entry_id=self.last_entry_id,
+            entries=tuple(self._entered),
+        )
+
+    def resume(self, state: State) -> None:
+        """Go on from a snapshot."""
+        self.watch = state.watch
+        self.standing = {AlarmKey(self.name, c, s): Priority(p) for c, s, p in state.standing}
+        self.last_entry_id = state.last_entry_id
+        self._entered.extend(state.entries)
 
     def tick(self) -> tuple[Finding, ...]:
         """Let the vessel's time come to the detectors, unless it stands still."""

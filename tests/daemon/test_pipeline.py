@@ -38,7 +38,7 @@ class Diary:
         self.order.append("append")
         self.readings += readings
 
-    def add_entry(self, vessel: str, time_s: float, text: str) -> None:
+    def add_entry(self, vessel: str, time_s: float, text: str, *, made_s: float) -> None:
         self.order.append("add_entry")
         self.entries.append((vessel, time_s, text))
 

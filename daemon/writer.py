@@ -1,0 +1,203 @@
+"""The thread that writes: readings at most a commit interval after they came, detector state about hourly."""
+
+import functools
+import logging
+import threading
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Protocol
+
+from ullage.daemon.clock import Clock
+from ullage.daemon.health import Heartbeat
+from ullage.daemon.pipeline import Pipeline
+from ullage.daemon.snapshot import dump
+from ullage.daemon.store.journal import JournalEntry
+from ullage.detectors.samples import Entry
+
+log = logging.getLogger(__name__)
+
+
+class Shelf(Protocol):
+    """What the writer asks of the store."""
+
+    @property
+    def pending(self) -> int:
+        """Readings not yet committed."""
+        ...
+
+    def flush(self) -> int:
+        """Commit what is pending."""
+        ...
+
+    def save_snapshot(self, vessel: str, *, saved_s: float, fingerprint: str, payload: bytes) -> None:
+        """Keep the state of one vessel's detectors."""
+        ...
+
+
+EntriesAfter = Callable[[int], Sequence[tuple[str, JournalEntry]]]
+"""Returns vessel and entry of each standing entry with a higher number, in order of number."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class WriterSettings:
+    """How often what is written."""
+
+    commit_interval_s: float = 60.0
+    most_pending: int = 50_000
+    """Readings that are written before the interval is over, to bound the size of a transaction."""
+    snapshot_interval_s: float = 3600.0
+    poll_interval_s: float = 1.0
+    """How often the journal is looked at for entries of other programs."""
+    hurry_interval_s: float = 1.0
+    """Shortest time between two commits that alarms asked for."""
+
+
+class Writer:
+    """Flushes the store, keeps detector state, and reads the journal entries that other programs made.
+
+    Parameters
+    ----------
+    entries_after
+        Looks up the journal.
+    fingerprints
+        Vessel name to what marks its snapshots: see `snapshot.fingerprint`.
+    last_entry_id
+        Journal entries up to this number are known to the detectors.
+    """
+
+    def __init__(
+        self,
+        shelf: Shelf,
+        pipeline: Pipeline,
+        clock: Clock,
+        *,
+        entries_after: EntriesAfter,
+        fingerprints: Mapping[str, str],
+        settings: WriterSettings | None = None,
+        last_entry_id: int = 0,
+    ) -> None:
+        self._shelf = shelf
+        self._entries_after = entries_after
+        self._pipeline = pipeline
+        self._clock = clock
+        self._fingerprints = fingerprints
+        self._settings = settings or WriterSettings()
+        self._last_entry_id = last_entry_id
+        now_s = clock.monotonic_s()
+        self._flushed_s = now_s
+        self._snapshot_due_s = now_s + self._snapshot_pause_s()
+        self._turn_of = 0
+        self._hurry = threading.Event()
+        self._stopping = threading.Event()
+        self._thread: threading.Thread | None = None
+        self._errors: dict[str, str] = {}
+        self.heartbeat = Heartbeat("writer", clock, longest_turn_s=60.0)
+
+    def hurry(self) -> None:
+        """Have pending readings written soon: an alarm was raised on them."""
+        self._hurry.set()
+
+    def start(self) -> None:
+        """Start the thread."""
+        self._thread = threading.Thread(target=self._run, name="writer", daemon=True)
+        self._thread.start()
+
+    def stop(self, timeout_s: float = 20.0) -> None:
+        """End the thread, then write what is pending and the state of all detectors. The pipeline has ended before."""
+        self._stopping.set()
+        self._hurry.set()
+        if self._thread is not None:
+            self._thread.join(timeout_s)
+        self._try("readings not written", self._flush)
+        for vessel in self._fingerprints:
+            self._try("detector state not written", functools.partial(self._save_now, vessel))
+
+    def alive(self) -> bool:
+        """Tell whether the thread runs."""
+        return self._thread is not None and self._thread.is_alive()
+
+    def _run(self) -> None:
+        while not self._stopping.is_set():
+            self._hurry.wait(self._settings.poll_interval_s)
+            if self._stopping.is_set():
+                return
+            self.turn()
+
+    def turn(self) -> None:
+        """Do what is due."""
+        now_s = self._clock.monotonic_s()
+        age_s = now_s - self._flushed_s
+        hurried = self._hurry.is_set() and age_s >= self._settings.hurry_interval_s
+        if (
+            hurried
+            or age_s >= self._settings.commit_interval_s
+            or self._shelf.pending >= self._settings.most_pending
+        ):
+            self._hurry.clear()
+            self._try("readings not written", self._flush)
+        elif self._hurry.is_set():
+            self._stopping.wait(self._settings.hurry_interval_s - age_s)
+        self._try("journal not read", self._read_journal)
+        if now_s >= self._snapshot_due_s and self._fingerprints:
+            self._snapshot_due_s = now_s + self._snapshot_pause_s()
+            self._try("detector state not written", self._snapshot_next)
+        self.heartbeat.beat()
+
+    def _snapshot_pause_s(self) -> float:
+        # one vessel at a time, so that the pipeline is never held up by all of them together
+        return self._settings.snapshot_interval_s / max(1, len(self._fingerprints))
+
+    def _flush(self) -> None:
+        self._flushed_s = self._clock.monotonic_s()
+        self._shelf.flush()
+
+    def _read_journal(self) -> None:
+        for vessel, stored in self._entries_after(self._last_entry_id):
+            entry = Entry(time_s=stored.time_s, text=stored.text)
+            enter = functools.partial(self._pipeline.enter, vessel, entry, stored.id)
+            if not self._pipeline.call(enter, timeout_s=5.0):
+                return
+            self._last_entry_id = stored.id
+
+    def _snapshot_next(self) -> None:
+        vessels = list(self._fingerprints)
+        vessel = vessels[self._turn_of % len(vessels)]
+        self._turn_of += 1
+        payload: list[bytes] = []
+        done = threading.Event()
+
+        def take() -> None:
+            try:
+                payload.append(self._dump(vessel))
+            finally:
+                done.set()
+
+        if self._pipeline.call(take, timeout_s=5.0) and done.wait(30.0) and payload:
+            self._flush()  # the state must not be ahead of the readings by more than it need be
+            self._save(vessel, payload[0])
+
+    def _save_now(self, vessel: str) -> None:
+        self._save(vessel, self._dump(vessel))
+
+    def _dump(self, vessel: str) -> bytes:
+        return dump(self._pipeline.watched[vessel].state())
+
+    def _save(self, vessel: str, payload: bytes) -> None:
+        self._shelf.save_snapshot(
+            vessel,
+            saved_s=self._clock.wall_s(),
+            fingerprint=self._fingerprints[vessel],
+            payload=payload,
+        )
+
+    def _try(self, what: str, action: Callable[[], None]) -> None:
+        try:
+            action()
+        except Exception as error:  # noqa: BLE001 - the next turn tries again
+            said = f"{type(error).__name__}: {error}"
+            if self._errors.get(what) != said:  # a repeating failure is logged once, until it changes
+                self._errors[what] = said
+                log.error("writer trouble", extra={"what": what, "error": said})
+        else:
+            if self._errors.pop(what, None) is not None:
+                log.info("writer trouble over", extra={"what": what})
