@@ -18,17 +18,18 @@ from ullage.detectors.vessel import Vessel
 from ullage.detectors.watch import VesselWatch
 
 LAYOUT = 1
-"""Raised when `State` itself changes."""
+"""Raised when `Saved` itself changes."""
 
 _BUILTINS = frozenset(
-    "bool bytearray bytes complex dict float frozenset int list object range set slice str tuple".split()
+    {"bool", "bytearray", "bytes", "complex", "dict", "float", "frozenset", "int", "list", "object"}
+    | {"range", "set", "slice", "str", "tuple"}
 )
 _COLLECTIONS = frozenset({"deque", "OrderedDict", "defaultdict", "Counter"})
 _NUMPY = frozenset({"ndarray", "dtype", "_reconstruct", "scalar", "_frombuffer"})
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class State:
+class Saved:
     """Detectors and what the daemon must know with them. Only plain values beside the detectors."""
 
     watch: VesselWatch
@@ -75,13 +76,19 @@ def code_mark() -> str:
     return mark.hexdigest()
 
 
-def dump(state: State) -> bytes:
+def dump(saved: Saved) -> bytes:
     """Return the state as bytes."""
-    parts = (state.watch, state.standing, dict(state.newest_ms), state.last_entry_id, state.entries)
+    parts = (
+        saved.watch,
+        saved.standing,
+        dict(saved.newest_ms),
+        saved.last_entry_id,
+        saved.entries,
+    )
     return pickle.dumps(parts, protocol=5)
 
 
-def load(payload: bytes) -> State:
+def load(payload: bytes) -> Saved:
     """Return the state that `dump` wrote.
 
     Raises
@@ -93,7 +100,7 @@ def load(payload: bytes) -> State:
         watch, standing, newest_ms, last_entry_id, entries = _Reader(io.BytesIO(payload)).load()
         if not isinstance(watch, VesselWatch):
             raise SnapshotRefused(f"a {type(watch).__name__} is no vessel's watch")
-        return State(
+        return Saved(
             watch=watch,
             standing=tuple((str(c), str(s), str(p)) for c, s, p in standing),
             newest_ms={str(q): int(ms) for q, ms in newest_ms.items()},
@@ -102,5 +109,5 @@ def load(payload: bytes) -> State:
         )
     except SnapshotRefused:
         raise
-    except Exception as error:  # noqa: BLE001 - damaged bytes may raise anything
+    except Exception as error:
         raise SnapshotRefused(f"{type(error).__name__}: {error}") from error

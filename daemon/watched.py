@@ -12,7 +12,7 @@ from ullage.daemon.alarm_states import AlarmKey
 from ullage.daemon.clock import Clock
 from ullage.daemon.gate import Gate, Refused
 from ullage.daemon.orphans import Orphans, quantity_named
-from ullage.daemon.snapshot import State
+from ullage.daemon.snapshot import Saved
 from ullage.daemon.vessel_time import VesselTime
 from ullage.detectors.finding import Condition, Finding, Priority, State
 from ullage.detectors.samples import Entry, Kind, Samples
@@ -122,9 +122,9 @@ class Watched:
         self._entered.append(key)
         return self._contain(lambda: self.watch.enter(entry))
 
-    def state(self) -> State:
+    def state(self) -> Saved:
         """Return what a snapshot keeps."""
-        return State(
+        return Saved(
             watch=self.watch,
             standing=tuple((k.condition, k.subject, p.value) for k, p in self.standing.items()),
             newest_ms={q.value: round(t * 1000) for q in KINDS if (t := self.gate.newest_s(q)) is not None},
@@ -132,12 +132,12 @@ class Watched:
             entries=tuple(self._entered),
         )
 
-    def resume(self, state: State) -> None:
+    def resume(self, saved: Saved) -> None:
         """Go on from a snapshot."""
-        self.watch = state.watch
-        self.standing = {AlarmKey(self.name, c, s): Priority(p) for c, s, p in state.standing}
-        self.last_entry_id = state.last_entry_id
-        self._entered.extend(state.entries)
+        self.watch = saved.watch
+        self.standing = {AlarmKey(self.name, c, s): Priority(p) for c, s, p in saved.standing}
+        self.last_entry_id = saved.last_entry_id
+        self._entered.extend(saved.entries)
 
     def tick(self) -> tuple[Finding, ...]:
         """Let the vessel's time come to the detectors, unless it stands still."""
