@@ -1,7 +1,6 @@
 """`ullage export`: stored readings and journal as a log file, for replay, a spreadsheet or a friend."""
 
 import argparse
-import gzip
 import os
 import sys
 from collections.abc import Iterator
@@ -9,11 +8,12 @@ from contextlib import suppress
 from pathlib import Path
 
 from ullage.adapters.errors import ConfigError, DataError
+from ullage.adapters.log_writer import write_log
+from ullage.adapters.reading import Reading
 from ullage.daemon.commands.common import load_config, open_store
-from ullage.daemon.exporting import header_row, log_rows
+from ullage.daemon.exporting import stored_rows
 from ullage.daemon.local_time import LocalTime
 from ullage.daemon.sentences import nearest
-from ullage.daemon.store.store import Store
 from ullage.daemon.times import parse_time
 
 
@@ -33,37 +33,23 @@ def handle(options: argparse.Namespace) -> int:
                 "", f"nothing is stored for a vessel {options.vessel!r}", nearest(options.vessel, stored)
             )
         names = stored if options.vessel is None else (options.vessel,)
-        rows = _rows(store, names, since_s, until_s)
+        rows = (row for name in names for row in stored_rows(store, name, since_s, until_s))
         if options.output is None:
-            for text in rows:
-                sys.stdout.write(text)
+            write_log(sys.stdout, rows)
         else:
             _write_file(Path(options.output), rows)
     return 0
 
 
-def _rows(
-    store: Store, names: tuple[str, ...], since_s: float | None, until_s: float | None
-) -> Iterator[str]:
-    yield header_row()
-    for name in names:
-        yield from log_rows(store, name, since_s, until_s)
-
-
-def _write_file(path: Path, rows: Iterator[str]) -> None:
+def _write_file(path: Path, rows: Iterator[Reading]) -> None:
     """Write the rows; the file appears under its name only when it is whole."""
-    part = path.with_name(f"{path.name}.part")
+    part = path.with_name(f".part-{path.name}")
     try:
-        with (
-            gzip.open(part, "wt", encoding="utf-8")
-            if path.suffix == ".gz"
-            else part.open("w", encoding="utf-8") as file
-        ):
-            for text in rows:
-                file.write(text)
+        count = write_log(part, rows)
         os.replace(part, path)
     except OSError as error:
         raise DataError(str(path), f"can't be written: {error.strerror}", "check the folder") from None
     finally:
         with suppress(OSError):
             part.unlink()
+    print(f"{path}: {count:,} rows")
