@@ -154,7 +154,6 @@ def _add_database(commands: Commands) -> None:
     backup.add_argument("file", metavar="FILE", help="where to; must not exist yet")
     restore = _command(commands, "restore", "put a backup in the place of the database")
     restore.add_argument("file", metavar="FILE", help="the backup")
-    restore.add_argument("--force", action="store_true", help="though there is a database: it is moved aside")
 
 
 def main(arguments: Sequence[str] | None = None) -> int:

@@ -8,6 +8,7 @@ from pydantic import BaseModel, ConfigDict, Field
 
 from ullage.adapters.channel import Reference
 from ullage.adapters.reading import Quantity
+from ullage.detectors.samples import Kind
 from ullage.detectors.vessel import Vessel
 
 DetectorKeys = dict[str, dict[str, Any]]
@@ -43,6 +44,8 @@ class VesselBlock(Vessel):
     gravity: ChannelBlock | None = None
     journal: ChannelBlock | None = None
     detectors: DetectorKeys = field(default_factory=dict)
+    sensors: frozenset[Kind] = field(init=False, default=frozenset())
+    """No key: it follows from the channels."""
 
     def channel_blocks(self) -> tuple[tuple[Quantity, ChannelBlock], ...]:
         """Return the channels that are there, each with what it measures."""

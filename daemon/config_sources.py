@@ -34,15 +34,13 @@ def read_sources(
     for name, keys in entries.items():
         at: Location = ("sources", name)
         kind = str(keys.get("kind", ""))
-        if kind not in registry.kinds():
+        if kind not in kinds():
             what = f"{spell(at)}.kind {kind!r} is unknown" if kind else f"{spell(at)}.kind is missing"
-            problems.append(
-                str(ConfigError(text.where((*at, "kind")), what, nearest(kind, registry.kinds())))
-            )
+            problems.append(str(ConfigError(text.where((*at, "kind")), what, nearest(kind, kinds()))))
             continue
         own = {key: value for key, value in keys.items() if key != "kind"}
         try:
-            settings = validate(registry.settings_type(kind), own, text, at)
+            settings = validate(settings_type(kind), own, text, at)
         except ConfigError as error:
             problems.append(str(error))
             continue

@@ -12,9 +12,12 @@ from ullage.daemon.config_blocks import ChannelBlock, DetectorKeys, VesselBlock
 from ullage.daemon.config_text import ConfigText, Location, spell
 from ullage.daemon.sentences import nearest
 from ullage.detectors.registry import compose
+from ullage.detectors.samples import Kind
 from ullage.detectors.vessel import Vessel
 
 _LONGEST_NAME = 64
+_KINDS = {Quantity.TEMPERATURE: Kind.TEMPERATURE, Quantity.PRESSURE: Kind.PRESSURE}
+"""Sensors that speak by themselves; a gravity may come once a day, from a person."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -33,6 +36,8 @@ def read_vessels(
     sources: Collection[str] | None,
     text: ConfigText,
     problems: list[str],
+    *,
+    live: bool,
 ) -> tuple[WatchedVessel, ...]:
     """Return the vessels; add a sentence to `problems` for each thing that is wrong.
 
@@ -46,6 +51,8 @@ def read_vessels(
         Names that a channel may use; None for any.
     text, problems
         Where the values came from, and where the sentences go.
+    live
+        Whether channels will be read, so that their sensors are expected to speak.
     """
     found: list[WatchedVessel] = []
     names: list[str] = []
@@ -65,12 +72,18 @@ def read_vessels(
             )
         found.append(
             WatchedVessel(
-                vessel=Vessel(**{f.name: getattr(block, f.name) for f in fields(Vessel)}),
+                vessel=_vessel(block, channels if live else ()),
                 channels=tuple(channels),
                 detectors=_composed(detectors, block, at, text, problems),
             )
         )
     return tuple(found)
+
+
+def _vessel(block: VesselBlock, channels: Sequence[Channel]) -> Vessel:
+    own = {f.name: getattr(block, f.name) for f in fields(Vessel)}
+    expected = {_KINDS[c.quantity] for c in channels if c.source and c.quantity in _KINDS}
+    return Vessel(**own | {"sensors": frozenset(expected)})
 
 
 def _sentence(text: ConfigText, at: Location, complaint: str, hint: str = "") -> str:

@@ -108,7 +108,7 @@ def load(path: Path | None, env: Mapping[str, str], *, live: bool = True) -> Con
     problems = inline_secrets(text)
     sources = read_sources(root.sources, text, problems)
     known = root.sources if live or root.sources else None
-    vessels = read_vessels(root.vessels, root.detectors, known, text, problems)
+    vessels = read_vessels(root.vessels, root.detectors, known, text, problems, live=live)
     if problems:
         raise ConfigError("", "\n".join(problems))
     return Config(
