@@ -21,7 +21,8 @@ _KINDS = {
         "ullage.adapters.serial_settings:SerialSettings", "ullage.adapters.serial_line:SerialSource"
     ),
     "log": _Kind(
-        "ullage.adapters.recorded_log:RecordedLogSettings", "ullage.adapters.recorded_log:RecordedLogSource"
+        "ullage.adapters.recorded_source:RecordedLogSettings",
+        "ullage.adapters.recorded_source:RecordedLogSource",
     ),
     "simulated": _Kind(
         "ullage.adapters.simulated:SimulatedSettings", "ullage.adapters.simulated:SimulatedSource"
