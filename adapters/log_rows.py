@@ -95,7 +95,7 @@ class LongRowParser:
         if known is Quantity.JOURNAL:
             if not text:
                 return Refused(BadRow.TEXT, "the journal entry is empty")
-            return (Reading(vessel, known, time_s, math.nan, text),)
+            return (Reading(vessel, known, time_s, 0.0, text),)
         value = parse_number(text)
         return (
             value if isinstance(value, Refused) else (Reading(vessel, known, time_s, convert.convert(value)),)
@@ -149,7 +149,7 @@ class WideRowParser:
             if not fields[index]:
                 continue
             if quantity is Quantity.JOURNAL:
-                readings.append(Reading(self.vessel, quantity, time_s, math.nan, fields[index]))
+                readings.append(Reading(self.vessel, quantity, time_s, 0.0, fields[index]))
                 continue
             value = parse_number(fields[index])
             if isinstance(value, Refused):

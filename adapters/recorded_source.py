@@ -134,6 +134,6 @@ def _readings(log: VesselLog) -> Iterator[Reading]:
         )
     )
     entries = (
-        Reading(log.name, Quantity.JOURNAL, entry.time_s, math.nan, entry.text) for entry in log.entries
+        Reading(log.name, Quantity.JOURNAL, entry.time_s, 0.0, entry.text) for entry in log.entries
     )
     return heapq.merge(entries, measured, key=lambda reading: reading.time_s)

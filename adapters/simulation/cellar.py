@@ -115,7 +115,7 @@ class Cellar:
             self.states[vessel] = self._vessels[vessel].vented_by_hand(self.states[vessel])
         elif word in ("chill", "fridge"):
             self.fridge_c = float(number)
-        return () if quiet else (Reading(vessel, Quantity.JOURNAL, self.now_s, math.nan, entry),)
+        return () if quiet else (Reading(vessel, Quantity.JOURNAL, self.now_s, 0.0, entry),)
 
     def check(self, vessel: str, entry: str) -> None:
         """Raise what `act` would raise, and do nothing."""
