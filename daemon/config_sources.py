@@ -26,9 +26,8 @@ def read_sources(
     """Return the sources that are right; add a sentence to `problems` for each thing that is wrong."""
     if not entries:
         return ()
-    from ullage.adapters import (
-        registry,
-    )  # its settings types bring libraries along that a replay can do without
+    # imported here: settings types bring libraries along that a replay can do without
+    from ullage.adapters.registry import kinds, settings_type
 
     found: list[SourceSettings] = []
     for name, keys in entries.items():

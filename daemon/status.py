@@ -21,6 +21,8 @@ class VesselStatus:
     name: str
     latest: Mapping[Quantity, Reading]
     alarms: tuple[Alarm, ...]
+    shelved: tuple[tuple[str, float], ...]
+    """Condition and end (Unix seconds) of each shelf."""
     notice: Event | None
     """The newest notice."""
 
@@ -36,11 +38,13 @@ def vessel_statuses(
         If the database refuses.
     """
     names = ["", *(watched.vessel.name for watched in vessels)]
+    shelved = desk.shelved()
     return tuple(
         VesselStatus(
             name=name,
             latest=store.latest(name) if name else {},
             alarms=desk.standing(name),
+            shelved=tuple((what, until_s) for owner, what, until_s in shelved if owner == name),
             notice=_newest_notice(desk, name) if name else None,
         )
         for name in names

@@ -48,7 +48,10 @@ def _write_file(path: Path, rows: Iterator[Reading]) -> None:
         count = write_log(part, rows)
         os.replace(part, path)
     except OSError as error:
-        raise DataError(str(path), f"can't be written: {error.strerror}", "check the folder") from None
+        raise DataError(str(path), f"can't be written ({error.strerror})", "check the folder") from None
+    except DataError as error:
+        subject = str(path) if error.subject == str(part) else error.subject
+        raise DataError(subject, error.detail, error.hint) from None
     finally:
         with suppress(OSError):
             part.unlink()

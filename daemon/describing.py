@@ -1,0 +1,144 @@
+"""What a vessel's detectors will do, in plain words: limits, delays, and what can't be told for want of a sensor."""
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+from ullage.adapters.reading import Quantity
+from ullage.daemon.config_vessels import WatchedVessel
+from ullage.detectors.activity import ActivitySettings
+from ullage.detectors.finding import Condition, Priority
+from ullage.detectors.frozen import FrozenSettings
+from ullage.detectors.leak import LeakSettings
+from ullage.detectors.over_pressure import OverPressureSettings
+from ullage.detectors.pressure_low import PressureLowSettings
+from ullage.detectors.pressure_rising import RisingSettings
+from ullage.detectors.silent import SilentSettings
+from ullage.detectors.temperature import TemperatureSettings
+from ullage.detectors.vessel import Probe, Vessel
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Promise:
+    """One thing that will be told."""
+
+    condition: Condition
+    priority: Priority
+    text: str
+
+
+def promises(watched: WatchedVessel) -> tuple[Promise, ...]:
+    """Return the alarms that a vessel can give, the most urgent first."""
+    has = {channel.quantity for channel in watched.channels if channel.source}
+    found: list[Promise] = []
+    if Quantity.PRESSURE in has:
+        found += _about_pressure(watched)
+    if Quantity.TEMPERATURE in has and watched.vessel.yeast_temperature_c is not None:
+        found += _about_temperature(watched)
+    if has:
+        found += _about_sensors(watched)
+    return tuple(found)
+
+
+def _about_pressure(watched: WatchedVessel) -> Iterator[Promise]:
+    limit = watched.vessel.rated_pressure_bar
+    for settings in watched.detectors.values():
+        match settings:
+            case OverPressureSettings():
+                yield Promise(
+                    condition=Condition.OVER_PRESSURE,
+                    priority=Priority.CRITICAL,
+                    text=f"above {limit:g} bar for two readings in a row, no other delay; over when it is below "
+                    f"{limit - settings.dead_band_bar:g} bar; repeated until acknowledged",
+                )
+            case RisingSettings():
+                yield Promise(
+                    condition=Condition.PRESSURE_RISING,
+                    priority=Priority.HIGH,
+                    text=f"above {settings.from_share * limit:.2g} bar and on its way to reach {limit:g} bar within "
+                    f"{settings.horizon_h:g} h",
+                )
+            case PressureLowSettings():
+                yield Promise(
+                    condition=Condition.PRESSURE_LOW,
+                    priority=Priority.MEDIUM,
+                    text=f"below {settings.least_bar:g} bar for {settings.patience_min:g} min once it has been under "
+                    "pressure, or foreseen to be after a chill",
+                )
+            case LeakSettings():
+                yield Promise(
+                    condition=Condition.LEAK,
+                    priority=Priority.HIGH,
+                    text=f"a loss of {settings.quick_loss_bar:g} bar (quick) or {settings.slow_loss_bar:g} bar (slow) "
+                    "that neither temperature nor valve explains",
+                )
+            case ActivitySettings():
+                yield Promise(
+                    condition=Condition.NO_ACTIVITY,
+                    priority=Priority.MEDIUM,
+                    text=f"no gas within {settings.expected_within_h:g} h of pitching",
+                )
+
+
+def _about_temperature(watched: WatchedVessel) -> Iterator[Promise]:
+    limits = watched.vessel.yeast_temperature_c
+    for settings in watched.detectors.values():
+        if not isinstance(settings, TemperatureSettings) or limits is None:
+            continue
+        in_air = watched.vessel.probe is Probe.AIR
+        patience = f"{settings.patience_air_h:g} h" if in_air else f"{settings.patience_min:g} min"
+        where = ", the longer patience of a probe in air" if in_air else ""
+        for condition, side, limit in (
+            (Condition.TEMPERATURE_HIGH, "above", limits[1]),
+            (Condition.TEMPERATURE_LOW, "below", limits[0]),
+        ):
+            yield Promise(
+                condition=condition,
+                priority=Priority.HIGH if side == "above" else Priority.MEDIUM,
+                text=f"{side} {limit:g} °C for {patience}{where}; over when it is back by {settings.dead_band_c:g} K",
+            )
+
+
+def _about_sensors(watched: WatchedVessel) -> Iterator[Promise]:
+    for settings in watched.detectors.values():
+        match settings:
+            case SilentSettings():
+                yield Promise(
+                    condition=Condition.SENSOR_SILENT,
+                    priority=Priority.HIGH,
+                    text=f"a sensor says nothing for {settings.after_min:g} min, or for six of its own intervals if "
+                    "that is longer",
+                )
+            case FrozenSettings():
+                yield Promise(
+                    condition=Condition.SENSOR_FROZEN,
+                    priority=Priority.HIGH,
+                    text=f"the same number for at least {settings.at_least_min:g} min where noise would have moved it",
+                )
+    yield Promise(
+        condition=Condition.SENSOR_IMPLAUSIBLE,
+        priority=Priority.HIGH,
+        text="numbers that can't be: beyond physics, at the end of the scale, or a probe's power-on value",
+    )
+
+
+def missing(watched: WatchedVessel) -> tuple[str, ...]:
+    """Return a sentence for each thing that can't be told because the configuration lacks something."""
+    vessel, has = watched.vessel, {channel.quantity for channel in watched.channels if channel.source}
+    found: list[str] = []
+    if Quantity.PRESSURE not in has:
+        found.append("no pressure channel: over-pressure, leaks and the end of fermentation can't be told")
+    if Quantity.TEMPERATURE not in has:
+        found.append("no temperature channel: verdicts rest on pressure alone and come later and less surely")
+    elif vessel.yeast_temperature_c is None:
+        found.append("no yeast_temperature_c: no temperature alarms")
+    if vessel.original_gravity is None:
+        found.append("no original_gravity: how much gas is still to come is judged more cautiously")
+    found += _missing_words(vessel, has)
+    return tuple(found)
+
+
+def _missing_words(vessel: Vessel, has: set[Quantity]) -> Iterator[str]:
+    if Quantity.PRESSURE in has and vessel.valve_pressure_bar is None:
+        yield "no valve_pressure_bar: it counts as sealed; set it if a spunding valve is fitted"
+    if Quantity.TEMPERATURE in has and vessel.probe is Probe.UNKNOWN:
+        yield "no probe: say whether it sits in the beer or in the air (probe: beer, or probe: air)"
