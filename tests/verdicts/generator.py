@@ -7,10 +7,11 @@ import numpy as np
 
 from tests.verdicts.draws import Draws
 from tests.verdicts.facts import tell_truth
+from tests.verdicts.kinetics import gravity_at
 from tests.verdicts.run import Run, due, play, prepare
 from tests.verdicts.scripts import KINDS
 from tests.verdicts.sensors import Span, read_pressure, read_temperature, sample_hours
-from tests.verdicts.trigger import Trigger
+from tests.verdicts.trigger import FloatArray, Trigger
 from tests.verdicts.truth import Batch
 from ullage.detectors.samples import Entry, Kind, Samples
 from ullage.detectors.vessel import Probe, Vessel
@@ -69,13 +70,30 @@ def observe(run: Run, draws: Draws) -> tuple[Samples, Span | None, tuple[Span, .
     warmth = read_temperature(
         r.temperature_sensor, at_t, np.interp(at_t, grid, beer), np.interp(at_t, grid, air), draws
     )
-    time = np.concatenate([at_p, at_t])
+    parts = [(Kind.PRESSURE, at_p, pressure), (Kind.TEMPERATURE, at_t, warmth)]
+    if r.float_noise is not None:
+        parts.append((Kind.GRAVITY, *_float(run, draws)))
+    return _merge(parts), frozen, gaps
+
+
+def _float(run: Run, draws: Draws) -> tuple[FloatArray, FloatArray]:
+    """Return hours and readings of a floating gravity sensor: every quarter of an hour, offset, noise, slow foam."""
+    hours = np.arange(0.0, float(run.hours[-1]), 0.25) + draws.between(0, 0.2)
+    made = np.interp(hours, run.hours, run.made_g_per_l)
+    true = np.array([gravity_at(run.recipe.gravity, m) for m in made.tolist()])
+    rate = np.gradient(made, 0.25)
+    foam = draws.between(0, 0.002) * rate / max(float(rate.max()), 1e-9)
+    noise = (run.recipe.float_noise or 0.0) * draws.rng.standard_normal(len(hours))
+    return hours, np.asarray(np.round(true + foam + noise + draws.between(-0.003, 0.003), 4))
+
+
+def _merge(parts: list[tuple[Kind, FloatArray, FloatArray]]) -> Samples:
+    """Return the columns of all sensors in order of time."""
+    time = np.concatenate([at for _, at, _ in parts])
     order = np.argsort(time, kind="stable")
-    kind = np.concatenate(
-        [np.full(len(at_p), Kind.PRESSURE, np.uint8), np.full(len(at_t), Kind.TEMPERATURE, np.uint8)]
-    )
-    value = np.concatenate([pressure, warmth])
-    return Samples(time_s=time[order], kind=kind[order], value=value[order]), frozen, gaps
+    kind = np.concatenate([np.full(len(at), code, np.uint8) for code, at, _ in parts])
+    value = np.concatenate([v for _, _, v in parts])
+    return Samples(time_s=time[order], kind=kind[order], value=value[order])
 
 
 def simulate(kind: str, seed: int) -> Run:

@@ -150,3 +150,11 @@ def extract_g_per_l(gravity: float) -> float:
 def total_co2(gravity: float, apparent_attenuation: float) -> float:
     """Return CO2 in g/L that wort of this gravity makes; real attenuation is 0.8192 of the apparent (Balling)."""
     return extract_g_per_l(gravity) * 0.8192 * apparent_attenuation * CO2_PER_EXTRACT
+
+
+def gravity_at(original_gravity: float, made_g_per_l: float) -> float:
+    """Return the apparent specific gravity after so much CO2 (inverse of `total_co2`, simple Plato relation)."""
+    fermented = made_g_per_l / (0.8192 * CO2_PER_EXTRACT)
+    original = 260.4 - 260.4 / original_gravity
+    plato = original - fermented / (10 * original_gravity * 0.9982)
+    return 260.4 / (260.4 - plato)

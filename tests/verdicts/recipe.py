@@ -46,7 +46,12 @@ class Leak:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Recipe:
-    """Everything about one batch. `valve_error_bar` and `volume_error` are what the owner's description is off by."""
+    """Everything about one batch.
+
+    `valve_error_bar` and `volume_error` are what the owner's description is off by; `rouse` is when somebody shakes
+    the vessel so that excess gas leaves within the hour; `charge_bar` the CO2 put in from a bottle after pitching;
+    `float_noise` the noise of a floating gravity sensor, if there is one.
+    """
 
     yeast: Yeast
     thermal: Thermal
@@ -62,12 +67,15 @@ class Recipe:
     air_bar: float
     weather_bar: float
     stop: Trigger
-    max_h: float = 900.0
+    max_h: float = 1300.0
     changes: tuple[Change, ...] = ()
     actions: tuple[Action, ...] = ()
     gaps: tuple[Spell, ...] = ()
     frozen: Spell | None = None
     leak: Leak | None = None
+    rouse: Trigger | None = None
+    charge_bar: float = 0.0
+    float_noise: float | None = None
     brake: Brake | None = None
     chills: bool = False
     chill_entry: bool = False

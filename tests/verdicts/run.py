@@ -80,9 +80,13 @@ def prepare(recipe: Recipe, draws: Draws) -> Run:
         leak_per_h=_leak(recipe, course, hours),
         dt_h=dt_h,
     )
+    if recipe.rouse is not None:
+        row = int(min(due(course, recipe.rouse), hours[-1]) / dt_h)
+        drive.release[row : row + int(1 / dt_h)] += 3 * dt_h
     peak = float(np.max(np.diff(course.made_g_per_l))) * 6 * recipe.gas.beer_l
     valve = replace(recipe.valve, flow_g_per_h_bar=max(peak, 0.05) / recipe.valve.excess_bar)
     state = at_rest(recipe.gas, drive, 0)
+    state.gas_g += recipe.charge_bar * float(drive.gas_g_per_bar[0])
     run = Run(recipe, course, drive, valve, state, hours, made, beer, air, dt_h)
     run.start_g = state.dissolved_g + state.gas_g
     return run

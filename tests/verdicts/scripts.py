@@ -131,7 +131,9 @@ def supersaturated(d: Draws) -> Recipe:
         uptake_per_h=quiet * d.between(0.3, 1.0),
         excess_g_per_l=full * d.between(0.3, 0.67),
     )
-    return replace(r, gas=gas, supersaturated=True, stop=replace(r.stop, delay_h=r.stop.delay_h + 48))
+    rouse = Trigger(to_come=0.4, delay_h=d.between(2, 80)) if d.chance(0.3) else None
+    stop = replace(r.stop, delay_h=r.stop.delay_h + 48)
+    return replace(r, gas=gas, supersaturated=True, rouse=rouse, stop=stop)
 
 
 def stall_cold(d: Draws) -> Recipe:
@@ -286,7 +288,7 @@ def cool_after_warm(d: Draws) -> Recipe:
     """Held by a smooth valve through a warm spell; the cool that follows leaves it below reseat, shut by itself."""
     r = ordinary(d, _style(d), "smooth")
     base = r.thermal.base_c
-    cool_c = base - d.between(1, 2.5)
+    cool_c = base - d.between(2, 4)
     after_h = d.between(5, 30)
     warm = Change(trigger=Trigger(fraction=d.between(0.8, 0.95)), target_c=base + d.between(2, 4), ramp_h=6)
     cool = Change(trigger=Trigger(to_come=0.4, delay_h=after_h), target_c=cool_c, ramp_h=d.between(2, 10))
@@ -301,7 +303,7 @@ def cool_after_warm(d: Draws) -> Recipe:
 
 
 def cider(d: Draws) -> Recipe:
-    return replace(provable(d, "cider"), max_h=1300)
+    return replace(provable(d, "cider"), max_h=1700)
 
 
 def big_tank(d: Draws) -> Recipe:
@@ -373,6 +375,23 @@ def chill_after_end(d: Draws) -> Recipe:
     return replace(r, changes=(chill,), chills=True, chill_entry=d.chance(0.7), thermal=thermal, stop=stop)
 
 
+def charged(d: Draws) -> Recipe:
+    """CO2 from a bottle at the start, to try the seals: it dissolves, and the pressure falls before it rises."""
+    return replace(provable(d, _style(d)), charge_bar=d.between(0.2, 0.6), sound=False)
+
+
+def floating_gravity(d: Draws) -> Recipe:
+    """A floating gravity sensor beside a smooth valve that nobody shuts."""
+    r = ordinary(d, _style(d), "smooth")
+    return replace(
+        r,
+        float_noise=d.log_between(0.0003, 0.002),
+        expects="suspected",
+        evidence="never",
+        stop=replace(r.stop, delay_h=r.stop.delay_h + 48),
+    )
+
+
 KINDS: dict[str, Script] = {
     f.__name__: f
     for f in (
@@ -403,6 +422,8 @@ KINDS: dict[str, Script] = {
         valve_turned,
         vented,
         chill_after_end,
+        charged,
+        floating_gravity,
     )
 }
 """Every kind by name."""

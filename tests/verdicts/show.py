@@ -5,6 +5,7 @@ import sys
 import numpy as np
 
 from tests.verdicts.generator import make_batch
+from tests.verdicts.judges import JUDGES
 from tests.verdicts.trigger import FloatArray
 from tests.verdicts.truth import Batch
 from ullage.detectors.samples import Kind
@@ -72,5 +73,18 @@ def describe(batch: Batch) -> str:
     return "\n".join(lines)
 
 
+def findings(batch: Batch) -> str:
+    """Return what the watch says of the batch, one line each, with what was still to come."""
+    lines = []
+    for f in JUDGES["watch"](batch):
+        hours = (f.time_s - batch.truth.start_s) / 3600
+        to_come = batch.truth.co2_to_come(f.time_s)
+        lines.append(
+            f"{hours:7.1f} h  {to_come:5.2f} to come  {f.condition} {f.state}: {f.text} {list(f.evidence)}"
+        )
+    return "\n".join(lines)
+
+
 if __name__ == "__main__":
-    print(describe(make_batch(sys.argv[1], int(sys.argv[2]))))
+    shown = make_batch(sys.argv[1], int(sys.argv[2]))
+    print(describe(shown), findings(shown), sep="\n")
