@@ -166,8 +166,11 @@ def _mapping(
 
 def _scalar(node: yaml.ScalarNode) -> object:
     text = str(node.value)
-    if node.style is not None:
-        return text  # quoted or a block: meant as text
+    return text if node.style is not None else plain_scalar(text)  # quoted or a block: meant as text
+
+
+def plain_scalar(text: str) -> object:
+    """Return what a plain word means: null, a truth value, a number, else the text."""
     if text in _CONSTANTS:
         return _CONSTANTS[text]
     if _INT.fullmatch(text) and len(text) <= 18:

@@ -11,7 +11,7 @@ from copy import deepcopy
 from dataclasses import replace
 
 from ullage.adapters.errors import ConfigError
-from ullage.daemon.config_text import ConfigText, Location
+from ullage.daemon.config_text import ConfigText, Location, plain_scalar
 
 PREFIX = "ULLAGE_"
 NOT_KEYS = frozenset({"ULLAGE_CONFIG", "ULLAGE_LOG"})
@@ -50,6 +50,10 @@ def _put(tree: dict[str, object], steps: list[str], value: object, variable: str
     """Set the value that `steps` lead to and return its location."""
     here: object = tree
     location: Location = ()
+    if "detectors" in (steps[0].lower(), *(step.lower() for step in steps[2:3])) and isinstance(value, str):
+        value = plain_scalar(
+            value
+        )  # a detector's keys are judged without a type that would read text as numbers
     for position, step in enumerate(steps):
         last = position == len(steps) - 1
         if isinstance(here, dict):

@@ -57,6 +57,10 @@ def _json(statuses: tuple[VesselStatus, ...], now_s: float) -> dict[str, object]
                     for quantity, reading in status.latest.items()
                 },
                 "alarms": [_alarm_json(alarm) for alarm in status.alarms],
+                "shelved": [
+                    {"condition": condition, "until": format_rfc3339(until_s)}
+                    for condition, until_s in status.shelved
+                ],
                 "notice": None
                 if status.notice is None
                 else {
@@ -105,7 +109,10 @@ def _lines(status: VesselStatus, now_s: float, zone: LocalTime) -> list[str]:
         lines += textwrap.wrap(
             plain(_alarm(alarm, zone)), width, initial_indent="  ! ", subsequent_indent="    "
         )
-    return lines
+    return lines + [
+        f"  - {condition} is shelved until {local_text(until_s, zone)}"
+        for condition, until_s in status.shelved
+    ]
 
 
 def _reading(quantity: Quantity, reading: Reading, now_s: float) -> str:
@@ -117,17 +124,12 @@ def _reading(quantity: Quantity, reading: Reading, now_s: float) -> str:
 
 def _alarm(alarm: Alarm, zone: LocalTime) -> str:
     subject = f" ({alarm.subject})" if alarm.subject else ""
-    shelved = (
-        f", shelved until {local_text(alarm.shelved_until_s, zone)}"
-        if alarm.shelved_until_s is not None
-        else ""
-    )
     by = (
         f" by {alarm.acknowledged_by}"
         if alarm.acknowledged_by and alarm.state.value == "acknowledged"
         else ""
     )
     return (
-        f"{alarm.condition}{subject} [{alarm.priority.value}] {alarm.state.value}{by}{shelved}, "
+        f"{alarm.condition}{subject} [{alarm.priority.value}] {alarm.state.value}{by}, "
         f"since {local_text(alarm.raised_s, zone)}: {alarm.text}"
     )
