@@ -3,6 +3,8 @@
 from dataclasses import dataclass
 from enum import StrEnum
 
+from ullage.detectors.samples import Kind
+
 STANDARD_AIR_BAR = 1.01325
 """ISO 2533 standard atmosphere at sea level."""
 
@@ -34,6 +36,8 @@ class Vessel:
     original_gravity: float | None = None
     air_pressure_bar: float = STANDARD_AIR_BAR
     probe: Probe = Probe.UNKNOWN
+    sensors: frozenset[Kind] = frozenset()
+    """What is expected to speak even if it never has; empty in replay, where a log holds what it holds."""
 
     def __post_init__(self) -> None:
         if not 0 < self.beer_volume_l < self.total_volume_l:

@@ -1,10 +1,22 @@
-"""Everything that watches one vessel: gate, condenser and detectors, fed with the same calls live and in replay."""
+"""Everything that watches one vessel: gate, condenser, record and detectors, fed by the same calls live and in replay."""
 
-from collections.abc import Mapping
+import logging
+from collections.abc import Callable, Iterable, Mapping
 
-from ullage.detectors.finding import Condition, Finding, Priority, State
-from ullage.detectors.samples import Entry, Kind, Samples
+import numpy as np
+
+from ullage.detectors.detector import Detector, Step
+from ullage.detectors.finding import Finding
+from ullage.detectors.frames import Frame, FrameMaker
+from ullage.detectors.frozen import Frozen
+from ullage.detectors.gate import plausible
+from ullage.detectors.minutes import Condenser
+from ullage.detectors.record import Record
+from ullage.detectors.registry import build, compose
+from ullage.detectors.samples import Entry, Samples
 from ullage.detectors.vessel import Vessel
+
+log = logging.getLogger(__name__)
 
 
 class VesselWatch:
@@ -13,6 +25,8 @@ class VesselWatch:
     Feed it with `update` (samples in order of arrival), `enter` (journal entries at their place in the stream) and
     `tick` (time passes though nothing arrives). Each call returns its findings sorted by time. How the stream is
     cut into calls changes nothing.
+
+    A detector that raises is logged once, counted in `failures` and left out from then on; the others go on.
 
     Parameters
     ----------
@@ -24,40 +38,79 @@ class VesselWatch:
 
     def __init__(self, vessel: Vessel, settings: Mapping[str, object] | None = None) -> None:
         self.vessel = vessel
-        self._over = 0
-        self._raised = False
+        self.record = Record(vessel)
+        self.failures: dict[str, str] = {}
+        self._detectors = build(vessel, compose({}) if settings is None else settings)
+        self._frozen = next((d for d in self._detectors if isinstance(d, Frozen)), None)
+        self._condenser = Condenser()
+        self._frames = FrameMaker()
+        self._now_s = -np.inf
 
     def update(self, samples: Samples) -> tuple[Finding, ...]:
         """Take samples in order of arrival; return what they show."""
-        found: list[Finding] = []
-        for t, kind, value in zip(
-            samples.time_s.tolist(), samples.kind.tolist(), samples.value.tolist(), strict=True
-        ):
-            if kind != Kind.PRESSURE:
-                continue
-            over = value > self.vessel.rated_pressure_bar
-            self._over = self._over + 1 if over else 0
-            if self._over >= 2 and not self._raised or self._raised and not over:
-                self._raised = not self._raised
-                found.append(
-                    Finding(
-                        time_s=t,
-                        vessel=self.vessel.name,
-                        condition=Condition.OVER_PRESSURE,
-                        state=State.RAISED if self._raised else State.CLEARED,
-                        priority=Priority.CRITICAL,
-                        text="",
-                        value=value,
-                        limit=self.vessel.rated_pressure_bar,
-                        unit="bar",
-                    )
-                )
-        return tuple(found)
+        if not len(samples):
+            return ()
+        fine = plausible(samples)
+        good = samples
+        if not fine.all():
+            good = Samples(time_s=samples.time_s[fine], kind=samples.kind[fine], value=samples.value[fine])
+        minutes = self._condenser.update(good)
+        self._now_s = max(self._now_s, float(samples.time_s.max()))
+        step = Step(raw=samples, plausible=fine, minutes=minutes, entries=(), now_s=self._now_s)
+        return self._run(step, self._frames.update(minutes))
 
     def enter(self, entry: Entry) -> tuple[Finding, ...]:
-        """Take a journal entry."""
-        return ()
+        """Take a journal entry; its time may lie in the past."""
+        self.record.enter(entry)
+        none = Samples.empty()
+        step = Step(
+            raw=none,
+            plausible=np.empty(0, np.bool_),
+            minutes=self._condenser.update(none),
+            entries=(entry,),
+            now_s=max(self._now_s, entry.time_s),
+        )
+        found = self._each(lambda detector: detector.look(step))
+        found += self._each(lambda detector: detector.entry(entry, self.record))
+        return _sorted(found)
 
     def tick(self, now_s: float) -> tuple[Finding, ...]:
         """Note that time has come to `now_s`, whether or not anything arrived."""
-        return ()
+        self._now_s = max(self._now_s, now_s)
+        minutes = self._condenser.tick(now_s)
+        frames = self._frames.update(minutes) + self._frames.tick(now_s)
+        none = Samples.empty()
+        step = Step(raw=none, plausible=np.empty(0, np.bool_), minutes=minutes, entries=(), now_s=self._now_s)
+        return self._run(step, frames)
+
+    def _run(self, step: Step, frames: Iterable[Frame]) -> tuple[Finding, ...]:
+        found = self._each(lambda detector: detector.look(step))
+        for frame in frames:
+            self.record.frozen = self._frozen_at(frame.end_s)
+            self.record.take(frame)
+            found += self._each(lambda detector, frame=frame: detector.frame(frame, self.record))  # type: ignore[misc]
+        return _sorted(found)
+
+    def _frozen_at(self, time_s: float) -> bool:
+        """Tell whether the pressure sensor stood frozen at a time that lies at or before now."""
+        if self._frozen is None:
+            return False
+        return any(start <= time_s < end for start, end in self._frozen.pressure_runs)
+
+    def _each(self, call: Callable[[Detector], list[Finding]]) -> list[Finding]:
+        found: list[Finding] = []
+        for detector in self._detectors:
+            if detector.name in self.failures:
+                continue
+            try:
+                found += call(detector)
+            except Exception as error:
+                self.failures[detector.name] = f"{type(error).__name__}: {error}"
+                log.exception(
+                    "detector failed", extra={"vessel": self.vessel.name, "detector": detector.name}
+                )
+        return found
+
+
+def _sorted(found: list[Finding]) -> tuple[Finding, ...]:
+    return tuple(sorted(found, key=lambda finding: finding.time_s))

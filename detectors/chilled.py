@@ -1,0 +1,61 @@
+"""Cold: the beer, not the air, has stayed at its cellar temperature long enough.
+
+About twelve hours within a kelvin of the target is common practice before clarifying; the beer's temperature is taken,
+or for a probe in air its value smoothed with the beer's own lag.
+"""
+
+import math
+from dataclasses import dataclass
+
+from ullage.detectors.detector import Detector
+from ullage.detectors.finding import Condition, Finding, Priority, State
+from ullage.detectors.frames import Frame
+from ullage.detectors.record import Record
+from ullage.detectors.vessel import Vessel
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ChilledSettings:
+    """What counts as cold, for how long."""
+
+    cold_c: float = 5.0
+    """Target if the journal names none."""
+    within_c: float = 1.0
+    hours: float = 12.0
+
+
+class Chilled(Detector):
+    """Notes that the beer is cold, once."""
+
+    name = "chilled"
+    Settings = ChilledSettings
+
+    def __init__(self, vessel: Vessel, settings: ChilledSettings) -> None:
+        super().__init__(vessel)
+        self.settings = settings
+        self._since_s: float | None = None
+        self._told = False
+
+    def frame(self, frame: Frame, record: Record) -> list[Finding]:
+        """Count the hours that the beer has been cold."""
+        celsius = record.thermometer.beer_c
+        if self._told or math.isnan(celsius) or record.activity_s is None:
+            return []
+        target = record.chill_to_c if record.chill_to_c is not None else self.settings.cold_c
+        limit = target + self.settings.within_c if record.chill_to_c is not None else target
+        if celsius > limit:
+            self._since_s = None
+            return []
+        if self._since_s is None:
+            self._since_s = frame.end_s
+        hours = (frame.end_s - self._since_s) / 3600
+        if hours < self.settings.hours:
+            return []
+        self._told = True
+        return [
+            self.finding(
+                frame.end_s, Condition.CHILLED, State.NOTED, Priority.LOW,
+                f"The beer has been at {celsius:.1f} °C for {hours:.0f} h: cold through. Pressure {record.bar:.2f} bar.",
+                value=celsius, limit=limit, unit="°C", evidence=("beer temperature, not the fridge's",),
+            )
+        ]  # fmt: skip

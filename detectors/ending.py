@@ -1,0 +1,268 @@
+"""The end of fermentation, with evidence: a bound on the CO2 still to come, never a flat line alone.
+
+`finished` needs a stretch in which gas provably could not leave (valve.py), and in it an upper bound of production
+that leaves no more than `to_come_g_per_l` of CO2, given how slowly a fermentation of this age can die away
+(production.tail_constant_h). A falling content is no proof either: it may be a leak that hides production.
+
+Gas that the beer gives off after the yeast has stopped looks like production that dies away. It only delays the
+verdict: as it fades, the bound falls below the limit whichever it was.
+"""
+
+import math
+from dataclasses import dataclass
+
+from ullage.detectors.detector import Detector
+from ullage.detectors.finding import Condition, Finding, Priority, State
+from ullage.detectors.frames import Frame
+from ullage.detectors.production import Production, tail_constant_h
+from ullage.detectors.record import BEER, Record
+from ullage.detectors.suspicion import Suspicion
+from ullage.detectors.valve import Proof
+from ullage.detectors.vessel import Vessel
+
+WINDOWS_H = (1.0, 2.0, 3.0, 6.0, 12.0, 24.0, 48.0)
+PROOFS_OF_END = (Proof.SEALED, Proof.WORD, Proof.CYCLE, Proof.COOLED)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class EndingSettings:
+    """When the end is called, and when its opposite."""
+
+    to_come_g_per_l: float = 0.4
+    """CO2 that may still come at `finished`: about 0.1 °P."""
+    slow_side: float = 1.2
+    """How much slower than first order the tail may be."""
+    least_shut_h: float = 2.0
+    going_g_per_l_day: float = 0.6
+    """A rate that is surely above this during a test means still fermenting."""
+    answer_after_h: float = 0.6
+    young_h: float = 20.0
+    """No fermentation is over sooner after its first gas."""
+    ask_hours: float = 6.0
+    """How long the shut-valve test is asked for."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Bound:
+    """What a shut stretch says: production, and CO2 still to come at the most and at the least, g/L."""
+
+    production: Production
+    most_g_per_l: float
+    tail_h: float
+
+
+class Ending(Detector):
+    """Says `finish-suspected`, `still-fermenting`, `finished` and `stalled`."""
+
+    name = "ending"
+    Settings = EndingSettings
+
+    def __init__(self, vessel: Vessel, settings: EndingSettings) -> None:
+        super().__init__(vessel)
+        self.settings = settings
+        self._suspicion = Suspicion(vessel)
+        self._answered_shut_s = -math.inf
+        self._finished_content = math.nan
+        self._stalled = False
+        self._cold_since_s: float | None = None
+
+    def frame(self, frame: Frame, record: Record) -> list[Finding]:
+        """Weigh the evidence once a frame."""
+        if math.isnan(frame.pressure_bar) or record.activity_s is None or record.tapped_s is not None:
+            return []
+        self._note_cold(frame.end_s, record)
+        if record.frozen:
+            return []
+        if record.finished_s is not None:
+            return self._resumed(frame.end_s, record)
+        found: list[Finding] = []
+        bound = self._bound(record) if record.valve.shut else None
+        if bound is not None:
+            record.production = bound.production
+            found += self._verdict(frame.end_s, record, bound)
+        found += self._stall_by_cold(frame.end_s, record)
+        if not found and record.finished_s is None and record.suspected_s is None:
+            evidence = self._suspicion.weigh(record)
+            if evidence:
+                found.append(self._suspect(frame.end_s, record, evidence))
+        return found
+
+    # -- measuring ------------------------------------------------------------------------------------------------
+
+    def _tail_h(self, record: Record, rate: float) -> float:
+        if record.valve.sealed:
+            rows = record.since(0)
+            made = record.capacity_g_per_l_bar * max(record.bar - float(rows[:3, 1].mean()), 0.3)
+        else:
+            made = 0.6 * record.expected_co2_g_per_l
+        return self.settings.slow_side * tail_constant_h(made, max(record.age_h, 6.0), rate)
+
+    def _bound(self, record: Record) -> Bound | None:
+        """Return the tightest bound over windows that end now and lie within the shut stretch."""
+        start_s = record.valve.shut_s if math.isfinite(record.valve.shut_s) else record.began_s
+        shut_h = (record.now_s - start_s) / 3600
+        best: Bound | None = None
+        for hours in WINDOWS_H:
+            if hours > WINDOWS_H[0] and hours / 1.6 > shut_h:
+                break
+            production = record.production_over(start_s, hours)
+            if production is None or production.hours < 0.5 * min(hours, shut_h):
+                continue
+            high = max(production.high, 0.02)
+            tail_h = self._tail_h(record, high)
+            bound = Bound(production=production, most_g_per_l=high * tail_h / 24, tail_h=tail_h)
+            if best is None or bound.most_g_per_l < best.most_g_per_l:
+                best = bound
+        return best
+
+    # -- verdicts -------------------------------------------------------------------------------------------------
+
+    def _verdict(self, now_s: float, record: Record, bound: Bound) -> list[Finding]:
+        start_s = record.valve.shut_s if math.isfinite(record.valve.shut_s) else record.began_s
+        shut_h = (now_s - start_s) / 3600
+        production = bound.production
+        if self._is_over(record, bound, shut_h):
+            if self._too_cold(record):
+                return self._stall(now_s, record, production)
+            return [self._finish(now_s, record, bound, shut_h)]
+        tested = record.valve.proof in (Proof.WORD, Proof.ABOVE) or record.suspected_s is not None
+        if tested and shut_h >= self.settings.answer_after_h and self._answered_shut_s != start_s:
+            recent = record.production_over(start_s, max(1.5, shut_h))
+            if recent is not None and recent.low > self.settings.going_g_per_l_day:
+                self._answered_shut_s = start_s
+                record.suspected_s = None
+                return [self._still(now_s, record, recent, shut_h)]
+        return []
+
+    def _is_over(self, record: Record, bound: Bound, shut_h: float) -> bool:
+        s = self.settings
+        losing = bound.production.high < -0.1
+        return (
+            bound.most_g_per_l <= s.to_come_g_per_l
+            and not losing
+            and record.valve.proof in PROOFS_OF_END
+            and shut_h >= s.least_shut_h
+            and bound.production.hours >= 0.8 * s.least_shut_h
+            and record.age_h >= s.young_h
+        )
+
+    def _finish(self, now_s: float, record: Record, bound: Bound, shut_h: float) -> Finding:
+        record.finished_s = now_s
+        production = bound.production
+        self._finished_content = float(record.co2_g_per_l(record.since(now_s - 7200)).mean())
+        proof = record.valve.proof
+        assert proof is not None
+        return self.finding(
+            now_s, Condition.FINISHED, State.NOTED, Priority.MEDIUM,
+            f"Fermentation is over: in {production.hours:.0f} h without a way out for gas no more than "
+            f"{max(production.high, 0.02):.2f} g/L CO2 a day can have been made, so at most {bound.most_g_per_l:.1f} "
+            "g/L are still to come. Next: leave the valve shut and chill. Before packaging or whenever in doubt, take "
+            "a gravity sample.",
+            value=bound.most_g_per_l, limit=self.settings.to_come_g_per_l, unit="g/L",
+            rate_g_per_l_day=production.rate_g_per_l_day,
+            evidence=(
+                f"shut for {shut_h:.1f} h: {proof.value}",
+                f"production {production.rate_g_per_l_day:.2f} ± {3 * production.se_g_per_l_day:.2f} g/L a day, "
+                "temperature taken out",
+                f"a tail of at most {bound.tail_h:.0f} h after {record.age_h:.0f} h of fermentation",
+            ),
+        )  # fmt: skip
+
+    def _still(self, now_s: float, record: Record, production: Production, shut_h: float) -> Finding:
+        tail_h = self._tail_h(record, production.rate_g_per_l_day)
+        to_come = production.rate_g_per_l_day * tail_h / 24
+        hours = tail_h * math.log(max(to_come / self.settings.to_come_g_per_l, 1.1))
+        bar_per_h = production.rate_g_per_l_day / 24 / record.capacity_g_per_l_bar
+        limit_h = (self.vessel.rated_pressure_bar - record.bar) / max(bar_per_h, 1e-6)
+        return self.finding(
+            now_s, Condition.STILL_FERMENTING, State.NOTED, Priority.MEDIUM,
+            f"Still fermenting: {production.rate_g_per_l_day:.1f} g/L CO2 a day, about {hours:.0f} h to go. Open the "
+            f"valve to its setting again; left shut, the pressure reaches the rated {self.vessel.rated_pressure_bar:.2f} "
+            f"bar in about {limit_h:.0f} h.",
+            value=hours, unit="h", rate_g_per_l_day=production.rate_g_per_l_day,
+            evidence=(
+                f"shut for {shut_h:.1f} h: {record.valve.proof.value if record.valve.proof else 'measured'}",
+                f"pressure rises by {bar_per_h * 1000:.0f} mbar/h, temperature taken out",
+            ),
+        )  # fmt: skip
+
+    def _suspect(self, now_s: float, record: Record, evidence: tuple[str, ...]) -> Finding:
+        record.suspected_s = now_s
+        return self.finding(
+            now_s, Condition.FINISH_SUSPECTED, State.NOTED, Priority.MEDIUM,
+            "Fermentation may be over, but behind the valve a flat pressure proves nothing. Wind the valve shut for "
+            f"{self.settings.ask_hours:.0f} h and enter `valve shut` in the journal: if the pressure stays, it is over; "
+            "if it climbs, open the valve again. Keep within the rated pressure.",
+            evidence=evidence,
+        )  # fmt: skip
+
+    def _resumed(self, now_s: float, record: Record) -> list[Finding]:
+        """Take `finished` back if CO2 content climbs again at a steady temperature."""
+        assert record.finished_s is not None
+        hours = (now_s - record.finished_s) / 3600
+        if hours < 6 or record.chill_s is not None or record.valve.opened_s > record.finished_s:
+            return []
+        rows = record.since(now_s - 8 * 3600)
+        if len(rows) < 24 or abs(float(rows[0, BEER]) - float(rows[-1, BEER])) > 0.7:
+            return []
+        production = record.production_over(record.finished_s, 8.0)
+        if production is None or production.low < self.settings.going_g_per_l_day:
+            return []
+        content = float(record.co2_g_per_l(rows[-6:]).mean())
+        if content - self._finished_content < 2 * self.settings.to_come_g_per_l:
+            return []
+        record.finished_s = None
+        record.suspected_s = None
+        return [self._still(now_s, record, production, hours)]
+
+    # -- stalls ---------------------------------------------------------------------------------------------------
+
+    def _note_cold(self, now_s: float, record: Record) -> None:
+        if self.vessel.yeast_temperature_c is None:
+            return
+        low = self.vessel.yeast_temperature_c[0]
+        if record.beer_c >= low - 0.3:
+            self._cold_since_s = None
+        elif self._cold_since_s is None:
+            self._cold_since_s = now_s
+
+    def _too_cold(self, record: Record) -> bool:
+        return self._cold_since_s is not None
+
+    def _stall_by_cold(self, now_s: float, record: Record) -> list[Finding]:
+        if self._stalled:
+            if self._cold_since_s is None:
+                recent = record.production_over(max(record.valve.shut_s, now_s - 6 * 3600), 6.0)
+                if recent is not None and recent.low > 0.3:
+                    self._stalled = False
+                    return [
+                        self.finding(now_s, Condition.STALLED, State.CLEARED, Priority.MEDIUM,
+                                     "Fermentation goes on again.", rate_g_per_l_day=recent.rate_g_per_l_day)
+                    ]  # fmt: skip
+            return []
+        if self._cold_since_s is None or now_s - self._cold_since_s < 4 * 3600 or record.chill_s is not None:
+            return []
+        since_s = max(self._cold_since_s, record.valve.drops[-1].time_s + 1200 if record.valve.drops else 0.0)
+        recent = record.production_over(since_s, 8.0)
+        if recent is None or recent.hours < 3 or recent.high > 0.9:
+            return []
+        return self._stall(now_s, record, recent)
+
+    def _stall(self, now_s: float, record: Record, production: Production) -> list[Finding]:
+        if self._stalled:
+            return []
+        self._stalled = True
+        low = self.vessel.yeast_temperature_c[0] if self.vessel.yeast_temperature_c else math.nan
+        return [
+            self.finding(
+                now_s, Condition.STALLED, State.RAISED, Priority.MEDIUM,
+                f"Fermentation has stopped, and the beer is at {record.beer_c:.1f} °C, below the yeast's {low:.1f} °C: "
+                "asleep rather than done. Warm it slowly into the range, rouse the yeast gently, and take a gravity "
+                "sample.",
+                value=record.beer_c, limit=low, unit="°C", rate_g_per_l_day=production.rate_g_per_l_day,
+                evidence=(
+                    f"production {production.rate_g_per_l_day:.2f} ± {3 * production.se_g_per_l_day:.2f} g/L a day",
+                    "temperature below the yeast's range",
+                ),
+            )
+        ]  # fmt: skip

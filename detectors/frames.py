@@ -1,0 +1,92 @@
+"""Ten-minute frames: the pace at which a fermentation moves, and the unit in which the slow detectors think."""
+
+import math
+from dataclasses import dataclass, field
+
+from ullage.detectors.minutes import Minutes
+
+FRAME_S = 600.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Frame:
+    """Ten minutes of a vessel; NaN where a quantity was not seen.
+
+    `minute_end_s` and `minute_bar` are the minutes with a pressure in it (three-point medians, so that a single
+    spike is gone even where a minute holds one sample).
+    """
+
+    end_s: float
+    pressure_bar: float
+    temperature_c: float
+    minute_end_s: tuple[float, ...]
+    minute_bar: tuple[float, ...]
+
+
+def _median(values: list[float]) -> float:
+    if not values:
+        return math.nan
+    ordered = sorted(values)
+    half = len(ordered) // 2
+    return ordered[half] if len(ordered) % 2 else (ordered[half - 1] + ordered[half]) / 2
+
+
+@dataclass(slots=True)
+class FrameMaker:
+    """Gathers minutes into frames; keeps the open frame and the last two pressures."""
+
+    _index: int | None = None
+    _ends: list[float] = field(default_factory=list)
+    _bars: list[float] = field(default_factory=list)
+    _temperatures: list[float] = field(default_factory=list)
+    _recent: list[tuple[float, float]] = field(default_factory=list)
+    _recent_c: list[float] = field(default_factory=list)
+
+    def update(self, minutes: Minutes) -> list[Frame]:
+        """Take closed minutes; return the frames that closed."""
+        frames: list[Frame] = []
+        columns = zip(
+            minutes.end_s.tolist(), minutes.pressure_bar.tolist(), minutes.temperature_c.tolist(), strict=True
+        )
+        for end_s, bar, celsius in columns:
+            frames += self.tick(end_s - 1.0)
+            if not math.isnan(bar):
+                self._take_pressure(end_s, bar)
+            if not math.isnan(celsius):
+                self._take_temperature(celsius)
+        return frames
+
+    def tick(self, now_s: float) -> list[Frame]:
+        """Close the open frame if `now_s` lies beyond it."""
+        index = int(now_s // FRAME_S)
+        if self._index is None:
+            self._index = index
+        if index <= self._index:
+            return []
+        frame = Frame(
+            end_s=(self._index + 1) * FRAME_S,
+            pressure_bar=_median(self._bars),
+            temperature_c=_median(self._temperatures),
+            minute_end_s=tuple(self._ends),
+            minute_bar=tuple(self._bars),
+        )
+        self._index = index
+        self._ends, self._bars, self._temperatures = [], [], []
+        return [frame]
+
+    def _take_pressure(self, end_s: float, bar: float) -> None:
+        self._recent.append((end_s, bar))
+        if len(self._recent) < 3:
+            return
+        middle_s = self._recent[1][0]
+        self._ends.append(middle_s)
+        self._bars.append(sorted(pair[1] for pair in self._recent)[1])
+        del self._recent[0]
+
+    def _take_temperature(self, celsius: float) -> None:
+        self._recent_c.append(celsius)
+        if len(self._recent_c) < 3:
+            self._temperatures.append(celsius)
+            return
+        self._temperatures.append(sorted(self._recent_c)[1])
+        del self._recent_c[0]

@@ -1,0 +1,56 @@
+"""The valve holds: at what pressure, and which way to turn it if that is not the one wanted."""
+
+from dataclasses import dataclass
+
+from ullage.detectors.detector import Detector
+from ullage.detectors.finding import Condition, Finding, Priority, State
+from ullage.detectors.frames import Frame
+from ullage.detectors.record import Record
+from ullage.detectors.vessel import Vessel
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class HeldSettings:
+    """What is told of the valve's level."""
+
+    off_target_bar: float = 0.12
+    """A hobby valve's own spread is 0.1 to 0.2 bar; less than this is not worth a turn."""
+    again_h: float = 12.0
+
+
+class Held(Detector):
+    """Notes where the valve holds, and again when that has moved."""
+
+    name = "held"
+    Settings = HeldSettings
+
+    def __init__(self, vessel: Vessel, settings: HeldSettings) -> None:
+        super().__init__(vessel)
+        self.settings = settings
+        self._told: tuple[float, float] | None = None
+
+    def frame(self, frame: Frame, record: Record) -> list[Finding]:
+        """Look at the level that the valve model has learned."""
+        level, target = record.valve.held_bar, record.valve.set_bar
+        if level is None or target is None or record.activity_s is None or record.finished_s is not None:
+            return []
+        if self._told is not None:
+            told_s, told_bar = self._told
+            if frame.end_s - told_s < self.settings.again_h * 3600 or abs(level - told_bar) < 0.1:
+                return []
+        self._told = (frame.end_s, level)
+        off = level - target
+        text = f"The valve holds {level:.2f} bar"
+        text += ", letting gas off in steps. " if record.valve.cycles else ". "
+        if off > self.settings.off_target_bar:
+            text += f"That is {off:.2f} bar above the {target:.2f} bar wanted: turn it out a little and look again in 3 h."
+        elif off < -self.settings.off_target_bar:
+            text += f"That is {-off:.2f} bar below the {target:.2f} bar wanted: turn it in a little and look again in 3 h."
+        else:
+            text += "From now on a flat pressure says nothing about the end."
+        return [
+            self.finding(
+                frame.end_s, Condition.HELD, State.NOTED, Priority.LOW, text, value=level, limit=target, unit="bar",
+                evidence=("pressure has stood still for three hours near the valve's setting",),
+            )
+        ]  # fmt: skip

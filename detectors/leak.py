@@ -1,0 +1,113 @@
+"""A leak: gas goes, and neither temperature nor the valve nor a hand explains it.
+
+Gas that dissolves while the beer chills takes pressure down too, but not below the balance: CO2 content computed for
+equilibrium at the beer's temperature then runs above what was there before, never below. A valve whose flow fades
+slides down to its reseat pressure, by a tenth of a bar or so and ever more slowly. A leak passes both.
+"""
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from ullage.detectors.detector import Detector
+from ullage.detectors.finding import Condition, Finding, Priority, State
+from ullage.detectors.frames import Frame
+from ullage.detectors.record import BAR, BEER, TIME, Record
+from ullage.detectors.vessel import Vessel
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LeakSettings:
+    """How much loss, and how fast, is a leak."""
+
+    quick_loss_bar: float = 0.06
+    quick_g_per_l_day: float = -0.7
+    slow_loss_bar: float = 0.16
+    slow_g_per_l_day: float = -0.15
+    balance_margin: float = 0.02
+    """Share of CO2 content that must be missing; 5 % if the beer's temperature has changed by more than 3 K."""
+
+
+class Leak(Detector):
+    """Raises when CO2 content falls without a cause."""
+
+    name = "leak"
+    Settings = LeakSettings
+
+    def __init__(self, vessel: Vessel, settings: LeakSettings) -> None:
+        super().__init__(vessel)
+        self.settings = settings
+        self._raised = False
+        self._calm_since_s: float | None = None
+        self._hits = 0
+
+    def frame(self, frame: Frame, record: Record) -> list[Finding]:
+        """Look back up to two days, but not past the last time that gas was let out."""
+        if record.activity_s is None or record.tapped_s is not None or math.isnan(frame.pressure_bar):
+            return []
+        loss = self._loss(frame.end_s, record)
+        self._hits = self._hits + 1 if loss is not None else 0
+        if loss is not None and self._hits >= 3:
+            self._calm_since_s = None
+            if self._raised:
+                return []
+            self._raised = True
+            return [self._raise(frame.end_s, record, *loss)]
+        if not self._raised or loss is not None:
+            return []
+        if self._calm_since_s is None:
+            self._calm_since_s = frame.end_s
+        if frame.end_s - self._calm_since_s < 6 * 3600:
+            return []
+        self._raised = False
+        return [
+            self.finding(
+                frame.end_s, Condition.LEAK, State.CLEARED, Priority.HIGH,
+                f"Pressure has stood for six hours: {record.bar:.2f} bar.", value=record.bar, unit="bar",
+            )
+        ]  # fmt: skip
+
+    def _loss(self, now_s: float, record: Record) -> tuple[float, float] | None:
+        """Return (bar lost, g/L/day) if gas is going without a cause."""
+        since_s = max(
+            now_s - 48 * 3600, record.valve.shut_s, record.valve.opened_s + 7200, record.vented_s + 3600
+        )
+        if record.valve.drops:
+            since_s = max(since_s, record.valve.drops[-1].time_s + 1200)
+        rows = record.since(since_s)
+        if len(rows) < 12:
+            return None
+        content = record.co2_g_per_l(rows)
+        smooth = np.convolve(content, np.full(3, 1 / 3), "valid")
+        top = int(np.argmax(smooth)) + 1
+        if rows[-1, TIME] - rows[top, TIME] < 1.5 * 3600:
+            return None
+        lost_bar = float(rows[top, BAR]) - float(np.median(rows[-3:, BAR]))
+        changed_c = abs(float(rows[top, BEER]) - float(rows[-1, BEER]))
+        margin = 0.05 if changed_c > 3 else self.settings.balance_margin
+        reference = (
+            float(np.median(content[: max(3, len(content) // 8)])) if changed_c > 1 else float(smooth.max())
+        )
+        if float(np.median(content[-3:])) > reference * (1 - margin):
+            return None
+        recent = record.production_over(since_s, 3.0)
+        longer = record.production_over(since_s, 8.0)
+        if recent is None or longer is None:
+            return None
+        s = self.settings
+        quick = lost_bar >= s.quick_loss_bar and recent.high < s.quick_g_per_l_day
+        slow = lost_bar >= s.slow_loss_bar and longer.hours > 4 and longer.high < s.slow_g_per_l_day
+        if not quick and not slow:
+            return None
+        return lost_bar, (recent if quick else longer).rate_g_per_l_day
+
+    def _raise(self, time_s: float, record: Record, lost_bar: float, rate: float) -> Finding:
+        return self.finding(
+            time_s, Condition.LEAK, State.RAISED, Priority.HIGH,
+            f"Pressure has fallen by {lost_bar:.2f} bar to {record.bar:.2f} bar, and neither temperature nor the valve "
+            "explains it. Brush soapy water on lid, posts, valve and gas line; turn the valve in if it hisses. CO2 "
+            "collects in closed rooms: air the room.",
+            value=lost_bar, unit="bar", rate_g_per_l_day=rate,
+            evidence=(f"CO2 content falls by {-rate:.1f} g/L a day", "no vent, no chill, no move of the valve"),
+        )  # fmt: skip

@@ -1,0 +1,105 @@
+"""Too little pressure: now, or soon because the beer is being chilled and takes up its gas.
+
+A shut vessel chilled from 18 to 2 °C from 0.5 bar ends below the air's pressure: air or sanitiser is drawn in, a thin
+tank may fold. The end of the chill is foreseen from the CO2 that is in the vessel now (mass balance, co2.py).
+"""
+
+import math
+from dataclasses import dataclass
+
+from ullage.detectors.co2 import shut_pressure_after_bar
+from ullage.detectors.detector import Detector
+from ullage.detectors.finding import Condition, Finding, Priority, State
+from ullage.detectors.frames import Frame
+from ullage.detectors.latch import Change, Latch
+from ullage.detectors.record import TIME, Record
+from ullage.detectors.vessel import Vessel
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PressureLowSettings:
+    """What counts as too little."""
+
+    least_bar: float = 0.05
+    cold_c: float = 2.0
+    """Where a chill ends if the journal doesn't say."""
+    patience_min: float = 20.0
+    pressurised_bar: float = 0.3
+    """Only a vessel that has been above this can have lost its pressure."""
+
+
+class PressureLow(Detector):
+    """Raises when pressure is, or after the chill will be, below a safe positive one."""
+
+    name = "pressure_low"
+    Settings = PressureLowSettings
+
+    def __init__(self, vessel: Vessel, settings: PressureLowSettings) -> None:
+        super().__init__(vessel)
+        self.settings = settings
+        self._pressurised = False
+        self._now = Latch(settings.patience_min * 60, 3600)
+        self._foreseen = False
+
+    def frame(self, frame: Frame, record: Record) -> list[Finding]:
+        """Compare pressure now, and the one foreseen, with the least."""
+        if math.isnan(frame.pressure_bar):
+            return []
+        bar = record.bar
+        self._pressurised = self._pressurised or bar > self.settings.pressurised_bar
+        if not self._pressurised:
+            return []
+        by_hand = frame.end_s - record.vented_s < 2 * 3600 or record.tapped_s is not None
+        least = self.settings.least_bar
+        found: list[Finding] = []
+        change = self._now.feed(frame.end_s, bar < least and not by_hand, bar > least + 0.06)
+        if change is Change.RAISED:
+            found.append(
+                self._raise(frame.end_s, bar, f"Pressure is down to {bar:.2f} bar. Connect gas at low pressure before "
+                            "air is drawn in; look for the leak or the open tap.", "")
+            )  # fmt: skip
+        elif change is Change.CLEARED:
+            found.append(self._clear(frame.end_s, bar, ""))
+        found += self._foresee(frame.end_s, bar, record)
+        return found
+
+    def _foresee(self, time_s: float, bar: float, record: Record) -> list[Finding]:
+        if self._foreseen or not self._chilling(time_s, record):
+            return []
+        target_c = record.chill_to_c if record.chill_to_c is not None else self.settings.cold_c
+        if record.beer_c <= target_c + 0.5:
+            return []
+        end_bar = float(shut_pressure_after_bar(self.vessel, bar, record.beer_c, target_c))
+        if end_bar >= self.settings.least_bar:
+            return []
+        self._foreseen = True
+        return [
+            self._raise(
+                time_s, end_bar, f"The chill to {target_c:.0f} °C will take the pressure from {bar:.2f} to about "
+                f"{end_bar:.2f} bar as the beer takes up its gas. Connect gas before that, at low pressure through a "
+                "regulator.", "after the chill", evidence=("mass balance of CO2 in beer and head space",))
+        ]  # fmt: skip
+
+    def _chilling(self, time_s: float, record: Record) -> bool:
+        if record.chill_s is not None and time_s - record.chill_s < 48 * 3600:
+            return True
+        rows = record.since(time_s - 3 * 3600)
+        if len(rows) < 12 or rows[-1, TIME] - rows[0, TIME] < 2 * 3600:
+            return False
+        low = self.vessel.yeast_temperature_c[0] if self.vessel.yeast_temperature_c else 10.0
+        return bool(rows[0, 3] - rows[-1, 3] > 1.5 and rows[-1, 3] < low)
+
+    def _raise(
+        self, time_s: float, bar: float, text: str, subject: str, evidence: tuple[str, ...] = ()
+    ) -> Finding:
+        return self.finding(
+            time_s, Condition.PRESSURE_LOW, State.RAISED, Priority.MEDIUM, text, subject=subject, value=bar,
+            limit=self.settings.least_bar, unit="bar", evidence=evidence,
+        )  # fmt: skip
+
+    def _clear(self, time_s: float, bar: float, subject: str) -> Finding:
+        return self.finding(
+            time_s, Condition.PRESSURE_LOW, State.CLEARED, Priority.MEDIUM,
+            f"Pressure is back at {bar:.2f} bar.", subject=subject, value=bar, limit=self.settings.least_bar,
+            unit="bar",
+        )  # fmt: skip

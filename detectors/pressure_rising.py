@@ -1,0 +1,132 @@
+"""Pressure on its way to the rated limit: when it will get there, told while there is time to act.
+
+The slope is a robust line through the last twenty minutes. A vessel whose valve has yet to open is left in peace until
+the pressure is clearly above where it should have opened: that is the stuck valve.
+"""
+
+import math
+from collections import deque
+from dataclasses import dataclass
+
+import numpy as np
+
+from ullage.detectors.detector import Detector, Step
+from ullage.detectors.finding import Condition, Finding, Priority, State
+from ullage.detectors.journal import Word, understand
+from ullage.detectors.slopes import robust_line
+from ullage.detectors.vessel import Vessel
+
+WINDOW_S = 1200.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RisingSettings:
+    """How early to warn."""
+
+    horizon_h: float = 2.0
+    from_share: float = 0.6
+    """Of the rated pressure; below it there is no hurry."""
+    valve_margin_bar: float = 0.3
+    """A valve may open this far above its setting: 0.15 bar of spread and as much again at full flow."""
+
+
+class PressureRising(Detector):
+    """Raises when a straight line reaches the rated limit within the horizon."""
+
+    name = "pressure_rising"
+    Settings = RisingSettings
+
+    def __init__(self, vessel: Vessel, settings: RisingSettings) -> None:
+        super().__init__(vessel)
+        self.settings = settings
+        self._points: deque[tuple[float, float]] = deque(maxlen=32)
+        self._valve_bar = vessel.valve_pressure_bar
+        self._hits = 0
+        self._calm_since_s: float | None = None
+        self._raised = False
+
+    def look(self, step: Step) -> list[Finding]:
+        """Take entries and closed minutes."""
+        for entry in step.entries:
+            known = understand(entry.text)
+            if known is None:
+                continue
+            if known.word is Word.VALVE_SHUT:
+                self._valve_bar = None
+            elif known.word is Word.VALVE_OPENED:
+                self._valve_bar = self.vessel.valve_pressure_bar
+            elif known.word is Word.VALVE_SET and known.number is not None:
+                self._valve_bar = known.number
+        minutes = step.minutes
+        floor = self.settings.from_share * self.vessel.rated_pressure_bar
+        if not self._raised and not self._hits and not (minutes.pressure_bar >= floor).any():
+            tail = [
+                (t, p) for t, p in zip(minutes.end_s[-32:], minutes.pressure_bar[-32:], strict=True) if p == p
+            ]
+            self._points.extend((float(t), float(p)) for t, p in tail)
+            return []
+        found: list[Finding] = []
+        for end_s, bar in zip(minutes.end_s.tolist(), minutes.pressure_bar.tolist(), strict=True):
+            if not math.isnan(bar):
+                self._points.append((end_s, bar))
+                found += self._judge(end_s, bar)
+        return found
+
+    def _hours_left(self, now_s: float, bar: float) -> float | None:
+        """Return hours until the rated limit by a line through the window, None if it isn't rising for sure."""
+        points = [(t, p) for t, p in self._points if t > now_s - WINDOW_S]
+        if len(points) < 4 or points[-1][0] - points[0][0] < WINDOW_S / 3:
+            return None
+        room = self.vessel.rated_pressure_bar - bar
+        rough = (points[-1][1] - points[0][1]) / (points[-1][0] - points[0][0])
+        if rough <= 0 or room / rough > 2 * self.settings.horizon_h * 3600:
+            return None
+        time_s = np.array([t for t, _ in points])
+        value = np.array([p for _, p in points])
+        line = robust_line(time_s, value, 0.001)
+        if line.slope_per_s <= 3 * line.slope_se_per_s:
+            return None
+        return max(room, 0.0) / line.slope_per_s / 3600
+
+    def _judge(self, now_s: float, bar: float) -> list[Finding]:
+        awaited = self._valve_bar is not None and bar < self._valve_bar + self.settings.valve_margin_bar
+        near = bar >= self.settings.from_share * self.vessel.rated_pressure_bar and not awaited
+        hours = self._hours_left(now_s, bar) if near or self._raised else None
+        rising = near and hours is not None and hours <= self.settings.horizon_h
+        self._hits = self._hits + 1 if rising else 0
+        if not self._raised:
+            if self._hits < 3 or hours is None:
+                return []
+            self._raised = True
+            self._calm_since_s = None
+            return [self._raise(now_s, bar, hours)]
+        if rising or bar >= self.vessel.rated_pressure_bar:
+            self._calm_since_s = None
+            return []
+        if self._calm_since_s is None:
+            self._calm_since_s = now_s
+        if now_s - self._calm_since_s < 1800:
+            return []
+        self._raised = False
+        return [
+            self.finding(
+                now_s, Condition.PRESSURE_RISING, State.CLEARED, Priority.HIGH,
+                f"Pressure no longer rises towards the limit: {bar:.2f} bar.", value=bar,
+                limit=self.vessel.rated_pressure_bar, unit="bar",
+            )
+        ]  # fmt: skip
+
+    def _raise(self, now_s: float, bar: float, hours: float) -> Finding:
+        limit = self.vessel.rated_pressure_bar
+        when = f"{hours * 60:.0f} min" if hours < 1.5 else f"{hours:.1f} h"
+        first = (
+            "Open the valve to end the test, or turn it out."
+            if self._valve_bar is None
+            else f"The valve should have opened at {self._valve_bar:.2f} bar and has not: free it or turn it out."
+        )
+        return self.finding(
+            now_s, Condition.PRESSURE_RISING, State.RAISED, Priority.HIGH,
+            f"Pressure is {bar:.2f} bar and will reach the rated {limit:.2f} bar in about {when}. {first} Vent slowly "
+            "if you must, with the room aired (CO2); the relief valve is the protection, not this message.",
+            value=bar, limit=limit, unit="bar", evidence=(f"robust slope of the last 20 min: limit in {when}",),
+        )  # fmt: skip

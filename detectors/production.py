@@ -1,0 +1,142 @@
+"""How fast CO2 is made while nothing can leave: a line through the gas balance of a shut stretch.
+
+In a shut vessel every gram that yeast makes raises beer and head space together, so the slope of pressure times the
+vessel's capacity (g/L per bar) is production. Two effects of temperature are taken out:
+
+- the gas law, at once: pressure is scaled to the stretch's mean temperature;
+- solubility, late: a quiet surface lets gas out over hours. How much of the full effect a swing shows is not known
+  beforehand, so a lagged temperature enters the fit with a coefficient whose prior is 0.5 ± 0.35 of the full effect
+  (0: none of it, 1: all of it). A stretch with a steady drift of temperature thereby gets a wide interval, as it must.
+
+The slope is an upper estimate in the first hours after the valve shuts, never a lower one: until beer and gas are in
+balance again, the gas leaves the beer as fast as before but has only the head space to go to.
+"""
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from ullage.detectors.samples import FloatArray
+from ullage.detectors.slopes import MAD_TO_SD, huber_weights
+
+LEAST_NOISE_BAR = 0.0008
+"""No transmitter is better than this over hours; keeps a lucky run of equal values from looking perfect."""
+DRIFT_BAR_PER_DAY = 0.0012
+"""Drift of zero that a sound sensor may have; 0.7 mbar/day is 5 mbar a week."""
+SHARE_PRIOR = 0.5
+SHARE_PRIOR_SD = 0.35
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Production:
+    """Rate of CO2 production over a shut stretch."""
+
+    rate_g_per_l_day: float
+    se_g_per_l_day: float
+    """Standard error, correlation of neighbouring residuals and sensor drift included."""
+    hours: float
+    start_s: float
+    end_s: float
+    residual_sd_bar: float
+
+    @property
+    def low(self) -> float:
+        """Lower end of the 99.7 % interval, g/L/day."""
+        return self.rate_g_per_l_day - 3 * self.se_g_per_l_day
+
+    @property
+    def high(self) -> float:
+        """Upper end of the 99.7 % interval, g/L/day."""
+        return self.rate_g_per_l_day + 3 * self.se_g_per_l_day
+
+
+def measure(
+    time_s: FloatArray,
+    gas_bar: FloatArray,
+    solubility_bar: FloatArray,
+    capacity_g_per_l_bar: float,
+    noise_bar: float,
+) -> Production | None:
+    """Return the production over n ≥ 4 frames of a shut stretch, or None if they can't tell.
+
+    Parameters
+    ----------
+    time_s
+        Frame times, s.
+    gas_bar
+        Absolute pressure scaled to one temperature by the gas law, bar.
+    solubility_bar
+        What full solubility equilibrium with the lagged temperature would add to the pressure, bar, any offset.
+    capacity_g_per_l_bar
+        g of CO2 per litre of beer and bar.
+    noise_bar
+        Sd of a frame's pressure as learned from the sensor, bar.
+    """
+    n = len(time_s)
+    hours = (float(time_s[-1]) - float(time_s[0])) / 3600
+    if n < 4 or hours <= 0.3:
+        return None
+    x = np.empty((n, 3))
+    x[:, 0] = 1.0
+    x[:, 1] = (time_s - time_s.mean()) / 86400
+    x[:, 2] = solubility_bar - solubility_bar.mean()
+    y = gas_bar - gas_bar.mean()
+    floor = max(noise_bar, LEAST_NOISE_BAR)
+    w = np.ones(n)
+    theta = np.zeros(3)
+    sd = floor
+    inverse = np.eye(3)
+    for _ in range(3):
+        xw = x * w[:, None]
+        normal = xw.T @ x / sd**2
+        right = xw.T @ y / sd**2
+        normal[2, 2] += 1 / SHARE_PRIOR_SD**2
+        right[2] += SHARE_PRIOR / SHARE_PRIOR_SD**2
+        normal[0, 0] += 1e-9
+        inverse = np.linalg.inv(normal)
+        theta = inverse @ right
+        residual = y - x @ theta
+        w = huber_weights(residual, floor)
+        sd = max(floor, math.sqrt(float((w * residual**2).sum() / max(n - 2, 1))))
+    inflation = _correlation_inflation(y - x @ theta, floor)
+    se_bar = math.sqrt(max(inverse[1, 1], 0.0) * inflation)
+    se_bar = math.hypot(se_bar, DRIFT_BAR_PER_DAY / 2)
+    return Production(
+        rate_g_per_l_day=float(theta[1]) * capacity_g_per_l_bar,
+        se_g_per_l_day=se_bar * capacity_g_per_l_bar,
+        hours=hours,
+        start_s=float(time_s[0]),
+        end_s=float(time_s[-1]),
+        residual_sd_bar=sd,
+    )
+
+
+def _correlation_inflation(residual: FloatArray, floor: float) -> float:
+    """Return the factor by which neighbours' likeness widens the variance: (1 + ρ)/(1 − ρ), for an AR(1) series."""
+    limit = 3 * max(MAD_TO_SD * float(np.median(np.abs(residual))), floor)
+    r = np.clip(residual, -limit, limit)
+    power = float((r * r).sum())
+    if power <= 0 or len(r) < 6:
+        return 1.5
+    rho = float((r[1:] * r[:-1]).sum()) / power
+    rho = min(max(rho, 0.0), 0.85)
+    return (1 + rho) / (1 - rho)
+
+
+def tail_constant_h(made_g_per_l: float, age_h: float, rate_g_per_l_day: float) -> float:
+    """Return the time constant with which a fermentation of this age dies away, in hours, on the slow side.
+
+    A first-order fermentation that has made `made` in `age` hours and now makes `rate` has R = rate·τ still to come
+    and obeys age = τ·ln((made + R)/R). Sigmoid kinetics fade faster than that for the same age, so the answer errs to
+    the slow, safe side.
+    """
+    rate_h = max(rate_g_per_l_day, 1e-3) / 24
+    low, high = 1.0, max(4 * age_h, 10.0)
+    for _ in range(24):
+        middle = math.sqrt(low * high)
+        if middle * math.log1p(made_g_per_l / (rate_h * middle)) < age_h:
+            low = middle
+        else:
+            high = middle
+    return high

@@ -1,0 +1,233 @@
+"""What is known of one vessel's batch so far: the frames, the valve, the production and the conclusions.
+
+`Record` takes each frame and entry before the slow detectors do; they read it, and write only their own conclusion
+(`finished_s`, `activity_s`, …). Two weeks of ten-minute frames are kept: about 100 kB a vessel.
+"""
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from ullage.detectors.co2 import (
+    KELVIN,
+    capacity_g_per_l_bar,
+    gas_g_per_l_bar,
+    solubility_g_per_l_bar,
+    solubility_slope_per_k,
+)
+from ullage.detectors.extract import co2_to_come_g_per_l
+from ullage.detectors.frames import Frame
+from ullage.detectors.journal import Word, understand
+from ullage.detectors.production import Production, measure
+from ullage.detectors.samples import Entry, FloatArray
+from ullage.detectors.valve import Valve
+from ullage.detectors.vessel import Probe, Vessel
+
+KEPT = 2016
+"""Frames kept: fourteen days."""
+TIME, BAR, CELSIUS, BEER, SLOW = range(5)
+SLOW_H = 3.0
+"""Lag of the solubility effect, h; between the hour of a small head space and the day of a quiet tall vessel."""
+BEER_LAG_H = 6.0
+"""Lag of beer behind fridge air, h: 20 L by still convection (4 to 12 h by standard correlations)."""
+AIR_SWING_C = 0.3
+"""Mean |second difference| over half hours that only air shows: beer swings by hundredths of a kelvin."""
+
+
+@dataclass(slots=True)
+class Thermometer:
+    """Makes a beer temperature out of what the probe says, wherever it sits."""
+
+    probe: Probe
+    last_s: float = -math.inf
+    slow_c: float = math.nan
+    beer_c: float = math.nan
+    swing_c: float = 0.0
+
+    def take(self, time_s: float, celsius: float, half_hours: tuple[float, float]) -> float:
+        """Return the beer temperature; `half_hours` are the probe's values 30 and 60 min ago (or NaN)."""
+        if math.isnan(celsius):
+            return self.beer_c
+        gap_h = (time_s - self.last_s) / 3600
+        self.last_s = time_s
+        if math.isnan(self.slow_c) or gap_h > 24:
+            self.slow_c = celsius
+        else:
+            self.slow_c += (celsius - self.slow_c) * -math.expm1(-gap_h / BEER_LAG_H)
+        bend = abs(celsius - 2 * half_hours[0] + half_hours[1])
+        if not math.isnan(bend) and gap_h < 1:
+            self.swing_c += (min(bend, 3.0) - self.swing_c) * 0.02
+        self.beer_c = self.slow_c if self.in_air else celsius
+        return self.beer_c
+
+    @property
+    def in_air(self) -> bool:
+        """Tell whether the probe sits in air: declared, or seen from its quick swings."""
+        return self.probe is Probe.AIR or (self.probe is Probe.UNKNOWN and self.swing_c > AIR_SWING_C)
+
+
+class Record:
+    """The batch so far; one row a frame in a bounded table (time, bar, probe °C, beer °C, lagged °C)."""
+
+    def __init__(self, vessel: Vessel) -> None:
+        self.vessel = vessel
+        self.valve = Valve(vessel)
+        self._table = np.full((KEPT * 2, 5), np.nan)
+        self._rows = 0
+        self.thermometer = Thermometer(vessel.probe)
+        self._slow_c = math.nan
+        self.first_s: float | None = None
+        self.pitched_s: float | None = None
+        self.activity_s: float | None = None
+        self.finished_s: float | None = None
+        self.suspected_s: float | None = None
+        self.chill_to_c: float | None = None
+        self.chill_s: float | None = None
+        self.tapped_s: float | None = None
+        self.vented_s = -math.inf
+        self.zero_bar: float | None = None
+        self.production: Production | None = None
+        """Over the best window of the shut stretch that lasts now; None while gas can leave."""
+        self.frozen = False
+
+    # -- taking ---------------------------------------------------------------------------------------------------
+
+    def take(self, frame: Frame) -> None:
+        """Take one frame."""
+        if self.first_s is None:
+            self.first_s = frame.end_s
+        half = self._probe_before(frame.end_s, 1800), self._probe_before(frame.end_s, 3600)
+        beer_c = self.thermometer.take(frame.end_s, frame.temperature_c, half)
+        if math.isnan(self._slow_c):
+            self._slow_c = beer_c
+        elif not math.isnan(beer_c):
+            gap_h = (frame.end_s - self.last(TIME)) / 3600 if self._rows else 0.0
+            self._slow_c += (beer_c - self._slow_c) * -math.expm1(-gap_h / SLOW_H)
+        if math.isnan(frame.pressure_bar):
+            return
+        self._append((frame.end_s, frame.pressure_bar, frame.temperature_c, beer_c, self._slow_c))
+        self.valve.take(frame, self)
+        self.production = None
+        self._learn_zero(frame)
+
+    def enter(self, entry: Entry) -> None:
+        """Take one journal entry."""
+        known = understand(entry.text)
+        if known is None:
+            return
+        if known.word is Word.PITCHED:
+            self.pitched_s = entry.time_s
+        elif known.word is Word.CHILL:
+            self.chill_s, self.chill_to_c = entry.time_s, known.number
+        elif known.word is Word.TAPPED:
+            self.tapped_s = entry.time_s
+        elif known.word is Word.VENTED:
+            self.vented_s = entry.time_s
+        elif known.word is Word.ZERO and self._rows:
+            self.zero_bar = self.last(BAR)
+        self.valve.enter(known, entry.time_s, self)
+
+    def _append(self, row: tuple[float, float, float, float, float]) -> None:
+        if self._rows == len(self._table):
+            self._table[:KEPT] = self._table[KEPT:]
+            self._rows = KEPT
+        self._table[self._rows] = row
+        self._rows += 1
+
+    def _learn_zero(self, frame: Frame) -> None:
+        """An open vessel before the first activity shows the sensor's own zero."""
+        if self.zero_bar is not None or self.activity_s is not None or self.first_s is None:
+            return
+        if abs(frame.pressure_bar) <= 0.08 and frame.end_s - self.first_s >= 3600 and self._rows >= 6:
+            bars = self._table[:6, BAR]
+            if np.ptp(bars) < 0.02:
+                self.zero_bar = float(np.median(bars))
+
+    # -- looking back ---------------------------------------------------------------------------------------------
+
+    def last(self, column: int) -> float:
+        """Return the newest value of a column; NaN if there is none."""
+        return float(self._table[self._rows - 1, column]) if self._rows else math.nan
+
+    def since(self, time_s: float) -> FloatArray:
+        """Return the rows with time ≥ `time_s` (a view)."""
+        start = int(np.searchsorted(self._table[: self._rows, TIME], time_s))
+        return self._table[start : self._rows]
+
+    def _probe_before(self, now_s: float, ago_s: float) -> float:
+        """Return the probe's value of the frame `ago_s` ago, NaN if it is missing."""
+        wanted = now_s - ago_s
+        for row in range(self._rows - 1, max(self._rows - 8, -1), -1):
+            if abs(self._table[row, TIME] - wanted) < 1:
+                return float(self._table[row, CELSIUS])
+        return math.nan
+
+    @property
+    def now_s(self) -> float:
+        """Time of the newest frame with a pressure."""
+        return self.last(TIME)
+
+    @property
+    def bar(self) -> float:
+        """Newest pressure less the sensor's own zero, bar gauge."""
+        return self.last(BAR) - (self.zero_bar or 0.0)
+
+    @property
+    def beer_c(self) -> float:
+        """Newest beer temperature, °C; the middle of the yeast's range if no probe was ever heard."""
+        value = self.last(BEER)
+        if not math.isnan(value):
+            return value
+        return sum(self.vessel.yeast_temperature_c) / 2 if self.vessel.yeast_temperature_c else 18.0
+
+    @property
+    def capacity_g_per_l_bar(self) -> float:
+        """Grams of CO2 per litre of beer that raise the shut vessel by one bar."""
+        return float(capacity_g_per_l_bar(self.vessel, self.beer_c))
+
+    def co2_g_per_l(self, rows: FloatArray) -> FloatArray:
+        """Return the CO2 per litre of beer at equilibrium for rows of the table, g/L, head space included."""
+        celsius = np.where(np.isnan(rows[:, BEER]), self.beer_c, rows[:, BEER])
+        capacity = capacity_g_per_l_bar(self.vessel, celsius)
+        result: FloatArray = capacity * (rows[:, BAR] - (self.zero_bar or 0.0) + self.vessel.air_pressure_bar)
+        return result
+
+    def production_over(self, start_s: float, hours: float) -> Production | None:
+        """Return the production over the last `hours` of the shut stretch that began at `start_s`."""
+        rows = self.since(max(start_s, self.now_s - hours * 3600))
+        if len(rows) < 4:
+            return None
+        celsius = np.where(np.isnan(rows[:, BEER]), self.beer_c, rows[:, BEER])
+        slow = np.where(np.isnan(rows[:, SLOW]), celsius, rows[:, SLOW])
+        absolute = rows[:, BAR] - (self.zero_bar or 0.0) + self.vessel.air_pressure_bar
+        mean_c = float(celsius.mean())
+        gas = absolute * (mean_c + KELVIN) / (celsius + KELVIN)
+        in_beer = float(solubility_g_per_l_bar(mean_c))
+        ratio = self.vessel.head_space_l / self.vessel.beer_volume_l
+        share = in_beer / (in_beer + ratio * float(gas_g_per_l_bar(mean_c)))
+        full_bar_per_k = -float(solubility_slope_per_k(mean_c)) * float(absolute.mean()) * share
+        return measure(
+            rows[:, TIME], gas, full_bar_per_k * slow, self.capacity_g_per_l_bar, self.valve.frame_noise_bar
+        )
+
+    # -- what is known of the batch -------------------------------------------------------------------------------
+
+    @property
+    def began_s(self) -> float:
+        """When fermentation began as far as is known: first activity, pitching or the first frame."""
+        for known in (self.activity_s, self.pitched_s, self.first_s):
+            if known is not None:
+                return known
+        return self.now_s
+
+    @property
+    def age_h(self) -> float:
+        """Hours since fermentation began."""
+        return max((self.now_s - self.began_s) / 3600, 0.0)
+
+    @property
+    def expected_co2_g_per_l(self) -> float:
+        """CO2 that the wort can give, g/L: by Balling from the original gravity, 78 % apparent attenuation assumed."""
+        gravity = self.vessel.original_gravity or 1.048
+        return float(co2_to_come_g_per_l(gravity, 1 + (gravity - 1) * 0.22))
