@@ -64,7 +64,7 @@ def resolve(document: object, now_s: float) -> tuple[SenmlRecord, ...]:
         where = f"SenML record {number}"
         if not isinstance(record, dict):
             raise DataError(where, "must be an object")
-        _check_labels(where, record)
+        _check_labels(where, base, record)
         base.update(
             (label, value) for label, value in record.items() if label in ("bn", "bu", *_BASE_NUMBERS)
         )
@@ -74,14 +74,16 @@ def resolve(document: object, now_s: float) -> tuple[SenmlRecord, ...]:
     return tuple(records)
 
 
-def _check_labels(where: str, record: dict[str, object]) -> None:
+def _check_labels(where: str, base: dict[str, object], record: dict[str, object]) -> None:
     for label in record:
         if label not in _KNOWN and label.endswith("_"):
             raise DataError(where, f"needs a reader that understands {label!r} (section 4.4)")
     if "bver" in record:
         version = _number(where, record, "bver")
-        if version is None or version < 1 or version > HIGHEST_VERSION:
+        if version is None or not 1 <= version <= HIGHEST_VERSION:
             raise DataError(where, f"is of version {version:g}; {HIGHEST_VERSION} is the last known")
+        if base.setdefault("bver", version) != version:
+            raise DataError(where, "is of another version than the records before; a pack has one version")
 
 
 def _record(where: str, base: dict[str, object], record: dict[str, object], now_s: float) -> SenmlRecord:

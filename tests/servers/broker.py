@@ -18,10 +18,11 @@ import time
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import Self
 
 import paho.mqtt.client as paho
 import pytest
-from paho.mqtt.enums import CallbackAPIVersion
+from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
 
 from tests.servers.certificates import Certificates
 
@@ -142,7 +143,7 @@ class Broker:
             self.process.wait(timeout=10)
             self.process = None
 
-    def __enter__(self) -> "Broker":
+    def __enter__(self) -> Self:
         return self
 
     def __exit__(self, *unused: object) -> None:
@@ -151,7 +152,7 @@ class Broker:
     def client(self, client_id: str = "", *, protocol: int = 4) -> paho.Client:
         """Return a connected client whose network loop runs; the caller ends it with `loop_stop`."""
         client = paho.Client(
-            CallbackAPIVersion.VERSION2, client_id=client_id, protocol=paho.MQTTProtocolVersion(protocol)
+            CallbackAPIVersion.VERSION2, client_id=client_id, protocol=MQTTProtocolVersion(protocol)
         )
         client.max_inflight_messages_set(1000)
         if self.username:
