@@ -15,6 +15,8 @@ from ullage.detectors.finding import Condition, Finding, Priority, State
 
 ENOUGH_READINGS = 5
 """Readings of the sensor concerned before an orphan may be cleared; two already raise over-pressure."""
+OVER_PRESSURE_SETTLE_S = 20.0
+"""Over-pressure is judged by the reading, so it is known soon whether it still holds, and the next one must ring."""
 
 _ABOUT = {
     Condition.OVER_PRESSURE.value: Quantity.PRESSURE,
@@ -62,7 +64,7 @@ class Orphans:
         over = [
             key
             for key, orphan in self._orphans.items()
-            if now_s - orphan.since_s >= SETTLE_S
+            if now_s - orphan.since_s >= (OVER_PRESSURE_SETTLE_S if _over_pressure(key) else SETTLE_S)
             and self._time.count(concerns(key)) - orphan.heard >= ENOUGH_READINGS
         ]
         return tuple(self._clearing(key) for key in over)
@@ -78,6 +80,10 @@ class Orphans:
             subject=key.subject,
             text="Over: it was raised before the program was restarted, and readings since show no sign of it.",
         )
+
+
+def _over_pressure(key: AlarmKey) -> bool:
+    return key.condition == Condition.OVER_PRESSURE.value
 
 
 def concerns(key: AlarmKey) -> Quantity | None:

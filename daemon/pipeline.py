@@ -10,7 +10,7 @@ from typing import Protocol
 
 from ullage.adapters.reading import Delivery, Quantity, Reading, Refusal
 from ullage.daemon.clock import Clock
-from ullage.daemon.gate import BELIEVABLE_WALL_S, FUTURE_S, Refused, WallClockGuard
+from ullage.daemon.gate import BELIEVABLE_WALL_S, FUTURE_S, LATE_S, Refused, WallClockGuard
 from ullage.daemon.health import Heartbeat
 from ullage.daemon.inbox import Inbox
 from ullage.daemon.watched import Watched
@@ -185,6 +185,7 @@ class Pipeline:
         watched = self.watched.get(vessel)
         if watched is not None:
             self.counts.entries += 1
+            log.info("journal entry", extra={"vessel": vessel, "entry": entry.text[:200]})
             self.tell(watched.enter(entry, entry_id))
 
     def tell(self, findings: Sequence[Finding]) -> None:
@@ -276,6 +277,8 @@ class Pipeline:
         for watched in self.watched.values():
             if step_s < 0:
                 watched.gate.stepped_back(self._clock.wall_s())
+            if step_s < -LATE_S:
+                watched.renew()  # the old detectors have seen a time that will not come for long
             watched.time.unsettle(watched.known())
 
     def _tick(self) -> None:

@@ -212,13 +212,17 @@ class Watched:
             log.error("detectors failed", extra={"vessel": self.name, "error": said}, exc_info=error)
         if self._in_a_row >= FAULTS_IN_A_ROW:
             log.error("detectors replaced by fresh ones", extra={"vessel": self.name, "faults": self.faults})
-            self.watch = self._make()
-            for key, priority in self.standing.items():
-                self.orphans.adopt(key, priority)
-            self.standing.clear()
-            self._held.clear()
+            self.renew()
             self.replaced += 1
             self._in_a_row = 0
+
+    def renew(self) -> None:
+        """Begin with fresh detectors; alarms that the old ones held raised stand until the sensors have spoken."""
+        self.watch = self._make()
+        for key, priority in self.standing.items():
+            self.orphans.adopt(key, priority)
+        self.standing.clear()
+        self._held.clear()
 
 
 def _key(finding: Finding) -> AlarmKey:

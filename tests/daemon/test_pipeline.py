@@ -387,4 +387,18 @@ def test_an_orphan_that_the_detectors_see_again_is_theirs(bench: Bench) -> None:
     bench.pipeline.turn()
     bench.clock.advance(SETTLE_S + 10)
     bench.pipeline.turn()
+    over = [c for c in conditions(bench) if c[1] is Condition.OVER_PRESSURE]
+    assert over == [("north", Condition.OVER_PRESSURE, State.RAISED)]
+
+
+def test_detectors_that_have_seen_a_far_future_are_renewed(bench: Bench) -> None:
+    """A clock set back by years must not leave detectors waiting for that time; over-pressure is seen at once."""
+    bench.give(bench.pressure(1.0))
+    bench.pipeline.turn()
+    bench.clock.step(-5 * 365 * 86_400.0)
+    bench.pipeline.turn()
+    bench.give(bench.pressure(2.6))
+    bench.give(bench.pressure(2.6))
+    bench.pipeline.turn()
     assert conditions(bench) == [("north", Condition.OVER_PRESSURE, State.RAISED)]
+    assert len(bench.diary.readings) == 3
