@@ -21,13 +21,14 @@ from ullage.detectors.vessel import Probe, Vessel
 class Promise:
     """One thing that will be told."""
 
-    condition: Condition
+    what: str
+    """The condition, or several."""
     priority: Priority
     text: str
 
 
 def promises(watched: WatchedVessel) -> tuple[Promise, ...]:
-    """Return the alarms that a vessel can give, the most urgent first."""
+    """Return what a vessel can tell: alarms, the most urgent first, then notices."""
     has = {channel.quantity for channel in watched.channels if channel.source}
     found: list[Promise] = []
     if Quantity.PRESSURE in has:
@@ -36,7 +37,24 @@ def promises(watched: WatchedVessel) -> tuple[Promise, ...]:
         found += _about_temperature(watched)
     if has:
         found += _about_sensors(watched)
+    if Quantity.PRESSURE in has:
+        found += _notices(watched.vessel)
     return tuple(found)
+
+
+def _notices(vessel: Vessel) -> Iterator[Promise]:
+    end = [Condition.FINISH_SUSPECTED, Condition.FINISHED, Condition.STILL_FERMENTING]
+    how = (
+        "the end of fermentation; a pressure that is flat at the valve proves nothing, so you will be asked to wind the "
+        "valve shut for some hours"
+        if vessel.valve_pressure_bar is not None
+        else "the end of fermentation, from the CO2 balance of the sealed vessel"
+    )
+    yield Promise(what=", ".join(end), priority=Priority.MEDIUM, text=how)
+    small = [Condition.ACTIVITY, Condition.CHILLED]
+    if vessel.valve_pressure_bar is not None:
+        small.insert(1, Condition.HELD)
+    yield Promise(what=", ".join(small), priority=Priority.LOW, text="told once, as they come")
 
 
 def _about_pressure(watched: WatchedVessel) -> Iterator[Promise]:
@@ -45,35 +63,35 @@ def _about_pressure(watched: WatchedVessel) -> Iterator[Promise]:
         match settings:
             case OverPressureSettings():
                 yield Promise(
-                    condition=Condition.OVER_PRESSURE,
+                    what=Condition.OVER_PRESSURE.value,
                     priority=Priority.CRITICAL,
                     text=f"above {limit:g} bar for two readings in a row, no other delay; over when it is below "
                     f"{limit - settings.dead_band_bar:g} bar; repeated until acknowledged",
                 )
             case RisingSettings():
                 yield Promise(
-                    condition=Condition.PRESSURE_RISING,
+                    what=Condition.PRESSURE_RISING.value,
                     priority=Priority.HIGH,
                     text=f"above {settings.from_share * limit:.2g} bar and on its way to reach {limit:g} bar within "
                     f"{settings.horizon_h:g} h",
                 )
             case PressureLowSettings():
                 yield Promise(
-                    condition=Condition.PRESSURE_LOW,
+                    what=Condition.PRESSURE_LOW.value,
                     priority=Priority.MEDIUM,
                     text=f"below {settings.least_bar:g} bar for {settings.patience_min:g} min once it has been under "
                     "pressure, or foreseen to be after a chill",
                 )
             case LeakSettings():
                 yield Promise(
-                    condition=Condition.LEAK,
+                    what=Condition.LEAK.value,
                     priority=Priority.HIGH,
                     text=f"a loss of {settings.quick_loss_bar:g} bar (quick) or {settings.slow_loss_bar:g} bar (slow) "
                     "that neither temperature nor valve explains",
                 )
             case ActivitySettings():
                 yield Promise(
-                    condition=Condition.NO_ACTIVITY,
+                    what=Condition.NO_ACTIVITY.value,
                     priority=Priority.MEDIUM,
                     text=f"no gas within {settings.expected_within_h:g} h of pitching",
                 )
@@ -92,7 +110,7 @@ def _about_temperature(watched: WatchedVessel) -> Iterator[Promise]:
             (Condition.TEMPERATURE_LOW, "below", limits[0]),
         ):
             yield Promise(
-                condition=condition,
+                what=condition.value,
                 priority=Priority.HIGH if side == "above" else Priority.MEDIUM,
                 text=f"{side} {limit:g} °C for {patience}{where}; over when it is back by {settings.dead_band_c:g} K",
             )
@@ -103,19 +121,19 @@ def _about_sensors(watched: WatchedVessel) -> Iterator[Promise]:
         match settings:
             case SilentSettings():
                 yield Promise(
-                    condition=Condition.SENSOR_SILENT,
+                    what=Condition.SENSOR_SILENT.value,
                     priority=Priority.HIGH,
                     text=f"a sensor says nothing for {settings.after_min:g} min, or for six of its own intervals if "
                     "that is longer",
                 )
             case FrozenSettings():
                 yield Promise(
-                    condition=Condition.SENSOR_FROZEN,
+                    what=Condition.SENSOR_FROZEN.value,
                     priority=Priority.HIGH,
                     text=f"the same number for at least {settings.at_least_min:g} min where noise would have moved it",
                 )
     yield Promise(
-        condition=Condition.SENSOR_IMPLAUSIBLE,
+        what=Condition.SENSOR_IMPLAUSIBLE.value,
         priority=Priority.HIGH,
         text="numbers that can't be: beyond physics, at the end of the scale, or a probe's power-on value",
     )

@@ -1,0 +1,131 @@
+"""What a configuration will do, as lines for a person; and what about it may be better."""
+
+from collections.abc import Iterator
+from dataclasses import fields, is_dataclass
+from pathlib import Path
+
+from ullage.adapters.channel import Channel, Reference
+from ullage.adapters.errors import ConfigError
+from ullage.adapters.reading import Quantity
+from ullage.daemon.config_vessels import WatchedVessel
+from ullage.daemon.describing import missing, promises
+from ullage.daemon.settings import Config
+from ullage.daemon.store.engine import label, parse_url
+from ullage.detectors.finding import Priority
+
+_OTHERS_MAY_READ = 0o077
+_SECRET_FILES = ("password_file", "key_file", "token_file")
+
+
+def plain_words(config: Config) -> Iterator[str]:
+    """Yield lines that say what each vessel will do, who is told, and where readings are kept."""
+    for watched in config.vessels:
+        yield from _vessel(watched, config)
+        yield ""
+    yield from _told(config)
+    store = config.store
+    yield (
+        f"Readings go to {label(parse_url(store.url))}, are written every {store.commit_interval_s:g} s and kept "
+        f"one by one for {store.keep_days:g} days."
+    )
+    zone = config.timezone or "this machine's zone"
+    yield f"Times are shown in {zone}."
+    yield (
+        "ullage observes; the relief valve protects. Keep every vessel within its rating and inspection date, air the "
+        "room (CO2), keep mains away from liquids, and follow local codes."
+    )
+
+
+def _vessel(watched: WatchedVessel, config: Config) -> Iterator[str]:
+    vessel = watched.vessel
+    valve = (
+        f"valve set to {vessel.valve_pressure_bar:g} bar"
+        if vessel.valve_pressure_bar is not None
+        else "no valve: sealed"
+    )
+    yield (
+        f"{vessel.name}: {vessel.total_volume_l:g} L with {vessel.beer_volume_l:g} L of beer, rated "
+        f"{vessel.rated_pressure_bar:g} bar, {valve}"
+    )
+    kinds = {source.name: source.kind for source in config.sources}
+    for channel in watched.channels:
+        yield f"  {_channel(channel, kinds)}"
+    for promise in promises(watched):
+        told = ", ".join(targets_of(config, promise.priority)) or "NOBODY"
+        yield f"  {promise.what} [{promise.priority.value}, tells {told}]: {promise.text}"
+    for sentence in missing(watched):
+        yield f"  missing: {sentence}"
+
+
+def _channel(channel: Channel, kinds: dict[str, str]) -> str:
+    if not channel.source:
+        return f"{channel.quantity.value} from recorded logs only: it names no source"
+    words = [f"{channel.quantity.value} from {channel.source} ({kinds.get(channel.source, 'unknown')})"]
+    if channel.topic:
+        words.append(f"topic {channel.topic}")
+    for key in ("pointer", "senml_name", "key", "column"):
+        value = getattr(channel, key)
+        if value is not None:
+            words.append(f"{key} {value}")
+    if channel.unit:
+        words.append(f"in {channel.unit}")
+    if channel.quantity is Quantity.PRESSURE:
+        absolute = f"absolute, less {channel.air_pressure_bar:g} bar of air"
+        words.append(absolute if channel.reference is Reference.ABSOLUTE else "gauge")
+    if (channel.scale, channel.offset) != (1.0, 0.0):
+        words.append(f"times {channel.scale:g} plus {channel.offset:g}")
+    return ", ".join(words)
+
+
+def targets_of(config: Config, priority: Priority) -> tuple[str, ...]:
+    """Return the names of the targets that are told of a priority."""
+    return tuple(name for name, target in config.notify.named_targets() if priority in target.priorities)
+
+
+def _told(config: Config) -> Iterator[str]:
+    for name, target in config.notify.named_targets():
+        yield f"{name} is told of: {', '.join(priority.value for priority in target.priorities)}"
+    if config.notify.targets and config.notify.quiet_hours:
+        yield f"Between {config.notify.quiet_hours} only critical messages ring; the others wait."
+
+
+def warnings(config: Config) -> Iterator[str]:
+    """Yield a sentence for each thing that is allowed and probably not meant."""
+    used = {channel.source for channel in config.channels()}
+    if not used - {""}:
+        yield "no vessel has a channel with a source: nothing will be read"
+    for source in config.sources:
+        if source.name not in used:
+            yield f"sources.{source.name}: no channel uses it; it will not be opened"
+        if is_dataclass(source.settings):
+            for field in fields(source.settings):
+                if field.name in _SECRET_FILES:
+                    yield from _loose(
+                        f"sources.{source.name}.{field.name}", getattr(source.settings, field.name)
+                    )
+    if config.page.token_file is not None:
+        yield from _loose("page.token_file", config.page.token_file)
+    yield from config.notify.warnings()
+
+
+def _loose(key: str, path: Path | None) -> Iterator[str]:
+    """Warn of a secret's file that is not there or that others may read."""
+    if path is None:
+        return
+    try:
+        mode = path.stat().st_mode
+    except OSError as error:
+        yield f"{key}: {path} can't be looked at: {error.strerror}"
+        return
+    if mode & _OTHERS_MAY_READ:
+        yield f"{key}: others may read {path}; run: chmod 600 {path}"
+
+
+def target_problems(config: Config) -> Iterator[str]:
+    """Yield a sentence for each target whose address can't be had."""
+    for name, target in config.notify.named_targets():
+        if target.given:
+            try:
+                target.read(f"target {name}")
+            except ConfigError as error:
+                yield str(error)
