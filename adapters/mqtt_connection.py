@@ -105,7 +105,8 @@ class Connection:
         client = paho.Client(
             CallbackAPIVersion.VERSION2,
             client_id=client_id,
-            clean_session=None if five else False,
+            # 3.1.1 knows no expiry: a session that is to end with the connection is a clean one
+            clean_session=None if five else self._settings.session_expiry_s == 0,
             protocol=_PROTOCOLS[self._protocol],
             reconnect_on_failure=False,  # else paho downgrades to 3.1 and reconnects on its own account
             manual_ack=True,
