@@ -88,7 +88,7 @@ class LineBlocks:
         limit = min(filled + self._block_bytes, self._room + PAD)
         while filled < limit and not self._ended:
             try:
-                got = self._stream.readinto(view[filled:limit])
+                got = self._stream.readinto1(view[filled:limit])  # so that what precedes damage arrives
             except (EOFError, OSError, zlib.error) as error:
                 self.broken_off = str(error) or type(error).__name__
                 got = 0
