@@ -78,6 +78,11 @@ def make_token(alarm: AlarmKey, kind: EventKind, time_s: float) -> str:
     return "".join(_ALPHABET[number >> shift & 31] for shift in range(0, 30, 5))
 
 
+def clean(text: str) -> str:
+    """Return the text without what a database may refuse: NUL and lone surrogates."""
+    return text.replace("\x00", "").encode("utf-8", "replace").decode("utf-8")
+
+
 def from_finding(finding: Finding, now_s: float) -> Event:
     """Return the event that a finding tells of."""
     alarm = AlarmKey(finding.vessel, finding.condition.value, finding.subject)
@@ -93,7 +98,7 @@ def from_finding(finding: Finding, now_s: float) -> Event:
         priority=finding.priority,
         time_s=finding.time_s,
         made_s=now_s,
-        text=finding.text,
+        text=clean(finding.text),
         value=finding.value,
         limit=finding.limit,
         unit=finding.unit,
@@ -111,7 +116,7 @@ def own_event(alarm: AlarmKey, kind: EventKind, priority: Priority, text: str, t
         priority=priority,
         time_s=time_s,
         made_s=time_s,
-        text=text,
+        text=clean(text),
     )
 
 

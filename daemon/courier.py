@@ -1,0 +1,326 @@
+"""One target's thread: what waits for it, when it may go, and what is done with the answer.
+
+Each target has a courier of its own, so that one that fails, crawls or hangs delays no other. The queue is fed by the
+desk in memory and read from the database at the start, so that a message costs no read before it goes.
+"""
+
+import logging
+import random
+import threading
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+from ullage.adapters.errors import ConfigError
+from ullage.daemon.clock import Clock
+from ullage.daemon.delivery import Answer, Outcome, Reason, Target
+from ullage.daemon.events import EventKey
+from ullage.daemon.health import Heartbeat, LoopHealth
+from ullage.daemon.outbox import Message
+from ullage.daemon.row_marks import RowMarks
+from ullage.daemon.send_call import SendCall
+from ullage.daemon.sending_rules import Rules
+from ullage.daemon.store.store import Store
+from ullage.daemon.waiting import Waiting
+from ullage.daemon.wording import Letter
+from ullage.detectors.finding import Priority
+
+log = logging.getLogger(__name__)
+
+_IDLE_S = 30.0
+"""Longest wait without a look around: the clock may have been set, a heartbeat is due."""
+_HANGING_CALLS = 4
+"""Tries without an answer that may hang at the same time; beyond it nothing is sent until one ends."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TargetHealth:
+    """How one target is doing."""
+
+    name: str
+    place: str
+    """What kind of address it is; the address itself is a secret."""
+    ready: bool
+    """Whether its address was understood."""
+    working: bool
+    """Whether the last try succeeded, or none was made yet."""
+    waiting: int
+    failures: int
+    """Failed tries in a row."""
+    reason: str
+    """Why the last try failed."""
+    detail: str
+    """The same in a few words."""
+    next_try_s: float | None
+    """Seconds until the next try, None when none is due."""
+    sent: int
+    """Messages taken by the target since the start."""
+
+
+class Courier:
+    """Brings messages to one target.
+
+    Parameters
+    ----------
+    name
+        The target's name.
+    open_target
+        Makes the target; called in the courier's own thread, since it may import much.
+    store
+        The outbox; None for a process without a database.
+    rules
+        When what may go, and in which words.
+    timeout_s
+        Seconds after which a try counts as failed.
+    """
+
+    def __init__(
+        self,
+        name: str,
+        open_target: Callable[[], Target],
+        store: Store | None,
+        clock: Clock,
+        rules: Rules,
+        *,
+        timeout_s: float,
+    ) -> None:
+        self.name = name
+        self._open_target = open_target
+        self._target: Target | None = None
+        self._clock = clock
+        self._rules = rules
+        self._timeout_s = timeout_s
+        self._changed = threading.Condition()
+        self._waiting = Waiting(rules.give_up_after_s)
+        self._marks = RowMarks(store, clock)
+        self._calls: list[SendCall] = []
+        self._stopping = False
+        self._reload = True
+        self._woken = True
+        self._settled = False
+        self._failures = 0
+        self._failure = Answer(Outcome.SENT, Reason.SENT)
+        self._retry_at_s = 0.0
+        self._sent = 0
+        self._thread: threading.Thread | None = None
+        self._heartbeat = Heartbeat(f"target {name}", clock, longest_turn_s=4 * _IDLE_S + 2 * timeout_s)
+
+    # called from other threads
+
+    def start(self) -> None:
+        """Start the thread."""
+        self._stopping = False
+        self._thread = threading.Thread(target=self._run, name=f"target-{self.name}", daemon=True)
+        self._thread.start()
+
+    def ask_to_stop(self) -> None:
+        """Ask the thread to end after the try it is at."""
+        with self._changed:
+            self._stopping = True
+            self._changed.notify_all()
+
+    def join(self, timeout_s: float) -> None:
+        """Wait for the thread to end."""
+        if self._thread is not None:
+            self._thread.join(timeout_s)
+
+    def offer(self, messages: Sequence[Message], delay_s: float = 0.0) -> None:
+        """Take messages. One with a row replaces the same one without; one told already is only marked.
+
+        Parameters
+        ----------
+        messages
+            What to tell.
+        delay_s
+            For messages without a row: how long to wait for the row.
+        """
+        monotonic_s, wall_s = self._clock.monotonic_s(), self._clock.wall_s()
+        with self._changed:
+            for message in messages:
+                row = self._waiting.add(message, monotonic_s, wall_s, delay_s)
+                if row is not None:
+                    self._marks.sent([row])
+                if message.event.priority is Priority.CRITICAL and self._target is not None:
+                    self._retry_at_s = 0.0  # worth a try at once, however long the target has been failing
+            self._wake()
+
+    def withdraw(self, keys: Sequence[EventKey]) -> None:
+        """Forget messages without a row."""
+        with self._changed:
+            self._waiting.withdraw(keys)
+
+    def wake(self, *, reload: bool = False) -> None:
+        """Look around at once; with `reload` read the outbox anew."""
+        with self._changed:
+            self._reload = self._reload or reload
+            self._wake()
+
+    def settle(self, timeout_s: float) -> bool:
+        """Wait until nothing is left that may go now; return whether that came about within `timeout_s` seconds."""
+        with self._changed:
+            return self._changed.wait_for(lambda: self._settled, timeout_s)
+
+    def health(self) -> TargetHealth:
+        """Tell how the target is doing."""
+        with self._changed:
+            left_s = max(self._retry_at_s - self._clock.monotonic_s(), 0.0)
+            return TargetHealth(
+                name=self.name,
+                place=self._target.place if self._target is not None else "",
+                ready=self._target is not None,
+                working=self._failures == 0,
+                waiting=len(self._waiting),
+                failures=self._failures,
+                reason=self._failure.reason.value if self._failures else "",
+                detail=self._failure.detail if self._failures else "",
+                next_try_s=left_s if self._failures and len(self._waiting) else None,
+                sent=self._sent,
+            )
+
+    def critical_age_s(self) -> float | None:
+        """Return for how many seconds the oldest critical message has waited; None if none waits."""
+        with self._changed:
+            return self._waiting.critical_age_s(self._clock.monotonic_s())
+
+    def loop_health(self) -> LoopHealth:
+        """Tell whether the courier's thread goes round; a target that fails is no fault of the thread."""
+        if self._thread is None or not self._thread.is_alive():
+            return LoopHealth(name=f"target {self.name}", healthy=False, detail="the thread does not run")
+        return self._heartbeat.health()
+
+    # the thread
+
+    def _run(self) -> None:
+        while not self._stopping:
+            self._heartbeat.beat()
+            try:
+                wait_s = self._turn()
+            except Exception as error:  # noqa: BLE001 - whatever happens, the next message must find somebody
+                kind = type(error).__name__  # its text may hold an address
+                log.error("courier failed", extra={"target": self.name, "error": kind})
+                self._fail((), Answer(Outcome.TRY_AGAIN, Reason.BROKEN, kind))
+                wait_s = 1.0
+            self._wait(wait_s)
+        self._marks.write()
+
+    def _turn(self) -> float:
+        """Do what can be done now; return how many seconds there is nothing to do."""
+        if self._target is None and not self._ready():
+            return 1.0
+        self._read_outbox()
+        self._look_at_calls()
+        letter, messages, wait_s = self._next_letter()
+        if letter is None:
+            self._marks.write()
+            return wait_s
+        self._send(letter, messages)
+        return 0.0
+
+    def _wait(self, wait_s: float) -> None:
+        with self._changed:
+            if wait_s > 0 and not self._woken and not self._stopping:
+                self._settled = True
+                self._changed.notify_all()
+                self._changed.wait(min(wait_s, _IDLE_S))
+            self._woken = False
+
+    def _wake(self) -> None:
+        self._woken = True
+        self._settled = False
+        self._changed.notify_all()
+
+    def _ready(self) -> bool:
+        if self._clock.monotonic_s() < self._retry_at_s:
+            return False
+        try:
+            target = self._open_target()
+        except ConfigError as error:
+            self._fail((), Answer(Outcome.TRY_AGAIN, Reason.MISCONFIGURED, str(error)))
+            return False
+        with self._changed:
+            self._target, self._failures, self._retry_at_s = target, 0, 0.0
+        return True
+
+    def _read_outbox(self) -> None:
+        with self._changed:
+            if self._waiting.overflowed and len(self._waiting) < 100:
+                self._waiting.overflowed, self._reload = False, True
+            if not self._reload:
+                return
+            self._reload = False
+        messages = self._marks.read(self.name)
+        if messages is None:
+            self._reload = True  # with the next turn, at the latest after the idle wait
+        elif messages:
+            self.offer(messages)
+
+    def _look_at_calls(self) -> None:
+        """See which tries that were given up on have ended after all."""
+        for call in tuple(self._calls):
+            if call.answer is not None:
+                self._calls.remove(call)
+                if call.answer.outcome is Outcome.SENT:
+                    self._settle_answer(call.messages, call.answer)
+
+    def _next_letter(self) -> tuple[Letter | None, tuple[Message, ...], float]:
+        assert self._target is not None
+        monotonic_s, wall_s = self._clock.monotonic_s(), self._clock.wall_s()
+        with self._changed:
+            old = self._waiting.too_old(monotonic_s)
+            if old:
+                self._marks.given_up(self._waiting.close(old), Reason.TOO_OLD)
+                log.warning("messages given up", extra={"target": self.name, "count": len(old)})
+            # A try without an answer may still succeed: for a while no second copy is sent.
+            hanging = [call for call in self._calls if call.age_s() < 2 * self._timeout_s]
+            if hanging or len(self._calls) >= _HANGING_CALLS:
+                return None, (), self._timeout_s
+            if monotonic_s < self._retry_at_s:
+                return None, (), self._retry_at_s - monotonic_s
+            choice = self._rules.choose(self._waiting.ready(monotonic_s), monotonic_s, wall_s)
+            if not choice.messages:
+                return None, (), min(choice.wait_s, self._waiting.next_ready_s(monotonic_s))
+        letter = self._rules.wording.letter(choice.messages, wall_s, self._target.limit)
+        return letter, choice.messages[: letter.count], 0.0
+
+    def _send(self, letter: Letter, messages: tuple[Message, ...]) -> None:
+        assert self._target is not None
+        self._rules.spend(self._clock.monotonic_s(), self._target.pause_s)
+        call = SendCall(self._target, letter, messages, self.wake)
+        answer = call.run(self._timeout_s)
+        if answer is None:
+            self._calls.append(call)
+            answer = Answer(Outcome.TRY_AGAIN, Reason.TIMED_OUT, f"no answer within {self._timeout_s:g} s")
+        self._settle_answer(messages, answer)
+
+    def _settle_answer(self, messages: Sequence[Message], answer: Answer) -> None:
+        critical = any(message.event.priority is Priority.CRITICAL for message in messages)
+        if answer.outcome is Outcome.SENT:
+            with self._changed:
+                self._marks.sent(self._waiting.close(messages))
+                self._sent += len(messages)
+                if self._failures:
+                    extra = {"target": self.name, "failures": self._failures}
+                    log.info("target takes messages again", extra=extra)
+                self._failures, self._retry_at_s = 0, 0.0
+        elif answer.outcome is Outcome.GIVE_UP and not critical:
+            with self._changed:
+                self._marks.given_up(self._waiting.close(messages), answer.reason)
+            self._log_failure(answer)
+        else:
+            self._fail(messages, answer)
+        self._marks.write()
+
+    def _fail(self, messages: Sequence[Message], answer: Answer) -> None:
+        with self._changed:
+            if self._failures == 0 or answer.reason is not self._failure.reason:
+                self._log_failure(answer)
+            self._failures += 1
+            self._failure = answer
+            longest_s = self._rules.longest_pause_s(self._failures, urgent=self._waiting.critical)
+            pause_s = random.uniform(0, longest_s)
+            self._retry_at_s = self._clock.monotonic_s() + pause_s
+            rows = self._waiting.tried(messages)
+        self._marks.tried(rows, self._failures, answer.reason, pause_s)
+
+    def _log_failure(self, answer: Answer) -> None:
+        extra = {"target": self.name, "reason": answer.reason.value, "detail": answer.detail}
+        log.warning("target does not take messages", extra=extra)
