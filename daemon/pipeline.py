@@ -106,7 +106,7 @@ class Pipeline:
         self._desk = desk
         self._clock = clock
         self._settings = settings or PipelineSettings()
-        self._told = told
+        self.told = told
         self._inbox: Inbox[Delivery | Callable[[], None]] = Inbox(self._settings.inbox_deliveries)
         self._waiting: deque[Finding] = deque(maxlen=self._settings.waiting_findings)
         self._guard = WallClockGuard(clock)
@@ -204,7 +204,7 @@ class Pipeline:
         self._waiting.clear()
         self.counts.events += len(events)
         if events:
-            self._told()
+            self.told()
 
     def _judge(self, deliveries: Sequence[Delivery]) -> None:
         if not deliveries:

@@ -1,0 +1,156 @@
+"""Makes every part of the running daemon from the configuration and joins them; nothing is started here."""
+
+import logging
+import os
+from collections.abc import Callable, Mapping
+from functools import partial
+
+from ullage.adapters import registry as adapters
+from ullage.adapters.source import Source
+from ullage.daemon.alarms import AlarmDesk
+from ullage.daemon.clock import Clock, SystemClock
+from ullage.daemon.health import Health
+from ullage.daemon.notifier import Notifier
+from ullage.daemon.pipeline import Pipeline
+from ullage.daemon.rebuild import Rebuilt, rebuild
+from ullage.daemon.routes import Nobody, Routes
+from ullage.daemon.sd_notify import notify, watchdog_interval_s
+from ullage.daemon.service import Part, Parts, Service, unknown_vessels
+from ullage.daemon.settings import Config, load
+from ullage.daemon.snapshot import fingerprint
+from ullage.daemon.store.journal_tail import entries_after, last_entry_id
+from ullage.daemon.store.store import Store
+from ullage.daemon.watchdog import Watchdog
+from ullage.daemon.writer import Writer, WriterSettings
+
+log = logging.getLogger(__name__)
+
+REBUILD_ALLOWED_US = 300_000_000
+"""What the service manager is asked to wait while a vessel's stored readings are judged again."""
+
+
+def build(config: Config, environ: Mapping[str, str], clock: Clock | None = None) -> Service:
+    """Return the daemon, ready to start.
+
+    Parameters
+    ----------
+    config
+        Validated.
+    environ
+        The environment: how to reach the service manager.
+    clock
+        The machine's unless given.
+
+    Raises
+    ------
+    ConfigError
+        If a source or a target can't be right.
+    StoreError
+        If the database can't be opened or read.
+    """
+    clock = clock or SystemClock()
+    say = partial(notify, environ=environ)
+    sources = _sources(config, clock)
+    store = _open_store(config)
+    early: list[Part] = []
+    health = Health()
+    routes = _routes(config, store, clock, early, health)
+    desk = AlarmDesk(store, routes, clock)
+    if store.moved_aside is not None:
+        told = f"The database was damaged. It was moved to {store.moved_aside} and a new one begun."
+        desk.announce("storage", told)
+    rebuilt = _rebuild(config, store, desk, clock, say)
+    pipeline = Pipeline({r.watched.name: r.watched for r in rebuilt}, store, desk, clock)
+    writer = Writer(
+        store,
+        pipeline,
+        clock,
+        entries_after=partial(entries_after, store),
+        fingerprints={v.vessel.name: fingerprint(v.vessel, v.detectors) for v in config.vessels},
+        settings=WriterSettings(commit_interval_s=config.store.commit_interval_s),
+        last_entry_id=min((r.watched.last_entry_id for r in rebuilt), default=last_entry_id(store)),
+    )
+    pipeline.told = writer.hurry
+    health.watch(pipeline.heartbeat.health)
+    health.watch(writer.heartbeat.health)
+    watchdog = Watchdog(
+        health,
+        partial(pipeline.call, timeout_s=1.0),
+        say,
+        clock,
+        interval_s=watchdog_interval_s(environ, os.getpid()),
+    )
+    return Service(
+        Parts(
+            store=store,
+            desk=desk,
+            pipeline=pipeline,
+            writer=writer,
+            sources=sources,
+            early=tuple(early),
+            late=(),
+            health=health,
+            watchdog=watchdog,
+            clock=clock,
+            untold=tuple(finding for r in rebuilt for finding in r.untold),
+            reload=lambda: _validate(config, environ),
+        )
+    )
+
+
+def _sources(config: Config, clock: Clock) -> tuple[Source, ...]:
+    channels = config.channels()
+    return tuple(
+        adapters.build(
+            source.kind,
+            source.name,
+            source.settings,
+            [channel for channel in channels if channel.source == source.name],
+            clock,
+        )
+        for source in config.sources
+    )
+
+
+def _open_store(config: Config) -> Store:
+    settings = config.store
+    return Store.open(
+        settings.url,
+        on_corrupt="move_aside",
+        max_pending=settings.max_pending,
+        busy_timeout_s=settings.busy_timeout_s,
+    )
+
+
+def _routes(config: Config, store: Store, clock: Clock, early: list[Part], health: Health) -> Routes:
+    if not config.notify.targets:
+        log.warning(
+            "nobody will be told of anything", extra={"hint": "give at least one target under notify"}
+        )
+        return Nobody()
+    notifier = Notifier(config.notify, store, clock, timezone=config.timezone)
+    early.append(notifier)
+    for loop in notifier.loops():
+        health.watch(loop)
+    return notifier
+
+
+def _rebuild(
+    config: Config, store: Store, desk: AlarmDesk, clock: Clock, say: Callable[[str], object]
+) -> tuple[Rebuilt, ...]:
+    standing = desk.standing()
+    rebuilt = []
+    for vessel in config.vessels:
+        say(
+            f"EXTEND_TIMEOUT_USEC={REBUILD_ALLOWED_US}\n"
+            f"STATUS=Judging the stored readings of {vessel.vessel.name} again"
+        )
+        rebuilt.append(rebuild(vessel, store, clock, standing))
+    for name in unknown_vessels(desk, {r.watched.name: r for r in rebuilt}):
+        log.info("alarms of a vessel that is no longer configured are cleared", extra={"vessel": name})
+        desk.reconcile(name, (), clock.wall_s())
+    return tuple(rebuilt)
+
+
+def _validate(config: Config, environ: Mapping[str, str]) -> None:
+    load(config.path, environ)

@@ -1,0 +1,25 @@
+"""`ullage run`: the daemon, until it is told to stop."""
+
+import argparse
+import os
+
+from ullage.adapters.errors import ConfigError
+from ullage.daemon.building import build
+from ullage.daemon.commands.common import load_config
+from ullage.daemon.logs import LEVELS, set_up_logging
+
+
+def handle(options: argparse.Namespace) -> int:
+    """Run."""
+    level = os.environ.get("ULLAGE_LOG", "info").lower()
+    if level not in LEVELS:
+        raise ConfigError("ULLAGE_LOG", f"{level!r} is none of {', '.join(LEVELS)}")
+    config = load_config(options, live=True)
+    if not any(channel.source for channel in config.channels()):
+        raise ConfigError(
+            str(config.path),
+            "no vessel has a channel with a source: nothing would be watched",
+            "give a vessel pressure: or temperature: with a source",
+        )
+    set_up_logging(level, os.environ)
+    return build(config, os.environ).run_until_signal()

@@ -1,0 +1,79 @@
+"""A terminal with a progress line that stays at the bottom, or plain output with a line now and then."""
+
+import io
+import sys
+import threading
+import time
+from typing import TextIO
+
+ERASE_LINE = "\r\x1b[2K"
+"""Carriage return and EL 2 (ECMA-48): the cursor goes to the start of an emptied line."""
+PLAIN_EVERY_S = 10.0
+REDRAW_EVERY_S = 0.1
+
+
+class Screen(io.TextIOBase):
+    """Stands in for standard output: text that is printed appears above the progress line.
+
+    Parameters
+    ----------
+    stream
+        Where everything goes; a terminal gets a line that is drawn anew, anything else a plain line now and then.
+    """
+
+    def __init__(self, stream: TextIO | None = None) -> None:
+        self._stream = stream if stream is not None else sys.stdout
+        self._lock = threading.RLock()
+        self._line = ""
+        self._drawn_s = 0.0
+        self._terminal = self._stream.isatty()
+
+    @property
+    def encoding(self) -> str:  # type: ignore[override]
+        """What the stream can show."""
+        return getattr(self._stream, "encoding", None) or "utf-8"
+
+    def writable(self) -> bool:
+        """Tell that it takes text."""
+        return True
+
+    def isatty(self) -> bool:
+        """Tell whether it is a terminal."""
+        return self._terminal
+
+    def write(self, text: str) -> int:
+        """Print text above the progress line."""
+        with self._lock:
+            if self._line and self._terminal:
+                self._stream.write(ERASE_LINE)
+            self._stream.write(text)
+            if self._line and self._terminal and text.endswith("\n"):
+                self._stream.write(self._line)
+            return len(text)
+
+    def flush(self) -> None:
+        """Have everything shown."""
+        with self._lock:
+            self._stream.flush()
+
+    def progress(self, line: str) -> None:
+        """Show where things stand; cut to the terminal's width by whoever makes the line."""
+        now_s = time.monotonic()
+        with self._lock:
+            if now_s - self._drawn_s < (REDRAW_EVERY_S if self._terminal else PLAIN_EVERY_S):
+                return
+            self._drawn_s = now_s
+            if self._terminal:
+                self._line = line
+                self._stream.write(ERASE_LINE + line)
+            else:
+                self._stream.write(line + "\n")
+            self._stream.flush()
+
+    def end_progress(self) -> None:
+        """Take the progress line away."""
+        with self._lock:
+            if self._line and self._terminal:
+                self._stream.write(ERASE_LINE)
+            self._line = ""
+            self._stream.flush()

@@ -1,0 +1,190 @@
+"""The running daemon: starts its parts in order, watches over them, and stops them in the order that loses nothing."""
+
+import logging
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Protocol
+
+from ullage.adapters.errors import UllageError
+from ullage.adapters.source import Source
+from ullage.daemon.alarms import AlarmDesk
+from ullage.daemon.clock import Clock
+from ullage.daemon.health import Health
+from ullage.daemon.pipeline import Pipeline
+from ullage.daemon.signals import Asked, listen
+from ullage.daemon.store.store import Store
+from ullage.daemon.watchdog import Watchdog
+from ullage.daemon.writer import Writer
+from ullage.detectors.finding import Finding, Priority
+
+log = logging.getLogger(__name__)
+
+LOOK_S = 1.0
+"""How often the main thread looks at the others."""
+SOURCE_LOST_S = 300.0
+"""How long a source may be out of reach before that is an alarm: a broker's restart is none."""
+DIED = 1
+"""Exit code when a thread has died: the service manager starts everything anew."""
+
+
+class Part(Protocol):
+    """Something with a thread of its own."""
+
+    def start(self) -> None:
+        """Start it."""
+        ...
+
+    def stop(self) -> None:
+        """End it and wait for it."""
+        ...
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Parts:
+    """Everything that `build` has made and joined."""
+
+    store: Store
+    desk: AlarmDesk
+    pipeline: Pipeline
+    writer: Writer
+    sources: tuple[Source, ...]
+    early: tuple[Part, ...]
+    """Started before readings come: the notifier."""
+    late: tuple[Callable[[], Part], ...]
+    """Made and started once readings are judged, so that heavy imports delay none: the scheduler, the page."""
+    health: Health
+    watchdog: Watchdog
+    clock: Clock
+    untold: tuple[Finding, ...]
+    """What rebuilding the detectors brought to light."""
+    reload: Callable[[], None]
+    """Validates the configuration anew; raises `ConfigError`."""
+
+
+class Service:
+    """One run of the daemon."""
+
+    def __init__(self, parts: Parts) -> None:
+        self.parts = parts
+        self._late: list[Part] = []
+        self._lost_since_s: dict[str, float] = {}
+        self._restarted = 0
+
+    def start(self) -> None:
+        """Start every part, readings first, and tell the service manager."""
+        parts = self.parts
+        for part in parts.early:
+            part.start()
+        if parts.untold:
+            parts.pipeline.tell(parts.untold)
+        parts.pipeline.start()
+        for source in parts.sources:
+            source.start(parts.pipeline.deliver)
+        parts.writer.start()
+        parts.watchdog.ready(self.status())
+        for make in parts.late:
+            part = make()
+            part.start()
+            self._late.append(part)
+        log.info("started", extra={"vessels": len(parts.pipeline.watched), "sources": len(parts.sources)})
+
+    def stop(self) -> None:
+        """Stop: no more readings, judge what waits, write it, send what can be sent."""
+        parts = self.parts
+        parts.watchdog.stopping()
+        for part in reversed(self._late):
+            self._quietly(part.stop)
+        for source in parts.sources:
+            self._quietly(source.stop)
+        self._quietly(parts.pipeline.stop)
+        self._quietly(parts.writer.stop)
+        for part in reversed(parts.early):
+            self._quietly(part.stop)
+        self._quietly(parts.store.close)
+        log.info("stopped", extra={"readings": parts.pipeline.counts.readings})
+
+    def run_until_signal(self) -> int:
+        """Start, watch over the parts until SIGTERM or SIGINT, stop; return the exit code."""
+        with listen() as signals:
+            self.start()
+            code = 0
+            try:
+                asked: Sequence[Asked] = ()
+                while Asked.STOP not in asked and not code:
+                    asked = signals.wait(LOOK_S)
+                    if Asked.RELOAD in asked:
+                        self._reload()
+                    code = self.look()
+            finally:
+                self.stop()
+            return code
+
+    def look(self) -> int:
+        """Look at every part once; return the exit code when the daemon can't go on, else 0."""
+        parts = self.parts
+        parts.watchdog.turn(self.status())
+        for name, alive in (("pipeline", parts.pipeline.alive()), ("writer", parts.writer.alive())):
+            if not alive:
+                log.critical("a thread has died", extra={"loop": name})
+                return DIED
+        for source in parts.sources:
+            self._mind(source)
+        return 0
+
+    def status(self) -> str:
+        """Return the daemon's state in plain words, as the service manager shows it."""
+        parts = self.parts
+        vessels = len(parts.pipeline.watched)
+        alarms = sum(alarm.active for alarm in parts.desk.standing())
+        words = [f"Watching {vessels} vessel{'s' * (vessels != 1)}"]
+        words.append(f"{alarms} alarm{'s' * (alarms != 1)}" if alarms else "no alarm")
+        words.append(f"{parts.pipeline.counts.readings} readings judged")
+        away = [source.name for source in parts.sources if not source.health().connected]
+        if away:
+            words.append(f"out of reach: {', '.join(away)}")
+        if parts.store.dropped or parts.pipeline.counts.unstored:
+            words.append("readings lost, see the log")
+        return "; ".join(words)
+
+    def _mind(self, source: Source) -> None:
+        if not source.alive():
+            log.error("a source's thread has died, starting it again", extra={"source": source.name})
+            self._restarted += 1
+            source.start(self.parts.pipeline.deliver)
+        health = source.health()
+        now_s = self.parts.clock.monotonic_s()
+        if health.connected:
+            self._lost_since_s.pop(source.name, None)
+            self.parts.desk.report(
+                "source-lost", False, f"{source.name} is in reach again.", subject=source.name
+            )
+            return
+        since_s = self._lost_since_s.setdefault(source.name, now_s)
+        if now_s - since_s >= SOURCE_LOST_S:
+            self.parts.desk.report(
+                "source-lost",
+                True,
+                f"{source.name} has been out of reach for {SOURCE_LOST_S / 60:.0f} min: {health.detail}. Until it "
+                "is back nobody watches what it measures. Check its power, cable and network.",
+                subject=source.name,
+                priority=Priority.HIGH,
+            )
+
+    def _reload(self) -> None:
+        try:
+            self.parts.reload()
+        except UllageError as error:
+            log.error("the configuration can't be used, the old one stays", extra={"error": str(error)})
+        else:
+            log.warning("the configuration is right; it takes effect at the next start")
+
+    def _quietly(self, stop: Callable[[], None]) -> None:
+        try:
+            stop()
+        except Exception as error:  # noqa: BLE001 - the other parts must be stopped all the same
+            log.error("stopping failed", extra={"error": f"{type(error).__name__}: {error}"})
+
+
+def unknown_vessels(desk: AlarmDesk, watched: Mapping[str, object]) -> frozenset[str]:
+    """Return vessels that alarms stand for though the configuration names them no longer."""
+    return frozenset(alarm.vessel for alarm in desk.standing() if alarm.vessel) - frozenset(watched)
