@@ -8,6 +8,7 @@ from ullage.adapters.channel import Channel, Reference
 from ullage.adapters.errors import ConfigError
 from ullage.adapters.reading import Quantity
 from ullage.daemon.config_vessels import WatchedVessel
+from ullage.daemon.delivery import open_target
 from ullage.daemon.describing import missing, promises
 from ullage.daemon.settings import Config
 from ullage.daemon.store.engine import label, parse_url
@@ -96,7 +97,7 @@ def warnings(config: Config) -> Iterator[str]:
         yield "no vessel has a channel with a source: nothing will be read"
     for source in config.sources:
         if source.name not in used:
-            yield f"sources.{source.name}: no channel uses it; it will not be opened"
+            yield f"sources.{source.name}: no channel uses it: what it sends is left alone"
         if is_dataclass(source.settings):
             for field in fields(source.settings):
                 if field.name in _SECRET_FILES:
@@ -122,10 +123,9 @@ def _loose(key: str, path: Path | None) -> Iterator[str]:
 
 
 def target_problems(config: Config) -> Iterator[str]:
-    """Yield a sentence for each target whose address can't be had."""
+    """Yield a sentence for each target whose address is missing or leads nowhere."""
     for name, target in config.notify.named_targets():
-        if target.given:
-            try:
-                target.read(f"target {name}")
-            except ConfigError as error:
-                yield str(error)
+        try:
+            open_target(name, target)
+        except ConfigError as error:
+            yield str(error)

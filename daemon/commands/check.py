@@ -3,7 +3,6 @@
 import argparse
 import math
 import shutil
-import sys
 import textwrap
 from collections.abc import Iterable
 
@@ -16,6 +15,7 @@ from ullage.daemon.finding_table import plain
 from ullage.daemon.settings import Config
 
 _LONGEST_LISTEN_S = 3600.0
+_TEST = "This is a test. If you can read it, alarms will reach you the same way."
 
 
 def handle(options: argparse.Namespace) -> int:
@@ -50,13 +50,10 @@ def _print_wrapped(lines: Iterable[str]) -> None:
 
 def _notify(config: Config) -> int:
     from ullage.daemon.delivery import Outcome
-    from ullage.daemon.trying import send_tests
+    from ullage.daemon.notifier import try_targets
 
-    if not config.notify.targets:
-        print("ullage: notify.targets is empty: there is nobody to send a test message to", file=sys.stderr)
-        return 1
     code = 0
-    for name, answer in send_tests(config.notify):
+    for name, answer in try_targets(config.notify, _TEST):
         if answer.outcome is Outcome.SENT:
             print(f"{name}: test message sent; look whether it has arrived")
         else:
@@ -66,7 +63,7 @@ def _notify(config: Config) -> int:
 
 
 def _listen(config: Config, seconds: float) -> int:
-    from ullage.daemon.trying import listen
+    from ullage.daemon.listening import listen
 
     print(f"Listening for {seconds:g} s; nothing is stored and no alarm raised.", flush=True)
     heard = listen(config, system_clock(), seconds, _tell)

@@ -1,4 +1,4 @@
-"""Trying the outside before anything runs unattended: a test message to each target, a while of listening to sources."""
+"""Listening to the sources for a while before anything runs unattended: what comes, and what can't be used."""
 
 import secrets
 import threading
@@ -9,50 +9,11 @@ from dataclasses import dataclass, fields, is_dataclass, replace
 from typing import Any
 
 from ullage.adapters.channel import Channel
-from ullage.adapters.errors import UllageError
 from ullage.adapters.reading import Delivery, Reading, Reason, Refusal
 from ullage.adapters.registry import build
 from ullage.adapters.source import Source
 from ullage.daemon.clock import Clock
-from ullage.daemon.delivery import Answer, Outcome, open_target
-from ullage.daemon.delivery import Reason as Why
-from ullage.daemon.notify_settings import NotifySettings, TargetSettings
 from ullage.daemon.settings import Config, SourceSettings
-from ullage.daemon.wording import Letter
-from ullage.detectors.finding import Priority
-
-_LETTER = Letter(
-    title="ullage: test message",
-    body="This is a test. If you can read it, alarms will reach you the same way.",
-    count=1,
-    priority=Priority.LOW,
-)
-
-
-def send_tests(notify: NotifySettings) -> tuple[tuple[str, Answer], ...]:
-    """Send a test message through every target, all at the same time; return what each answered."""
-    answers: dict[str, Answer] = {}
-
-    def send(name: str, settings: TargetSettings) -> None:
-        try:
-            answers[name] = open_target(name, settings).send(_LETTER)
-        except UllageError as error:
-            answers[name] = Answer(Outcome.GIVE_UP, Why.MISCONFIGURED, str(error))
-        except Exception as error:  # noqa: BLE001 - a target's library may raise anything, with secrets in its words
-            answers[name] = Answer(Outcome.GIVE_UP, Why.BROKEN, type(error).__name__)
-
-    named = notify.named_targets()
-    threads = [
-        threading.Thread(target=send, args=pair, name=f"test-{pair[0]}", daemon=True) for pair in named
-    ]
-    for thread in threads:
-        thread.start()
-    for thread, (name, settings) in zip(threads, named, strict=True):
-        thread.join(settings.timeout_s)
-        if thread.is_alive():
-            detail = f"no answer within {settings.timeout_s:g} s"
-            answers.setdefault(name, Answer(Outcome.TRY_AGAIN, Why.TIMED_OUT, detail))
-    return tuple((name, answers[name]) for name, _settings in named)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
