@@ -87,7 +87,7 @@ def bring_up(engine: sa.Engine, where: str, file: Path | None) -> None:
         if found is None:
             _make(connection, where)
         elif found != schema.HEAD:
-            _upgrade(connection)
+            upgrade(connection)
             log.info("schema migrated", extra={"from_revision": found, "to_revision": schema.HEAD})
 
 
@@ -109,14 +109,15 @@ def _make(connection: sa.Connection, where: str) -> None:
     connection.execute(schema.revision.insert().values(version_num=schema.HEAD))
 
 
-def _upgrade(connection: sa.Connection) -> None:
+def upgrade(connection: sa.Connection, revision: str = schema.HEAD) -> None:
+    """Run the revisions up to `revision` inside the transaction of `connection`."""
     from alembic import command  # 40 MB that most starts never need
     from alembic.config import Config
 
     config = Config()
     config.set_main_option("script_location", str(Path(__file__).parent / "migrations").replace("%", "%%"))
     config.attributes["connection"] = connection
-    command.upgrade(config, schema.HEAD)
+    command.upgrade(config, revision)
 
 
 def _copy_first(engine: sa.Engine, file: Path, found: str) -> None:

@@ -89,4 +89,5 @@ def _give_back_pages(writer: Reader, reader: Reader) -> None:
         return
     for _ in range(0, free, _PAGES):
         with writer() as connection:
-            connection.exec_driver_sql(f"PRAGMA incremental_vacuum({_PAGES})").all()
+            for _ in range(_PAGES):  # the driver takes one step of the statement, which is one page
+                connection.exec_driver_sql("PRAGMA incremental_vacuum(1)")

@@ -1,0 +1,1 @@
+"""Measurements that print figures; none of them is a timed test."""
