@@ -1,0 +1,156 @@
+"""Everything that comes round by itself in the running daemon, composed: what, how often, and what it calls."""
+
+from collections.abc import Callable
+from typing import Annotated
+
+from pydantic import BaseModel, ConfigDict, Field, field_validator
+
+from ullage.daemon.alarms import AlarmDesk
+from ullage.daemon.beacon import Beacon, BeaconSettings
+from ullage.daemon.clock import Clock
+from ullage.daemon.health import LoopHealth
+from ullage.daemon.local_time import LocalTime, parse_time_of_day
+from ullage.daemon.notifier import Notifier
+from ullage.daemon.scheduler import Job, JobHealth, Scheduler
+from ullage.daemon.ticker import Ticker
+
+INTEGRITY = "database-damaged"
+"""The alarm that the weekly look at the database found damage."""
+DIGEST = "daily"
+_SUNDAY = 6
+
+
+class ScheduleSettings(BaseModel):
+    """When things that come round by themselves come round."""
+
+    model_config = ConfigDict(
+        extra="forbid", frozen=True, hide_input_in_errors=True, use_attribute_docstrings=True
+    )
+
+    daily_digest: str = "08:00"
+    """Local time of the daily line on how all vessels are; empty for none."""
+    retention_at: str = "03:40"
+    """Local time at which old readings are thinned out and old messages deleted."""
+    heartbeat: BeaconSettings | None = None
+    """Where a watcher outside is told that all is well."""
+    tick_s: Annotated[float, Field(gt=0, le=10)] = 1
+    """How often acknowledgements given elsewhere are noticed."""
+
+    @field_validator("daily_digest")
+    @classmethod
+    def _digest(cls, text: str) -> str:
+        if text:
+            parse_time_of_day(text)
+        return text
+
+    @field_validator("retention_at")
+    @classmethod
+    def _retention(cls, text: str) -> str:
+        parse_time_of_day(text)
+        return text
+
+
+class Upkeep:
+    """The scheduler and the desk's ticker together: one part to start, stop and ask.
+
+    Parameters
+    ----------
+    notifier
+        Asked for overdue critical messages; None if nobody is told.
+    check_silence
+        Lets the detectors know that time passes though nothing arrives.
+    retain
+        Thins out old readings.
+    check_database
+        Looks for damage; returns what it found in a sentence, None if all is well.
+    daily_line
+        Returns the line of the daily digest; an empty one is not sent.
+    healthy
+        Whether the chain from reading to message works; the outside watcher hears nothing while it does not.
+    keep_days
+        Age at which messages and the log of alarms are deleted.
+
+    Raises
+    ------
+    ConfigError
+        If the outside watcher's address is missing or no web address.
+    """
+
+    def __init__(
+        self,
+        settings: ScheduleSettings,
+        *,
+        desk: AlarmDesk,
+        notifier: Notifier | None,
+        clock: Clock,
+        local: LocalTime,
+        check_silence: Callable[[], object],
+        retain: Callable[[], object],
+        check_database: Callable[[], str | None],
+        daily_line: Callable[[], str],
+        healthy: Callable[[], bool],
+        keep_days: float,
+    ) -> None:
+        self._desk = desk
+        self._clock = clock
+        self._local = local
+        self._retain = retain
+        self._check_database = check_database
+        self._daily_line = daily_line
+        self._keep_days = keep_days
+        self._settings = settings
+        jobs = [
+            Job(name="silence", run=check_silence, every_s=60),
+            Job(name="reminders", run=desk.remind, every_s=60),
+            Job(name="retention", run=self._keep_house, at=parse_time_of_day(settings.retention_at)),
+            Job(name="integrity", run=self._look_for_damage, at=parse_time_of_day("04:10"), weekday=_SUNDAY),
+        ]
+        if notifier is not None:
+            jobs.append(Job(name="overdue", run=notifier.check_overdue, every_s=60))
+        if settings.daily_digest:
+            jobs.append(Job(name="digest", run=self.digest, at=parse_time_of_day(settings.daily_digest)))
+        if settings.heartbeat is not None:
+            beacon = Beacon(settings.heartbeat, healthy)
+            jobs.append(
+                Job(name="heartbeat", run=beacon.beat, every_s=settings.heartbeat.every_s, first_s=5.0)
+            )
+        self.scheduler = Scheduler(jobs, clock, local)
+        self._ticker = Ticker("alarm desk", settings.tick_s, desk.tick, clock)
+
+    def start(self) -> None:
+        """Start everything."""
+        self._ticker.start()
+        self.scheduler.start()
+
+    def stop(self) -> None:
+        """Stop everything, and do once more what the desk's ticker does, so that nothing waits for the next start."""
+        self.scheduler.stop()
+        self._ticker.stop()
+        self._desk.tick()
+
+    def health(self) -> tuple[JobHealth, ...]:
+        """Tell how each job is doing."""
+        return self.scheduler.health()
+
+    def loops(self) -> tuple[Callable[[], LoopHealth], ...]:
+        """Return what the watchdog asks."""
+        return self.scheduler.loop_health, self._ticker.loop_health
+
+    def digest(self) -> None:
+        """Send the daily line, once for each day however often it is asked for."""
+        line = self._daily_line()
+        if line:
+            at = parse_time_of_day(self._settings.daily_digest or "08:00")
+            today = self._local.at(self._clock.wall_s()).date()
+            self._desk.announce(DIGEST, line, time_s=self._local.moment_s(today, at))
+
+    def _keep_house(self) -> None:
+        self._retain()
+        self._desk.prune(self._keep_days)
+
+    def _look_for_damage(self) -> None:
+        found = self._check_database()
+        text = (
+            f"The database is damaged ({found}). Copy it, then restore a backup." if found else "It is whole."
+        )
+        self._desk.report(INTEGRITY, found is not None, text)
