@@ -13,7 +13,7 @@ the speed of adaptation, doubled every 7.5 K, is common practice.
 
 from dataclasses import dataclass
 from functools import lru_cache
-from math import exp
+from math import exp, expm1
 
 GAS_CONSTANT_KCAL = 1.987e-3
 CO2_G_PER_MOL = 44.0095
@@ -25,6 +25,7 @@ PUBLISHED_START = (70.0, 220.0, 40.0, 125.0)
 """Glucose, maltose, maltotriose and yeast at pitching, mol/m³."""
 ADAPTING_AT_20_C = 0.4
 """Speed of adaptation, 1/h."""
+MOST_READY = 1e12
 
 _LN_A_AND_E = (
     (35.77, 22.6),
@@ -66,7 +67,7 @@ class Wort:
             Yeast pitched as a share of the published amount.
         """
         glucose, maltose, maltotriose, yeast = PUBLISHED_START
-        readiness = 1.0 / (exp(ADAPTING_AT_20_C * lag_h) - 1.0) if lag_h > 0 else 1e12
+        readiness = min(1.0 / max(expm1(ADAPTING_AT_20_C * lag_h), 1e-300), MOST_READY)
         return Wort(
             share * glucose, share * maltose, share * maltotriose, vigour * yeast, readiness, vigour * yeast
         )
