@@ -118,7 +118,8 @@ class Writer:
 
     def _run(self) -> None:
         while not self._stopping.is_set():
-            self._hurry.wait(self._settings.poll_interval_s)
+            due_s = self._flushed_s + self._settings.commit_interval_s - self._clock.monotonic_s()
+            self._hurry.wait(max(0.0, min(self._settings.poll_interval_s, due_s)))
             if self._stopping.is_set():
                 return
             self.turn()

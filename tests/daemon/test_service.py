@@ -240,18 +240,20 @@ def test_kills_cost_no_alarm_and_no_more_readings_than_the_commit_interval(
     daemon.start()
     subscribed(broker, daemon)
     brewer = Brewer(broker)
-    kills_s: list[float] = []
+    lives_s: list[tuple[float, float]] = []
+    started_s = time.time()
     for _ in range(KILLS):
         brewer.publish(1.0, chance.randrange(1, 60))
         if chance.random() < 0.7:
             brewer.episode()
         brewer.publish(1.0, chance.randrange(0, 10))
         daemon.kill()
-        kills_s.append(time.time())
+        lives_s.append((started_s, time.time()))
         brewer.publish(1.0, chance.randrange(0, 20))
         if chance.random() < 0.3:
             brewer.episode()  # nobody is there: the broker keeps it
         daemon.start()
+        started_s = time.time()  # nothing is judged before it is ready
     brewer.publish(1.0, 30)
     brewer.episode()
     brewer.close()
@@ -260,19 +262,24 @@ def test_kills_cost_no_alarm_and_no_more_readings_than_the_commit_interval(
     assert daemon.stop() == 0
     kept = stored(tmp_path)
     assert newest_ms in kept, f"the last reading is not there; {daemon.log[-2000:]}"
-    _check_readings(brewer, kept, kills_s)
+    _check_readings(brewer, kept, lives_s)
     _check_alarms(brewer, raised(tmp_path), receiver)
 
 
-def _check_readings(brewer: Brewer, kept: dict[int, float], kills_s: list[float]) -> None:
+def _check_readings(brewer: Brewer, kept: dict[int, float], lives_s: list[tuple[float, float]]) -> None:
+    """What is missing was judged no longer than a commit interval before a kill."""
     assert all(brewer.sent[time_ms] == value for time_ms, value in kept.items()), "a reading was changed"
     lost_ms = sorted(brewer.sent.keys() - kept.keys())
+    longest_s = 0.0
     for time_ms in lost_ms:
-        before_kill_s = min((k - time_ms / 1000 for k in kills_s if k >= time_ms / 1000), default=None)
-        assert before_kill_s is not None, "a reading was lost without a kill"
-        # a commit that is due waits for the writer's next look, which may take as long as its poll interval
-        assert before_kill_s <= COMMIT_S + 1.5, f"a reading was lost {before_kill_s:.1f} s before a kill"
-    print(f"{len(lost_ms)} of {len(brewer.sent)} readings lost in {len(kills_s)} kills")
+        life = next((life for life in lives_s if life[1] >= time_ms / 1000), None)
+        assert life is not None, "a reading was lost without a kill"
+        judged_s = max(time_ms / 1000, life[0])
+        longest_s = max(longest_s, life[1] - judged_s)
+    print(
+        f"{len(lost_ms)} of {len(brewer.sent)} readings lost in {len(lives_s)} kills, {longest_s:.2f} s at most"
+    )
+    assert longest_s <= COMMIT_S + 0.5  # the commit itself takes its time on a busy machine
 
 
 def _check_alarms(brewer: Brewer, alarms: list[tuple[str, float]], receiver: HttpReceiver) -> None:
