@@ -20,7 +20,11 @@ from ullage.detectors.suspicion import Suspicion
 from ullage.detectors.valve import Proof
 from ullage.detectors.vessel import Vessel
 
-WINDOWS_H = (1.0, 2.0, 3.0, 6.0, 12.0, 24.0, 48.0)
+LONGEST_H = 48.0
+SHARES = (1.0, 0.5, 0.25)
+"""Windows as shares of the shut stretch: a release that has died away must not spoil the later part."""
+PACE_S = 1800.0
+"""Pause between two looks at the bound."""
 PROOFS_OF_END = (Proof.SEALED, Proof.WORD, Proof.CYCLE, Proof.COOLED)
 
 
@@ -32,7 +36,10 @@ class EndingSettings:
     """CO2 that may still come at `finished`: about 0.1 °P."""
     slow_side: float = 1.2
     """How much slower than first order the tail may be."""
-    least_shut_h: float = 2.0
+    least_shut_h: float = 3.0
+    least_window_h: float = 3.0
+    confirm_h: float = 1.0
+    """How long the bound must stay below the limit before it is believed."""
     going_g_per_l_day: float = 0.6
     """A rate that is surely above this during a test means still fermenting."""
     answer_after_h: float = 0.6
@@ -63,6 +70,7 @@ class Ending(Detector):
         self._suspicion = Suspicion(vessel)
         self._answered_shut_s = -math.inf
         self._finished_content = math.nan
+        self._over_since_s: float | None = None
         self._stalled = False
         self._cold_since_s: float | None = None
 
@@ -76,16 +84,24 @@ class Ending(Detector):
         if record.finished_s is not None:
             return self._resumed(frame.end_s, record)
         found: list[Finding] = []
-        bound = self._bound(record) if record.valve.shut else None
-        if bound is not None:
-            record.production = bound.production
-            found += self._verdict(frame.end_s, record, bound)
+        if not record.valve.shut:
+            self._over_since_s = None
+        elif self._due(frame.end_s):
+            start_s = record.valve.shut_s if math.isfinite(record.valve.shut_s) else record.began_s
+            bound = self._bound(record, start_s)
+            if bound is not None:
+                record.production = bound.production
+                found += self._verdict(frame.end_s, record, bound, start_s)
         found += self._stall_by_cold(frame.end_s, record)
         if not found and record.finished_s is None and record.suspected_s is None:
             evidence = self._suspicion.weigh(record)
             if evidence:
                 found.append(self._suspect(frame.end_s, record, evidence))
         return found
+
+    def _due(self, now_s: float) -> bool:
+        """Tell whether it is time for a look: every half hour on the clock, so that cuts change nothing."""
+        return now_s % PACE_S < 1.0
 
     # -- measuring ------------------------------------------------------------------------------------------------
 
@@ -97,16 +113,17 @@ class Ending(Detector):
             made = 0.6 * record.expected_co2_g_per_l
         return self.settings.slow_side * tail_constant_h(made, max(record.age_h, 6.0), rate)
 
-    def _bound(self, record: Record) -> Bound | None:
+    def _bound(self, record: Record, start_s: float) -> Bound | None:
         """Return the tightest bound over windows that end now and lie within the shut stretch."""
-        start_s = record.valve.shut_s if math.isfinite(record.valve.shut_s) else record.began_s
         shut_h = (record.now_s - start_s) / 3600
+        longest_h = min(shut_h, LONGEST_H)
         best: Bound | None = None
-        for hours in WINDOWS_H:
-            if hours > WINDOWS_H[0] and hours / 1.6 > shut_h:
+        for share in SHARES:
+            hours = longest_h * share
+            if share < 1 and hours < self.settings.least_window_h:
                 break
-            production = record.production_over(start_s, hours)
-            if production is None or production.hours < 0.5 * min(hours, shut_h):
+            production = record.production_over(start_s, hours + 0.01)
+            if production is None or production.hours < 0.7 * hours:
                 continue
             high = max(production.high, 0.02)
             tail_h = self._tail_h(record, high)
@@ -117,32 +134,40 @@ class Ending(Detector):
 
     # -- verdicts -------------------------------------------------------------------------------------------------
 
-    def _verdict(self, now_s: float, record: Record, bound: Bound) -> list[Finding]:
-        start_s = record.valve.shut_s if math.isfinite(record.valve.shut_s) else record.began_s
+    def _verdict(self, now_s: float, record: Record, bound: Bound, start_s: float) -> list[Finding]:
         shut_h = (now_s - start_s) / 3600
-        production = bound.production
-        if self._is_over(record, bound, shut_h):
-            if self._too_cold(record):
-                return self._stall(now_s, record, production)
-            return [self._finish(now_s, record, bound, shut_h)]
-        tested = record.valve.proof in (Proof.WORD, Proof.ABOVE) or record.suspected_s is not None
-        if tested and shut_h >= self.settings.answer_after_h and self._answered_shut_s != start_s:
-            recent = record.production_over(start_s, max(1.5, shut_h))
-            if recent is not None and recent.low > self.settings.going_g_per_l_day:
-                self._answered_shut_s = start_s
-                record.suspected_s = None
-                return [self._still(now_s, record, recent, shut_h)]
-        return []
+        if not self._is_over(record, bound, shut_h):
+            self._over_since_s = None
+            return self._test_answer(now_s, record, start_s, shut_h)
+        if self._over_since_s is None:
+            self._over_since_s = now_s
+        if now_s - self._over_since_s < self.settings.confirm_h * 3600:
+            return []
+        if self._too_cold(record):
+            return self._stall(now_s, record, bound.production)
+        return [self._finish(now_s, record, bound, shut_h)]
+
+    def _test_answer(self, now_s: float, record: Record, start_s: float, shut_h: float) -> list[Finding]:
+        """Answer a shut-valve test that shows production, once a shut stretch."""
+        tested = record.valve.proof in (Proof.WORD, Proof.ABOVE)
+        if not tested or shut_h < self.settings.answer_after_h or self._answered_shut_s == start_s:
+            return []
+        recent = record.production_over(start_s, max(1.5, shut_h))
+        if recent is None or recent.low <= self.settings.going_g_per_l_day:
+            return []
+        self._answered_shut_s = start_s
+        record.suspected_s = None
+        self._suspicion.refuted(now_s)
+        return [self._still(now_s, record, recent, shut_h)]
 
     def _is_over(self, record: Record, bound: Bound, shut_h: float) -> bool:
         s = self.settings
-        losing = bound.production.high < -0.1
         return (
             bound.most_g_per_l <= s.to_come_g_per_l
-            and not losing
+            and bound.production.high > -0.1  # gas that goes may hide gas that is made
             and record.valve.proof in PROOFS_OF_END
             and shut_h >= s.least_shut_h
-            and bound.production.hours >= 0.8 * s.least_shut_h
+            and bound.production.hours >= 0.8 * s.least_window_h
             and record.age_h >= s.young_h
         )
 
@@ -169,7 +194,7 @@ class Ending(Detector):
         )  # fmt: skip
 
     def _still(self, now_s: float, record: Record, production: Production, shut_h: float) -> Finding:
-        tail_h = self._tail_h(record, production.rate_g_per_l_day)
+        tail_h = min(self._tail_h(record, production.rate_g_per_l_day), max(record.age_h / 2, 12.0))
         to_come = production.rate_g_per_l_day * tail_h / 24
         hours = tail_h * math.log(max(to_come / self.settings.to_come_g_per_l, 1.1))
         bar_per_h = production.rate_g_per_l_day / 24 / record.capacity_g_per_l_bar

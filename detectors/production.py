@@ -24,6 +24,9 @@ LEAST_NOISE_BAR = 0.0008
 """No transmitter is better than this over hours; keeps a lucky run of equal values from looking perfect."""
 DRIFT_BAR_PER_DAY = 0.0012
 """Drift of zero that a sound sensor may have; 0.7 mbar/day is 5 mbar a week."""
+WANDER_BAR = 0.0012
+"""What pressure may wander over a window's ends for reasons that the fit doesn't know (draughts on the head space,
+stirring by the fridge's cycle), sd; it matters in short windows only."""
 SHARE_PRIOR = 0.5
 SHARE_PRIOR_SD = 0.35
 
@@ -101,7 +104,7 @@ def measure(
         sd = max(floor, math.sqrt(float((w * residual**2).sum() / max(n - 2, 1))))
     inflation = _correlation_inflation(y - x @ theta, floor)
     se_bar = math.sqrt(max(inverse[1, 1], 0.0) * inflation)
-    se_bar = math.hypot(se_bar, DRIFT_BAR_PER_DAY / 2)
+    se_bar = math.hypot(se_bar, DRIFT_BAR_PER_DAY / 2, WANDER_BAR * 24 / hours)
     return Production(
         rate_g_per_l_day=float(theta[1]) * capacity_g_per_l_bar,
         se_g_per_l_day=se_bar * capacity_g_per_l_bar,

@@ -107,7 +107,7 @@ class Record:
         if math.isnan(frame.pressure_bar):
             return
         self._append((frame.end_s, frame.pressure_bar, frame.temperature_c, beer_c, self._slow_c))
-        self.valve.take(frame, self)
+        self.valve.take(frame, self.beer_c)
         self.production = None
         self._learn_zero(frame)
 
@@ -126,7 +126,7 @@ class Record:
             self.vented_s = entry.time_s
         elif known.word is Word.ZERO and self._rows:
             self.zero_bar = self.last(BAR)
-        self.valve.enter(known, entry.time_s, self)
+        self.valve.enter(known, entry.time_s)
 
     def _append(self, row: tuple[float, float, float, float, float]) -> None:
         if self._rows == len(self._table):

@@ -25,6 +25,11 @@ class Suspicion:
         self.vessel = vessel
         self._progress = 0.0
         self._last_s: float | None = None
+        self._needed = 1.0
+
+    def refuted(self, now_s: float) -> None:
+        """A test has shown production: ask again only when a third more time has passed."""
+        self._needed = max(self._progress, 0.3) * 1.3
 
     def weigh(self, record: Record) -> tuple[str, ...]:
         """Return the evidence once it suffices, else nothing."""
@@ -32,7 +37,7 @@ class Suspicion:
         if self._last_s is not None:
             self._progress += pace_per_h(record.beer_c) * min((now_s - self._last_s) / 3600, 24.0)
         self._last_s = now_s
-        if record.valve.held_bar is None or self._progress < 1.0:
+        if record.valve.held_bar is None or self._progress < self._needed:
             return ()
         rows = record.since(now_s - 12 * 3600)
         if len(rows) < 36:
@@ -41,7 +46,7 @@ class Suspicion:
         change = float(np.median(rows[-third:, BAR]) - np.median(rows[:third, BAR]))
         if change > max(0.01, 3 * record.valve.frame_noise_bar):
             return ()
-        if record.valve.drops and now_s - record.valve.drops[-1].time_s < 8 * 3600:
+        if record.valve.hours_since_gas_left(now_s) < (48 if record.valve.cycles else 8):
             return ()
         hours = (now_s - record.began_s) / 3600
         mean_c = float(np.nanmean(rows[:, BEER]))
