@@ -85,9 +85,11 @@ def brief(name: str, outcomes: Sequence[Outcome]) -> str:
         part = [o for o in outcomes if o.kind == kind]
         by_kind.append(f"{kind} {sum(o.early for o in part)}/{len(part)}")
     early = sum(o.early for o in outcomes)
+    ends = [o for o in outcomes if o.expects != "none"]
     delays = figures(outcomes)[1]
     return (
-        f"== {name} (comparison): called too early in {early} of {len(outcomes)} batches; {delays.text}\n"
+        f"== {name} (comparison): called too early in {early} of {len(outcomes)} batches "
+        f"(in {sum(o.early for o in ends)} of {len(ends)} that come to an end); {delays.text}\n"
         f"   too early by kind: {', '.join(by_kind)}\n"
     )
 

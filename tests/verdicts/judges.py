@@ -1,6 +1,7 @@
 """Who judges a batch: the project's own watch, and two plain rules of thumb for comparison."""
 
 from collections.abc import Callable, Sequence
+from functools import partial
 
 import numpy as np
 
@@ -12,8 +13,8 @@ from ullage.detectors.watch import VesselWatch
 
 Judge = Callable[[Batch], Sequence[Finding]]
 
-BLOCK_S = 1800.0
-"""Samples go to the watch in blocks of half an hour, each followed by a tick, as the daemon would do more finely."""
+BLOCK_S = 3600.0
+"""Samples go to the watch in blocks of an hour, each followed by a tick, as the daemon would do more finely."""
 
 
 def watch(batch: Batch) -> list[Finding]:
@@ -25,7 +26,8 @@ def watch(batch: Batch) -> list[Finding]:
     judge = VesselWatch(batch.vessel, compose({}))
     samples, found = batch.samples, []
     first, last = float(samples.time_s[0]), float(samples.time_s[-1])
-    cuts = [(t, None) for t in np.arange(first + BLOCK_S, last + BLOCK_S, BLOCK_S).tolist()]
+    # The last block ends just behind the last sample: nothing is silent because the recording is over.
+    cuts = [(t, None) for t in [*np.arange(first + BLOCK_S, last, BLOCK_S).tolist(), last + 1e-3]]
     stops = sorted([*cuts, *((e.time_s, e) for e in batch.entries)], key=lambda stop: stop[0])
     row, since = 0, first
     for until, entry in stops:
@@ -102,4 +104,9 @@ def unchanged_rule(batch: Batch, window_h: int = 48, least_bar: float = 0.02) ->
     return []
 
 
-JUDGES: dict[str, Judge] = {"watch": watch, "slope": slope_rule, "unchanged": unchanged_rule}
+JUDGES: dict[str, Judge] = {
+    "watch": watch,
+    "slope": slope_rule,
+    "slope-48": partial(slope_rule, window_h=48),
+    "unchanged": unchanged_rule,
+}

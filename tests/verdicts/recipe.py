@@ -93,6 +93,9 @@ class Recipe:
     excuse_cold: bool = False
 
 
+TAIL_MOST_H = 110.0
+"""Longest time constant with which the last of the extract goes, at the base temperature, hours."""
+
 STYLES = {
     # gravity, attenuation, base °C, tail h at base, peak g/(L h) at base, lag h
     "ale": ((1.035, 1.090), (0.65, 0.85), (16.0, 24.0), (6.0, 40.0), (0.35, 1.5), (3.0, 24.0)),
@@ -101,12 +104,26 @@ STYLES = {
 }
 
 
+def bounded(yeast: Yeast) -> Yeast:
+    """Return the yeast with no slower an end than `TAIL_MOST_H`: near its end each family goes by first order."""
+    shape = math.e if yeast.family == "gompertz" else 4.0
+    if yeast.family in ("logistic", "gompertz"):
+        return replace(yeast, peak_per_h=max(yeast.peak_per_h, 1 / (shape * TAIL_MOST_H)))
+    if yeast.family == "monod":
+        most = 1.3 * yeast.peak_per_h * TAIL_MOST_H
+        return replace(yeast, half_saturation=min(yeast.half_saturation, most))
+    return yeast
+
+
 def draw_yeast(d: Draws, style: str, low_c: float, base_c: float) -> tuple[Yeast, float]:
     """Return the yeast of this style at this base temperature, and the original gravity."""
     gravity, attenuation, _, tail, peak, lag = STYLES[style]
     og = round(d.between(*gravity), 4)
     total = total_co2(og, d.between(*attenuation))
-    family = d.pick(["sugars", "logistic", "gompertz", "monod"], [0.0 if style == "cider" else 2, 1, 1, 1.5])
+    # In the cold the published constants of maltotriose give tails of weeks; heavier pitching is common practice there.
+    sugars = 0.0 if style == "cider" or base_c < 11.5 else 2.0
+    family = d.pick(["sugars", "logistic", "gompertz", "monod"], [sugars, 1, 1, 1.5])
+    speed = d.between(1.6, 2.4) if base_c < 14 else d.between(0.6, 1.5) * math.exp(-0.1 * max(base_c - 18, 0))
     lag_h = d.log_between(*lag)
     yeast = Yeast(
         family=family,
@@ -122,11 +139,11 @@ def draw_yeast(d: Draws, style: str, low_c: float, base_c: float) -> tuple[Yeast
         reference_c=base_c,
         stop_c=low_c - d.between(1.5, 3.5),
         stop_width_k=d.between(1.2, 2.0),
-        sugar_speed=d.between(0.6, 1.5),
+        sugar_speed=speed,
         glucose_share=d.between(0.08, 0.2),
         triose_share=d.between(0.12, 0.25),
     )
-    return yeast, og
+    return bounded(yeast), og
 
 
 def draw_thermal(d: Draws, base_c: float, beer_l: float) -> Thermal:

@@ -8,7 +8,7 @@ import numpy as np
 
 from tests.verdicts.draws import Draws
 from tests.verdicts.gas import MOLAR_CO2, SOLUBILITY
-from tests.verdicts.recipe import Action, Leak, Recipe, Spell, ordinary
+from tests.verdicts.recipe import Action, Leak, Recipe, Spell, bounded, ordinary
 from tests.verdicts.thermal import Brake, Change
 from tests.verdicts.trigger import Trigger
 
@@ -90,6 +90,7 @@ def sealed_small(d: Draws) -> Recipe:
         tail_tau_h=d.log_between(6, 60),
         tail_fraction=d.log_between(0.02, 0.2),
     )
+    yeast = bounded(yeast)
     warm_k = np.array([r.thermal.base_c + 276.15])
     hold = float(SOLUBILITY[r.gas.solubility](warm_k)[0]) * r.gas.beer_factor
     gas = r.gas.head_l / r.gas.beer_l * MOLAR_CO2 / (0.0831446 * float(warm_k[0]))
