@@ -8,11 +8,10 @@ Notes
 -----
 Eight digits in a 64-bit word are a number after three multiplications: pairs, then fours, then all eight. A
 decimal of at most eight digits is an integer divided by a power of ten, both exactly representable, so that the
-quotient is rounded once and correctly (IEEE 754), as `float()` rounds it.
+quotient is rounded once and correctly (IEEE 754), as `float()` rounds it. Longer ones take a division with
+remainder that comes to the same.
 
 """
-
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -36,7 +35,8 @@ _FIRST = np.array([(1 << 8 * n) - 1 for n in range(9)], np.uint64)
 """_FIRST[n] keeps the first n characters of a word."""
 _LAST = ~_FIRST[::-1].copy()
 """_LAST[n] keeps the last n characters of a word."""
-_TEN_TO = 10.0 ** np.arange(9)
+_TEN_TO = np.array([float(10**n) for n in range(23)])
+_INTEGER_TEN_TO = np.array([10**n for n in range(19)], np.uint64)
 _MONTH_DAYS = np.array([0, 31, 28, 31, 30, 31, 30, 31, 31, 30, 31, 30, 31], np.int64)
 _BEFORE_MONTH = np.array([0, 0, 31, 59, 90, 120, 151, 181, 212, 243, 273, 304, 334], np.int64)
 
@@ -191,7 +191,7 @@ def read_decimals(words: Words, block: Bytes, start: Places, stop: Places) -> tu
     value, good = _short_decimals(words, stop, length)
     longer = np.flatnonzero((length > 8) & (length <= 24))
     if len(longer):
-        value[longer], good[longer] = _long_decimals(block, first[longer], length[longer])
+        value[longer], good[longer] = _long_decimals(words, stop[longer], length[longer])
     np.negative(value, out=value, where=minus)
     return value, good
 
@@ -210,14 +210,80 @@ def _short_decimals(words: Words, stop: Places, length: Places) -> tuple[Floats,
     return _eight_digits(joined) / _TEN_TO[np.clip(behind, 0, 8)], good
 
 
-def _long_decimals(block: Bytes, start: Places, length: Places) -> tuple[Floats, Mask]:
-    """Nine to 24 characters: checked here, converted by numpy's own correctly rounding parser."""
-    view: NDArray[Any] = np.lib.stride_tricks.sliding_window_view(block, 24)
-    text = view[start]
-    inside = np.arange(24) < length[:, None]
-    dots = (text == ord(".")) & inside
-    digits = (text - np.uint8(ord("0")) <= 9) & inside
-    good: Mask = ((dots | digits) == inside).all(axis=1) & (dots.sum(axis=1) <= 1)
-    text[~inside | ~good[:, None]] = 0
-    text[~good, 0] = ord("0")
-    return text.view("S24").ravel().astype(np.float64), good
+def _dot_before(word: Words) -> tuple[Mask, Mask, Places]:
+    """Tell whether a word holds a dot, whether that is the only one, and how many characters follow it."""
+    differs = word ^ _DOTS
+    dot = ~(((differs & _LOW7) + _LOW7) | differs | _LOW7)  # 0x80 at each dot and nothing else
+    has_dot = dot != 0
+    return (
+        has_dot,
+        dot & (dot - has_dot) == 0,
+        (((dot >> _U(7)) * _U(0x0706050403020100)) >> _U(56)).astype(np.int64),
+    )
+
+
+def _whole_number(words: Words, stop: Places, length: Places) -> tuple[Words, Mask]:
+    """Read the `length` digits (0 to 24) that end at `stop`; sure if they are digits and below 9e18."""
+    value = np.zeros(len(stop), np.uint64)
+    good = np.ones(len(stop), bool)
+    for place in range(3):
+        keep = _LAST[np.clip(length - 8 * place, 0, 8)]
+        word = words[stop - 8 * (place + 1)] & keep | _ZEROS & ~keep
+        good &= _all_digits(word)
+        digits = _eight_digits(word)
+        good &= (digits < 900) | (place < 2)
+        value += digits * _U(10 ** (8 * place))
+    return value, good
+
+
+def _long_decimals(words: Words, stop: Places, length: Places) -> tuple[Floats, Mask]:
+    """Read nine to 24 characters: an integer below 9e18 over a power of ten, rounded once.
+
+    Notes
+    -----
+    The integer is split into a double and what is left of it; the remainder of the division is exact (T. J. Dekker,
+    Numer. Math. 18:224, 1971), so that quotient and correction together carry over 100 bits. Only where these
+    lie next to the middle between two doubles is the rounding in doubt, and the row is left to the strict parser.
+    """
+    behind = np.full(len(stop), -1)
+    good = np.ones(len(stop), bool)
+    for place in (2, 1, 0):
+        keep = _LAST[np.clip(length - 8 * place, 0, 8)]
+        has_dot, single, after = _dot_before(words[stop - 8 * (place + 1)] & keep)
+        good &= single & ~(has_dot & (behind >= 0))
+        behind = np.where(has_dot, after + 8 * place, behind)
+    dotted = behind >= 0
+    behind = np.maximum(behind, 0)
+    good &= behind <= 22  # powers of ten up to there are doubles
+    behind = np.minimum(behind, 22)
+    whole, fine = _whole_number(words, stop - behind - dotted, length - behind - dotted)
+    good &= fine
+    fraction, fine = _whole_number(words, stop, behind)
+    good &= fine & (whole * _TEN_TO[behind] + fraction < 9e18)
+    integer = np.where(good, whole * _INTEGER_TEN_TO[np.minimum(behind, 18)] + fraction, _U(0))
+    value, fine = _rounded_quotient(integer, _TEN_TO[behind])
+    return value, good & fine
+
+
+def _rounded_quotient(integer: Words, divisor: Floats) -> tuple[Floats, Mask]:
+    """Divide integers below 2^63 by exact doubles; sure where the result is rounded correctly beyond doubt."""
+    upper = integer.astype(np.float64)
+    lower = (integer.astype(np.int64) - upper.astype(np.int64)).astype(np.float64)
+    quotient = upper / divisor
+    product = quotient * divisor
+    a, b = _halves(quotient)
+    c, d = _halves(divisor)
+    beyond = ((a * c - product) + a * d + b * c) + b * d  # the exact product is product + beyond
+    correction = (((upper - product) - beyond) + lower) / divisor
+    value = quotient + correction
+    lost = np.abs(correction - (value - quotient))
+    gap = np.spacing(value)
+    doubt = (np.abs(lost - gap / 2) <= gap * 2.0**-30) | (np.abs(lost - gap / 4) <= gap * 2.0**-30)
+    return value, ~doubt
+
+
+def _halves(value: Floats) -> tuple[Floats, Floats]:
+    """Split doubles into two of 26 bits each (Dekker)."""
+    scaled = value * 134_217_729.0
+    upper = scaled - (scaled - value)
+    return upper, value - upper

@@ -9,7 +9,7 @@ from itertools import pairwise
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from iapws import IAPWS97
+from iapws import IAPWS97  # type: ignore[import-untyped]
 
 from ullage.adapters.errors import DataError
 from ullage.adapters.reading import Delivery, Quantity, Reading
