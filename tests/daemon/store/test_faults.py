@@ -43,6 +43,7 @@ def _batch(count: int, start: int = 0) -> list[Reading]:
     return [Reading("north", Quantity.PRESSURE, T0 + start + i, rng.random()) for i in range(count)]
 
 
+@pytest.mark.timeout(400)  # twenty starts of a program on a machine that may be slow
 def test_a_killed_writer_loses_nothing_that_was_committed(url: str) -> None:
     """Twenty times kill -9 at a random moment: every commit that was reported is there, and the file is whole."""
     rng = random.Random(20)
