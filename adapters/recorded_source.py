@@ -133,7 +133,5 @@ def _readings(log: VesselLog) -> Iterator[Reading]:
             log.time_s.tolist(), log.kind.tolist(), log.value.tolist(), strict=True
         )
     )
-    entries = (
-        Reading(log.name, Quantity.JOURNAL, entry.time_s, 0.0, entry.text) for entry in log.entries
-    )
+    entries = (Reading(log.name, Quantity.JOURNAL, entry.time_s, 0.0, entry.text) for entry in log.entries)
     return heapq.merge(entries, measured, key=lambda reading: reading.time_s)
