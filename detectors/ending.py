@@ -130,6 +130,11 @@ class Ending(Detector):
             bound = Bound(production=production, most_g_per_l=high * tail_h / 24, tail_h=tail_h)
             if best is None or bound.most_g_per_l < best.most_g_per_l:
                 best = bound
+        if best is not None and best.most_g_per_l > self.settings.to_come_g_per_l and shut_h >= 4:
+            tail_h = self._tail_h(record, max(best.production.low, 0.05))
+            most = record.to_come_bound_g_per_l(start_s, longest_h, tail_h)
+            if most < best.most_g_per_l:
+                best = Bound(production=best.production, most_g_per_l=max(most, 0.0), tail_h=tail_h)
         return best
 
     # -- verdicts -------------------------------------------------------------------------------------------------

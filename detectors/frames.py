@@ -3,6 +3,7 @@
 import math
 from dataclasses import dataclass, field
 
+from ullage.detectors.medians import median
 from ullage.detectors.minutes import Minutes
 
 FRAME_S = 600.0
@@ -21,14 +22,6 @@ class Frame:
     temperature_c: float
     minute_end_s: tuple[float, ...]
     minute_bar: tuple[float, ...]
-
-
-def _median(values: list[float]) -> float:
-    if not values:
-        return math.nan
-    ordered = sorted(values)
-    half = len(ordered) // 2
-    return ordered[half] if len(ordered) % 2 else (ordered[half - 1] + ordered[half]) / 2
 
 
 @dataclass(slots=True)
@@ -65,8 +58,8 @@ class FrameMaker:
             return []
         frame = Frame(
             end_s=(self._index + 1) * FRAME_S,
-            pressure_bar=_median(self._bars),
-            temperature_c=_median(self._temperatures),
+            pressure_bar=median(self._bars),
+            temperature_c=median(self._temperatures),
             minute_end_s=tuple(self._ends),
             minute_bar=tuple(self._bars),
         )

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from ullage.detectors.medians import median
 from ullage.detectors.samples import FloatArray, Kind, Samples
 
 MINUTE_S = 60.0
@@ -31,14 +32,6 @@ class Minutes:
 
     def __len__(self) -> int:
         return len(self.end_s)
-
-
-def _median(values: list[float]) -> float:
-    if not values:
-        return float("nan")
-    ordered = sorted(values)
-    half = len(ordered) // 2
-    return ordered[half] if len(ordered) % 2 else (ordered[half - 1] + ordered[half]) / 2
 
 
 class Condenser:
@@ -66,7 +59,7 @@ class Condenser:
 
     def _close(self) -> tuple[int, float, float, int]:
         assert self._open is not None
-        row = (self._open, _median(self._pressure), _median(self._temperature), len(self._pressure))
+        row = (self._open, median(self._pressure), median(self._temperature), len(self._pressure))
         self._open += 1
         self._pressure, self._temperature = [], []
         return row
@@ -105,7 +98,7 @@ class Condenser:
             mine = whole & (minute == start)
             self._take(samples, mine)
             first_rows = _minutes(
-                [(start, _median(self._pressure), _median(self._temperature), len(self._pressure))]
+                [(start, median(self._pressure), median(self._temperature), len(self._pressure))]
             )
             self._pressure, self._temperature = [], []
             whole &= minute != start

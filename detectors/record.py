@@ -19,7 +19,7 @@ from ullage.detectors.co2 import (
 from ullage.detectors.extract import co2_to_come_g_per_l
 from ullage.detectors.frames import Frame
 from ullage.detectors.journal import Word, understand
-from ullage.detectors.production import Production, measure
+from ullage.detectors.production import Production, measure, to_come_bound_g_per_l
 from ullage.detectors.samples import Entry, FloatArray
 from ullage.detectors.valve import Valve
 from ullage.detectors.vessel import Probe, Vessel
@@ -195,6 +195,20 @@ class Record:
 
     def production_over(self, start_s: float, hours: float) -> Production | None:
         """Return the production over the last `hours` of the shut stretch that began at `start_s`."""
+        stretch = self._stretch(start_s, hours)
+        if stretch is None:
+            return None
+        return measure(*stretch, self.capacity_g_per_l_bar, self.valve.frame_noise_bar)
+
+    def to_come_bound_g_per_l(self, start_s: float, hours: float, tail_h: float) -> float:
+        """Return the most CO2 that can still come, by the last `hours` of a shut stretch; inf if it can't tell."""
+        stretch = self._stretch(start_s, hours)
+        if stretch is None:
+            return math.inf
+        return to_come_bound_g_per_l(*stretch, self.capacity_g_per_l_bar, self.valve.frame_noise_bar, tail_h)
+
+    def _stretch(self, start_s: float, hours: float) -> tuple[FloatArray, FloatArray, FloatArray] | None:
+        """Return times, gas-law-corrected pressure and the full effect of solubility on it, for a fit."""
         rows = self.since(max(start_s, self.now_s - hours * 3600))
         if len(rows) < 4:
             return None
@@ -207,9 +221,7 @@ class Record:
         ratio = self.vessel.head_space_l / self.vessel.beer_volume_l
         share = in_beer / (in_beer + ratio * float(gas_g_per_l_bar(mean_c)))
         full_bar_per_k = -float(solubility_slope_per_k(mean_c)) * float(absolute.mean()) * share
-        return measure(
-            rows[:, TIME], gas, full_bar_per_k * slow, self.capacity_g_per_l_bar, self.valve.frame_noise_bar
-        )
+        return rows[:, TIME], gas, full_bar_per_k * slow
 
     # -- what is known of the batch -------------------------------------------------------------------------------
 

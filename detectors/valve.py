@@ -6,15 +6,15 @@ pressure is still clearly below where it opens; a pressure that has never yet re
 climbs above where the valve used to open; one that cooling has taken below the held level.
 """
 
+import itertools
 import math
 from collections import deque
 from dataclasses import dataclass
 from enum import Enum
 
-import numpy as np
-
 from ullage.detectors.frames import Frame
 from ullage.detectors.journal import Known, Word
+from ullage.detectors.medians import median
 from ullage.detectors.noise import PressureNoise
 from ullage.detectors.vessel import Vessel
 
@@ -92,8 +92,8 @@ class Valve:
         drops = [drop for drop in self.drops if drop.time_s > self.changed_s]
         if len(drops) < 3:
             return []
-        peak = float(np.median([drop.peak_bar for drop in drops[-6:]]))
-        trough = float(np.median([drop.trough_bar for drop in drops[-6:]]))
+        peak = median(drop.peak_bar for drop in drops[-6:])
+        trough = median(drop.trough_bar for drop in drops[-6:])
         tolerance = max(0.3 * (peak - trough), 4 * self.frame_noise_bar, LEAST_DROP_BAR)
         return [
             drop
@@ -111,7 +111,7 @@ class Valve:
         """Pressure at which the valve opens, as learned; None if not yet seen."""
         drops = self.usual_drops()
         if len(drops) >= 3:
-            return float(np.median([drop.peak_bar for drop in drops[-6:]]))
+            return median(drop.peak_bar for drop in drops[-6:])
         return self.held_bar
 
     def hours_since_gas_left(self, now_s: float) -> float:
@@ -159,7 +159,7 @@ class Valve:
         values = (self._last_minute, *frame.minute_bar)
         if frame.minute_bar:
             self._last_minute = frame.minute_bar[-1]
-        falls = [a - b for a, b in zip(values, values[1:], strict=False) if not math.isnan(a)]
+        falls = [a - b for a, b in itertools.pairwise(values) if not math.isnan(a)]
         return max(falls, default=0.0)
 
     def _find_drop(self) -> bool:
@@ -187,10 +187,10 @@ class Valve:
         if self.sealed or self.word_shut_s is not None or len(self._recent) < 3 * HOURS or self.set_bar is None:
             return
         window = list(self._recent)[-3 * HOURS :]
-        bars = np.array([bar for _, bar, _ in window])
-        level = float(np.median(bars))
-        change = abs(float(bars[-HOURS:].mean() - bars[:HOURS].mean()))
-        still = change < max(0.015, 3 * self.frame_noise_bar) and float(np.ptp(bars)) < 0.4
+        bars = [bar for _, bar, _ in window]
+        level = median(bars)
+        change = abs(sum(bars[-HOURS:]) - sum(bars[:HOURS])) / HOURS
+        still = change < max(0.015, 3 * self.frame_noise_bar) and max(bars) - min(bars) < 0.4
         if abs(level - self.set_bar) > max(0.3, 0.3 * self.set_bar) or not still:
             return
         if self.held_bar is None:
@@ -233,8 +233,8 @@ class Valve:
     def _proof_from_data(self, bar: float) -> Proof | None:
         drops = self.usual_drops()
         if len(drops) >= 3:
-            opening = float(np.median([drop.peak_bar for drop in drops[-6:]]))
-            size = float(np.median([drop.size_bar for drop in drops[-6:]]))
+            opening = median(drop.peak_bar for drop in drops[-6:])
+            size = median(drop.size_bar for drop in drops[-6:])
             margin = max(0.15 * size, 3 * self.frame_noise_bar, 0.004)
             last = self.drops[-1]
             if last is drops[-1] and bar < opening - margin:
