@@ -139,7 +139,8 @@ class Courier:
                 row = self._waiting.add(message, monotonic_s, wall_s, delay_s)
                 if row is not None:
                     self._marks.sent([row])
-                if message.event.priority is Priority.CRITICAL and self._target is not None:
+                critical = message.event.priority is Priority.CRITICAL
+                if critical and delay_s == 0 and self._target is not None:
                     self._retry_at_s = 0.0  # worth a try at once, however long the target has been failing
             self._wake()
 
@@ -275,6 +276,8 @@ class Courier:
                 return None, (), self._timeout_s
             if monotonic_s < self._retry_at_s:
                 return None, (), self._retry_at_s - monotonic_s
+            if self._waiting.promised(monotonic_s):  # a lesser message begun now would stand in its way
+                return None, (), self._waiting.next_ready_s(monotonic_s)
             choice = self._rules.choose(self._waiting.ready(monotonic_s), monotonic_s, wall_s)
             if not choice.messages:
                 return None, (), min(choice.wait_s, self._waiting.next_ready_s(monotonic_s))

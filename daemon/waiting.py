@@ -50,6 +50,15 @@ class Waiting:
         """Whether a critical message waits."""
         return any(entry.message.event.priority is Priority.CRITICAL for entry in self._entries.values())
 
+    def promised(self, monotonic_s: float) -> bool:
+        """Tell whether all critical messages here still wait for their rows."""
+        ready_at_s = [
+            entry.ready_at_s
+            for entry in self._entries.values()
+            if entry.message.event.priority is Priority.CRITICAL
+        ]
+        return bool(ready_at_s) and min(ready_at_s) > monotonic_s
+
     def critical_age_s(self, monotonic_s: float) -> float | None:
         """Return for how many seconds the oldest critical message has waited; None if none waits."""
         ages = (

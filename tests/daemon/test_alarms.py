@@ -2,10 +2,12 @@
 
 import sqlite3
 from collections.abc import Iterator
+from contextlib import AbstractContextManager
 from dataclasses import dataclass
 from pathlib import Path
 
 import pytest
+import sqlalchemy as sa
 from pydantic import ValidationError
 
 from tests.daemon.desk_kit import T0, Recorder, finding, open_store
@@ -354,9 +356,14 @@ def test_text_that_databases_refuse_is_cleaned(bench: Bench) -> None:
 
 def test_one_batch_is_one_transaction(bench: Bench, monkeypatch: pytest.MonkeyPatch) -> None:
     """Thirty findings commit once, and findings that change nothing not at all."""
-    begun = []
+    begun: list[int] = []
     transaction = bench.store.transaction
-    monkeypatch.setattr(bench.store, "transaction", lambda: begun.append(1) or transaction())
+
+    def counted() -> AbstractContextManager[sa.Connection]:
+        begun.append(1)
+        return transaction()
+
+    monkeypatch.setattr(bench.store, "transaction", counted)
     batch = [finding(vessel=f"v{number}") for number in range(30)]
     bench.desk.take(batch)
     assert len(begun) == 1
