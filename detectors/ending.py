@@ -14,9 +14,10 @@ from dataclasses import dataclass
 from ullage.detectors.detector import Detector
 from ullage.detectors.finding import Condition, Finding, Priority, State
 from ullage.detectors.frames import Frame
-from ullage.detectors.production import Production, tail_constant_h
+from ullage.detectors.production import Production
 from ullage.detectors.record import BEER, Record
 from ullage.detectors.suspicion import Suspicion
+from ullage.detectors.tail import tail_by_age_h
 from ullage.detectors.valve import Proof
 from ullage.detectors.vessel import Vessel
 
@@ -91,6 +92,7 @@ class Ending(Detector):
             bound = self._bound(record, start_s)
             if bound is not None:
                 record.production = bound.production
+                record.rates.note(bound.production)
                 found += self._verdict(frame.end_s, record, bound, start_s)
         found += self._stall_by_cold(frame.end_s, record)
         if not found and record.finished_s is None and record.suspected_s is None:
@@ -105,13 +107,19 @@ class Ending(Detector):
 
     # -- measuring ------------------------------------------------------------------------------------------------
 
-    def _tail_h(self, record: Record, rate: float) -> float:
+    def _tail_h(self, record: Record, production: Production) -> float:
+        """Return the slowest time constant that the rest of this fermentation may have, h."""
         if record.valve.sealed:
-            rows = record.since(0)
-            made = record.capacity_g_per_l_bar * max(record.bar - float(rows[:3, 1].mean()), 0.3)
+            made = record.capacity_g_per_l_bar * (record.bar - record.start_bar)
         else:
             made = 0.6 * record.expected_co2_g_per_l
-        return self.settings.slow_side * tail_constant_h(made, max(record.age_h, 6.0), rate)
+        by_age = self.settings.slow_side * tail_by_age_h(
+            max(made, 0.1), max(record.age_h, 6.0), production.high
+        )
+        by_rates = record.rates.tail_h(production)
+        if by_rates is None:
+            return by_age
+        return max(min(by_age, by_rates), record.age_h / 10, 4.0)
 
     def _bound(self, record: Record, start_s: float) -> Bound | None:
         """Return the tightest bound over windows that end now and lie within the shut stretch."""
@@ -126,12 +134,12 @@ class Ending(Detector):
             if production is None or production.hours < 0.7 * hours:
                 continue
             high = max(production.high, 0.02)
-            tail_h = self._tail_h(record, high)
+            tail_h = self._tail_h(record, production)
             bound = Bound(production=production, most_g_per_l=high * tail_h / 24, tail_h=tail_h)
             if best is None or bound.most_g_per_l < best.most_g_per_l:
                 best = bound
         if best is not None and best.most_g_per_l > self.settings.to_come_g_per_l and shut_h >= 4:
-            tail_h = self._tail_h(record, max(best.production.low, 0.05))
+            tail_h = self._tail_h(record, best.production)
             most = record.to_come_bound_g_per_l(start_s, longest_h, tail_h)
             if most < best.most_g_per_l:
                 best = Bound(production=best.production, most_g_per_l=max(most, 0.0), tail_h=tail_h)
@@ -174,7 +182,18 @@ class Ending(Detector):
             and shut_h >= s.least_shut_h
             and bound.production.hours >= 0.8 * s.least_window_h
             and record.age_h >= s.young_h
+            and self._past_its_peak(record, bound.production)
         )
+
+    def _past_its_peak(self, record: Record, production: Production) -> bool:
+        """A low rate that was never higher may be a beginning; a scatter beyond the noise, a valve at work."""
+        peak = record.rates.peak
+        if (
+            record.valve.proof is Proof.CYCLE
+            and production.residual_sd_bar > 3 * record.valve.frame_noise_bar + 0.002
+        ):
+            return False
+        return production.high <= 0.4 * peak if peak > 0 else record.age_h >= 48 and production.high < 0.15
 
     def _finish(self, now_s: float, record: Record, bound: Bound, shut_h: float) -> Finding:
         record.finished_s = now_s
@@ -199,7 +218,7 @@ class Ending(Detector):
         )  # fmt: skip
 
     def _still(self, now_s: float, record: Record, production: Production, shut_h: float) -> Finding:
-        tail_h = min(self._tail_h(record, production.rate_g_per_l_day), max(record.age_h / 2, 12.0))
+        tail_h = min(self._tail_h(record, production), max(record.age_h / 2, 12.0))
         to_come = production.rate_g_per_l_day * tail_h / 24
         hours = tail_h * math.log(max(to_come / self.settings.to_come_g_per_l, 1.1))
         bar_per_h = production.rate_g_per_l_day / 24 / record.capacity_g_per_l_bar

@@ -6,6 +6,8 @@ from ullage.detectors.frames import Frame
 
 BEND_MEDIAN = 0.5
 """Median of |second difference| of a three-point median of white noise of sd 1 (computed)."""
+ENOUGH = 60
+"""Bends seen before the estimate is trusted."""
 LEAST_BAR = 0.0002
 MOST_BAR = 0.02
 
@@ -13,13 +15,14 @@ MOST_BAR = 0.02
 class PressureNoise:
     """Tracks the median bend between minutes: a rise does not move it, spikes and drops hardly do.
 
-    Before the valve first holds, the estimate moves quickly, afterwards slowly, since the teeth of a fast
-    cycling valve would pass for noise.
+    Before the valve first holds, the estimate moves quickly. Afterwards it only falls if
+    enough was seen before, else it moves slowly: the teeth of a fast cycling valve would pass for noise.
     """
 
     def __init__(self) -> None:
         self._bend_bar = 0.002 * BEND_MEDIAN
         self._per_frame = 4
+        self._seen = 0
         self.step_bar = 0.0
         """Smallest change seen: the converter's step (or half of it, where a minute's median averages two values)."""
 
@@ -32,7 +35,9 @@ class PressureNoise:
     @property
     def frame_sd_bar(self) -> float:
         """Sd of a frame's median (neighbouring minutes share samples, hence the root of a quarter less)."""
-        return max(self.minute_sd_bar / math.sqrt(max(self._per_frame / 3, 1.0)), 0.2 * self.step_bar, LEAST_BAR)
+        return max(
+            self.minute_sd_bar / math.sqrt(max(self._per_frame / 3, 1.0)), 0.2 * self.step_bar, LEAST_BAR
+        )
 
     def take(self, frame: Frame, *, settled: bool) -> None:
         """Learn from one frame's minutes."""
@@ -41,8 +46,12 @@ class PressureNoise:
             self._per_frame = len(values)
         for a, b, c in zip(values, values[1:], values[2:], strict=False):
             bend = abs(a - 2 * b + c)
-            pace = 0.002 if settled else 0.03
-            self._bend_bar *= 1 + pace if bend > self._bend_bar else 1 - pace
+            self._seen += 1
+            pace = 0.03 if not settled else 0.002 if self._seen < ENOUGH else 0.0
+            if bend < self._bend_bar:
+                self._bend_bar *= 1 - max(pace, 0.002)
+            else:
+                self._bend_bar *= 1 + pace
             for change in (abs(b - a), abs(c - b)):
                 if change > 1e-5:
                     self.step_bar = change if self.step_bar == 0.0 else min(self.step_bar, change)

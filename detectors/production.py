@@ -142,7 +142,9 @@ def to_come_bound_g_per_l(
     floor = max(noise_bar, LEAST_NOISE_BAR)
     x = np.empty((n, 4))
     x[:, 0] = 1.0
-    x[:, 1] = -tail_h * np.expm1(-hours / tail_h)  # rises by 1 an hour at the end; tail_h hours' worth still to come
+    x[:, 1] = -tail_h * np.expm1(
+        -hours / tail_h
+    )  # rises by 1 an hour at the end; tail_h hours' worth still to come
     x[:, 2] = solubility_bar - solubility_bar.mean()
     candidates: list[tuple[float, float]] = []
     for quick_h in QUICK_H:
@@ -186,21 +188,3 @@ def _correlation_inflation(residual: FloatArray, floor: float) -> float:
     rho = float((r[1:] * r[:-1]).sum()) / power
     rho = min(max(rho, 0.0), 0.85)
     return (1 + rho) / (1 - rho)
-
-
-def tail_constant_h(made_g_per_l: float, age_h: float, rate_g_per_l_day: float) -> float:
-    """Return the time constant with which a fermentation of this age dies away, in hours, on the slow side.
-
-    A first-order fermentation that has made `made` in `age` hours and now makes `rate` has R = rate·τ still to come
-    and obeys age = τ·ln((made + R)/R). Sigmoid kinetics fade faster than that for the same age, so the answer errs to
-    the slow, safe side.
-    """
-    rate_h = max(rate_g_per_l_day, 1e-3) / 24
-    low, high = 1.0, max(4 * age_h, 10.0)
-    for _ in range(24):
-        middle = math.sqrt(low * high)
-        if middle * math.log1p(made_g_per_l / (rate_h * middle)) < age_h:
-            low = middle
-        else:
-            high = middle
-    return high

@@ -21,6 +21,7 @@ from ullage.detectors.frames import Frame
 from ullage.detectors.journal import Word, understand
 from ullage.detectors.production import Production, measure, to_come_bound_g_per_l
 from ullage.detectors.samples import Entry, FloatArray
+from ullage.detectors.tail import RateHistory
 from ullage.detectors.valve import Valve
 from ullage.detectors.vessel import Probe, Vessel
 
@@ -77,6 +78,7 @@ class Record:
         self._rows = 0
         self.thermometer = Thermometer(vessel.probe)
         self._slow_c = math.nan
+        self._start_bar = 0.0
         self.first_s: float | None = None
         self.pitched_s: float | None = None
         self.activity_s: float | None = None
@@ -89,6 +91,7 @@ class Record:
         self.zero_bar: float | None = None
         self.production: Production | None = None
         """Over the best window of the shut stretch that lasts now; None while gas can leave."""
+        self.rates = RateHistory()
         self.frozen = False
 
     # -- taking ---------------------------------------------------------------------------------------------------
@@ -106,6 +109,8 @@ class Record:
             self._slow_c += (beer_c - self._slow_c) * -math.expm1(-gap_h / SLOW_H)
         if math.isnan(frame.pressure_bar):
             return
+        if not self._rows:
+            self._start_bar = frame.pressure_bar
         self._append((frame.end_s, frame.pressure_bar, frame.temperature_c, beer_c, self._slow_c))
         self.valve.take(frame, self.beer_c)
         self.production = None
@@ -172,6 +177,11 @@ class Record:
     def bar(self) -> float:
         """Newest pressure less the sensor's own zero, bar gauge."""
         return self.last(BAR) - (self.zero_bar or 0.0)
+
+    @property
+    def start_bar(self) -> float:
+        """Pressure of the first frames, bar gauge."""
+        return self._start_bar - (self.zero_bar or 0.0)
 
     @property
     def beer_c(self) -> float:

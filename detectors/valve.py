@@ -149,7 +149,9 @@ class Valve:
                 self.gas_left_s = time_s
                 self.shut_s = max(self.shut_s, time_s)
         self._recent.append((time_s, bar, beer_c))
-        if not self._find_drop() and fall > max(LEAST_DROP_BAR, 7 * self.noise.minute_sd_bar, 3 * self.noise.step_bar):
+        if not self._find_drop() and fall > max(
+            LEAST_DROP_BAR, 7 * self.noise.minute_sd_bar, 3 * self.noise.step_bar
+        ):
             self._gas_left(time_s)
         self._learn_held()
         self._judge(time_s, bar)
@@ -184,7 +186,12 @@ class Valve:
 
     def _learn_held(self) -> None:
         """A level that stands still for three hours near the setting is the valve's."""
-        if self.sealed or self.word_shut_s is not None or len(self._recent) < 3 * HOURS or self.set_bar is None:
+        if (
+            self.sealed
+            or self.word_shut_s is not None
+            or len(self._recent) < 3 * HOURS
+            or self.set_bar is None
+        ):
             return
         window = list(self._recent)[-3 * HOURS :]
         bars = [bar for _, bar, _ in window]
@@ -241,7 +248,12 @@ class Valve:
                 return Proof.CYCLE
             if bar < opening + margin:
                 return None
-        if self.held_bar is None and not self.drops and self.set_bar is not None and bar < 0.75 * self.set_bar:
+        if (
+            self.held_bar is None
+            and not self.drops
+            and self.set_bar is not None
+            and bar < 0.75 * self.set_bar
+        ):
             return Proof.BELOW
         return Proof.ABOVE if self._climbs_above(bar) else None
 

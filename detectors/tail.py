@@ -1,0 +1,88 @@
+"""How slowly a fermentation can still die away: from the rates seen so far, and from its age alone.
+
+A rate of production says little by itself: 0.25 g/L a day is the last breath of a warm ale and a week's work for a cold
+lager. What is still to come is rate times the time constant of the tail, and that constant shows in how the rate has
+fallen before.
+"""
+
+import math
+from collections import deque
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+from ullage.detectors.production import Production
+
+SPACING_S = 3600.0
+KEPT = 400
+FALLS = (1.5, 3.0)
+"""Falls of the rate over which the time constant is read: the nearer one sees a slow last sugar sooner, the wider one
+is steadier; the larger of both counts."""
+SLOW_SIDE = 1.3
+"""Allowance for a tail that is slower than the fall before it."""
+
+
+@dataclass(frozen=True, slots=True)
+class Rate:
+    """A rate of production once measured, with its standard error, g/L/day, at the middle of its window."""
+
+    time_s: float
+    rate: float
+    se: float
+
+
+class RateHistory:
+    """The rates of a batch, at most one an hour."""
+
+    def __init__(self) -> None:
+        self._rates: deque[Rate] = deque(maxlen=KEPT)
+        self._peak = 0.0
+
+    def note(self, production: Production) -> None:
+        """Keep a rate that is known to a third of itself or to 0.3 g/L/day."""
+        if production.se_g_per_l_day > max(0.15 * production.rate_g_per_l_day, 0.1):
+            return
+        middle_s = (production.start_s + production.end_s) / 2
+        self._peak = max(self._peak, production.low)
+        if self._rates and middle_s - self._rates[-1].time_s < SPACING_S:
+            return
+        self._rates.append(Rate(middle_s, production.rate_g_per_l_day, production.se_g_per_l_day))
+
+    @property
+    def peak(self) -> float:
+        """Highest rate that was surely reached, g/L/day; 0 if none was ever measured."""
+        return self._peak
+
+    def before(self, time_s: float) -> Iterable[Rate]:
+        """Return the rates before a moment, newest first."""
+        return (rate for rate in reversed(self._rates) if rate.time_s < time_s)
+
+    def tail_h(self, production: Production) -> float | None:
+        """Return an upper estimate of the tail's time constant, h; None if the rate is not seen to have fallen."""
+        now_s = (production.start_s + production.end_s) / 2
+        high = max(production.high, 0.02)
+        slowest: float | None = None
+        for fall in FALLS:
+            earlier = next((r for r in self.before(now_s) if r.rate - 2 * r.se >= fall * high), None)
+            if earlier is None:
+                break
+            ratio = (earlier.rate - 2 * earlier.se) / high
+            hours = (now_s - earlier.time_s) / 3600 / math.log(ratio)
+            slowest = hours if slowest is None else max(slowest, hours)
+        return None if slowest is None else SLOW_SIDE * slowest
+
+
+def tail_by_age_h(made_g_per_l: float, age_h: float, rate_g_per_l_day: float) -> float:
+    """Return the time constant with which a fermentation of this age dies away, in hours, on the slow side.
+
+    A first-order fermentation that has made `made` in `age` hours and now makes `rate` has R = rate·τ still to come
+    and obeys age = τ·ln((made + R)/R). Sigmoid kinetics fade faster than that for the same age.
+    """
+    rate_h = max(rate_g_per_l_day, 1e-3) / 24
+    low, high = 1.0, max(4 * age_h, 10.0)
+    for _ in range(24):
+        middle = math.sqrt(low * high)
+        if middle * math.log1p(made_g_per_l / (rate_h * middle)) < age_h:
+            low = middle
+        else:
+            high = middle
+    return high
