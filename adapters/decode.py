@@ -2,9 +2,11 @@
 
 A payload gives readings, refusals that say why, or both. The time of a reading is what `time_pointer` finds or what the
 SenML record says, else the arrival. A retained message has no arrival time: without a time of its own it is old news.
+
+No two arrivals of one decoder share a millisecond, since a store knows a reading by its time in milliseconds: of those
+that come faster, such as messages that had queued at a broker, each is stamped one millisecond after the last.
 """
 
-import math
 from collections.abc import Sequence
 from typing import NamedTuple
 
@@ -16,10 +18,8 @@ from ullage.adapters.payload import RefusedError
 from ullage.adapters.reading import Reading, Reason, Refusal
 from ullage.adapters.senml import resolve
 
-STEP_S = 1e-3
-"""Two arrivals on one topic are at least this far apart: a store knows a reading by its time in milliseconds."""
-FLOOD_S = 60.0
-"""How far a flood may push these stamps ahead of the clock before they start anew."""
+FLOOD_MS = 60_000
+"""How far a flood may push the stamps of arrivals ahead of the clock before they start anew."""
 
 
 class Decoded(NamedTuple):
@@ -54,8 +54,8 @@ class Decoder:
         for channel in channels:
             form = format_of(channel)
             self._groups.setdefault(form, []).append((subject(channel), extractor(channel, form)))
-        self._arrived_s = -math.inf
-        self._stamp_s = -math.inf
+        self._arrived_ms = 0
+        self._stamp_ms = 0
 
     def decode(self, payload: bytes, where: str, arrived_s: float, *, retained: bool = False) -> Decoded:
         """Decode one payload; raises nothing, whatever it is.
@@ -88,14 +88,16 @@ class Decoder:
         return Decoded(tuple(readings), tuple(refusals))
 
     def _stamp(self, arrived_s: float) -> float:
-        stepped_back = arrived_s < self._arrived_s - 1.0
-        self._arrived_s = arrived_s
-        stamp_s = self._stamp_s + STEP_S
+        arrived_ms = round(arrived_s * 1e3)
+        stepped_back = arrived_ms < self._arrived_ms - 1_000
+        self._arrived_ms = arrived_ms
+        next_ms = self._stamp_ms + 1
         # a clock that was set back, or a flood that ran a minute ahead of it, starts the count anew
-        if stepped_back or not arrived_s < stamp_s < arrived_s + FLOOD_S:
-            stamp_s = arrived_s
-        self._stamp_s = stamp_s
-        return stamp_s
+        if stepped_back or not arrived_ms < next_ms < arrived_ms + FLOOD_MS:
+            self._stamp_ms = arrived_ms
+            return arrived_s
+        self._stamp_ms = next_ms
+        return next_ms / 1e3
 
     def _parse(self, form: Format, payload: bytes, now_s: float) -> object:
         read.check_size(payload)

@@ -326,9 +326,10 @@ class Connection:
     def _why_lost(self, code: MQTTErrorCode = MQTTErrorCode.MQTT_ERR_CONN_LOST) -> SourceError:
         if self._lost:
             return SourceError(self.place, f"the broker hung up: {self._lost}", _HINTS.get(self._lost, ""))
-        return SourceError(
-            self.place, f"the connection is lost ({paho.error_string(code).rstrip('.').lower()})"
-        )
+        # not every broker says so when it throws out the older of two clients of one name
+        hint = "if it happens again and again, another program may use the same client_id"
+        why = paho.error_string(code).rstrip(".").lower()
+        return SourceError(self.place, f"the connection is lost ({why})", hint)
 
     def close(self, wake: socket.socket) -> None:
         """Say `offline` ourselves and leave; the session stays. Takes a second at most."""
