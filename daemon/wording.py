@@ -59,7 +59,9 @@ class Wording:
             return Letter(_title(event), self._alone(event, now_s, limit), 1, priority)
         priority = min((message.event for message in messages), key=lambda event: event.rank).priority
         first = next((message.flood_first for message in messages if message.flood_first), "")
-        head = [f"Many alarms at once. The first was {first}."] if first else []
+        head = (
+            [f"Many alarms at once. The first was {first}."[: limit - _SHORTEST_ENTRY - 1]] if first else []
+        )
         lines: list[str] = []
         room = limit - sum(len(line) + 1 for line in head)
         for message in messages:

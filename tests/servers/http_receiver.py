@@ -161,7 +161,7 @@ def _handler(receiver: HttpReceiver) -> type[BaseHTTPRequestHandler]:
             except OSError:  # the sender gave up meanwhile
                 self.close_connection = True
 
-        do_GET = do_POST = do_PUT = _take
+        do_GET = do_POST = do_PUT = do_HEAD = _take
 
         def log_message(self, format: str, *args: object) -> None:
             return
