@@ -15,6 +15,7 @@ from ullage.adapters.errors import ConfigError
 from ullage.daemon import alarm_work, outbox
 from ullage.daemon.alarm_ledger import DeskHealth, Ledger
 from ullage.daemon.alarm_page import Page, prune_log, read_log
+from ullage.daemon.alarm_settings import AlarmSettings
 from ullage.daemon.alarm_states import (
     LONGEST_SHELF_H,
     NEVER_SHELVED,
@@ -24,7 +25,7 @@ from ullage.daemon.alarm_states import (
     Cause,
     Transition,
 )
-from ullage.daemon.alarm_work import CLOCK, AlarmSettings, Moment
+from ullage.daemon.alarm_work import CLOCK, Moment
 from ullage.daemon.clock import Clock
 from ullage.daemon.events import Event, EventKind, clean, from_finding, own_event, rank
 from ullage.daemon.flood import Flood

@@ -6,29 +6,11 @@ import urllib.error
 import urllib.parse
 import urllib.request
 from collections.abc import Callable
-from typing import Annotated, Literal, Self
-
-from pydantic import Field, model_validator
 
 from ullage.adapters.errors import ConfigError
-from ullage.daemon.notify_settings import SecretSource
+from ullage.daemon.schedule_settings import BeaconSettings
 
 log = logging.getLogger(__name__)
-
-
-class BeaconSettings(SecretSource):
-    """Where the outside watcher listens, and how often it is told."""
-
-    every_s: Annotated[float, Field(ge=60, le=300)] = 300
-    """Seconds between two beats; have the watcher ring after three are missing."""
-    method: Literal["GET", "POST", "HEAD"] = "GET"
-    timeout_s: Annotated[float, Field(gt=0, le=60)] = 10
-
-    @model_validator(mode="after")
-    def _somewhere(self) -> Self:
-        if not self.given:
-            raise ValueError("needs url_file or url_env (or url) to say where the watcher listens")
-        return self
 
 
 class Beacon:

@@ -1,16 +1,14 @@
 """Everything that comes round by itself in the running daemon, composed: what, how often, and what it calls."""
 
 from collections.abc import Callable
-from typing import Annotated
-
-from pydantic import BaseModel, ConfigDict, Field, field_validator
 
 from ullage.daemon.alarms import AlarmDesk
-from ullage.daemon.beacon import Beacon, BeaconSettings
+from ullage.daemon.beacon import Beacon
 from ullage.daemon.clock import Clock
 from ullage.daemon.health import LoopHealth
 from ullage.daemon.local_time import LocalTime, parse_time_of_day
 from ullage.daemon.notifier import Notifier
+from ullage.daemon.schedule_settings import ScheduleSettings
 from ullage.daemon.scheduler import Job, JobHealth, Scheduler
 from ullage.daemon.ticker import Ticker
 
@@ -18,36 +16,6 @@ INTEGRITY = "database-damaged"
 """The alarm that the weekly look at the database found damage."""
 DIGEST = "daily"
 _SUNDAY = 6
-
-
-class ScheduleSettings(BaseModel):
-    """When things that come round by themselves come round."""
-
-    model_config = ConfigDict(
-        extra="forbid", frozen=True, hide_input_in_errors=True, use_attribute_docstrings=True
-    )
-
-    daily_digest: str = "08:00"
-    """Local time of the daily line on how all vessels are; empty for none."""
-    retention_at: str = "03:40"
-    """Local time at which old readings are thinned out and old messages deleted."""
-    heartbeat: BeaconSettings | None = None
-    """Where a watcher outside is told that all is well."""
-    tick_s: Annotated[float, Field(gt=0, le=10)] = 1
-    """How often acknowledgements given elsewhere are noticed."""
-
-    @field_validator("daily_digest")
-    @classmethod
-    def _digest(cls, text: str) -> str:
-        if text:
-            parse_time_of_day(text)
-        return text
-
-    @field_validator("retention_at")
-    @classmethod
-    def _retention(cls, text: str) -> str:
-        parse_time_of_day(text)
-        return text
 
 
 class Upkeep:

@@ -13,8 +13,8 @@ from pydantic import ValidationError
 from tests.daemon.desk_kit import T0, Recorder, finding, open_store
 from ullage.adapters.errors import ConfigError, StoreError
 from ullage.daemon import outbox
+from ullage.daemon.alarm_settings import AlarmSettings
 from ullage.daemon.alarm_states import AlarmState, Cause
-from ullage.daemon.alarm_work import AlarmSettings
 from ullage.daemon.alarms import AlarmDesk
 from ullage.daemon.clock import ManualClock
 from ullage.daemon.events import Event, EventKind

@@ -8,7 +8,8 @@ from pydantic import ValidationError
 
 from tests.servers.http_receiver import HttpReceiver, Mode
 from ullage.adapters.errors import ConfigError
-from ullage.daemon.beacon import Beacon, BeaconSettings
+from ullage.daemon.beacon import Beacon
+from ullage.daemon.schedule_settings import BeaconSettings
 
 
 def _beacon(url: str, healthy: bool = True, **keys: object) -> Beacon:

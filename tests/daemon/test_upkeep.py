@@ -14,8 +14,9 @@ from ullage.daemon.alarms import AlarmDesk
 from ullage.daemon.clock import ManualClock
 from ullage.daemon.local_time import LocalTime
 from ullage.daemon.routes import Nobody
+from ullage.daemon.schedule_settings import ScheduleSettings
 from ullage.daemon.store.store import Store
-from ullage.daemon.upkeep import ScheduleSettings, Upkeep
+from ullage.daemon.upkeep import Upkeep
 
 
 @pytest.fixture(name="store")
