@@ -119,7 +119,7 @@ class Ending(Detector):
         by_rates = record.rates.tail_h(production)
         if by_rates is None:
             return by_age
-        return max(min(by_age, by_rates), record.age_h / 10, 4.0)
+        return max(min(by_age, by_rates), record.age_h / 8, 4.0)
 
     def _bound(self, record: Record, start_s: float) -> Bound | None:
         """Return the tightest bound over windows that end now and lie within the shut stretch."""

@@ -23,6 +23,7 @@ class PressureNoise:
         self._bend_bar = 0.002 * BEND_MEDIAN
         self._per_frame = 4
         self._seen = 0
+        self._before: tuple[float, ...] = ()
         self.step_bar = 0.0
         """Smallest change seen: the converter's step (or half of it, where a minute's median averages two values)."""
 
@@ -41,9 +42,10 @@ class PressureNoise:
 
     def take(self, frame: Frame, *, settled: bool) -> None:
         """Learn from one frame's minutes."""
-        values = frame.minute_bar
-        if len(values) >= 2:
-            self._per_frame = len(values)
+        values = (*self._before, *frame.minute_bar)
+        self._before = values[-2:]
+        if frame.minute_bar:
+            self._per_frame = len(frame.minute_bar)
         for a, b, c in zip(values, values[1:], values[2:], strict=False):
             bend = abs(a - 2 * b + c)
             self._seen += 1

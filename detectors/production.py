@@ -4,9 +4,9 @@ In a shut vessel every gram that yeast makes raises beer and head space together
 vessel's capacity (g/L per bar) is production. Two effects of temperature are taken out:
 
 - the gas law, at once: pressure is scaled to the stretch's mean temperature;
-- solubility, late: a quiet surface lets gas out over hours. How much of the full effect a swing shows is not known
-  beforehand, so a lagged temperature enters the fit with a coefficient whose prior is 0.5 ± 0.35 of the full effect
-  (0: none of it, 1: all of it). A stretch with a steady drift of temperature thereby gets a wide interval, as it must.
+- solubility, late: a quiet surface lets gas out over hours. How much of the full effect shows, and how late, is not
+  known beforehand, so temperature enters the fit at several lags, each with a prior for its share of the full effect.
+  A stretch with a steady drift of temperature thereby gets a wide interval, as it must.
 
 The slope is an upper estimate in the first hours after the valve shuts, never a lower one: until beer and gas are in
 balance again, the gas leaves the beer as fast as before but has only the head space to go to.
@@ -30,8 +30,9 @@ stirring by the fridge's cycle), sd; it matters in short windows only."""
 QUICK_H = (1.0, 2.0, 4.0, 7.0, 12.0, 20.0, 32.0)
 """Time constants tried for the quick term, h. A quiet surface gives 12 to 125 h for the beer alone; in a shut vessel
 the head space fills some seven times sooner."""
-SHARE_PRIOR = 0.5
-SHARE_PRIOR_SD = 0.35
+SHARE_PRIOR = 0.17
+SHARE_PRIOR_SD = 0.25
+"""Share of the full solubility effect at each of three lags: together 0.5 ± 0.43, from none of it to all of it."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -73,7 +74,8 @@ def measure(
     gas_bar
         Absolute pressure scaled to one temperature by the gas law, bar.
     solubility_bar
-        What full solubility equilibrium with the lagged temperature would add to the pressure, bar, any offset.
+        What full solubility equilibrium with the lagged temperatures would add to the pressure, bar, any offset;
+        shape (n, lags).
     capacity_g_per_l_bar
         g of CO2 per litre of beer and bar.
     noise_bar
@@ -83,23 +85,20 @@ def measure(
     hours = (float(time_s[-1]) - float(time_s[0])) / 3600
     if n < 4 or hours <= 0.3:
         return None
-    x = np.empty((n, 3))
-    x[:, 0] = 1.0
-    x[:, 1] = (time_s - time_s.mean()) / 86400
-    x[:, 2] = solubility_bar - solubility_bar.mean()
+    x = np.column_stack(
+        (np.ones(n), (time_s - time_s.mean()) / 86400, solubility_bar - solubility_bar.mean(axis=0))
+    )
+    prior = _share_prior(x.shape[1], slice(2, None))
     y = gas_bar - gas_bar.mean()
     floor = max(noise_bar, LEAST_NOISE_BAR)
     w = np.ones(n)
-    theta = np.zeros(3)
+    theta = np.zeros(x.shape[1])
     sd = floor
-    inverse = np.eye(3)
+    inverse = np.eye(x.shape[1])
     for _ in range(3):
         xw = x * w[:, None]
-        normal = xw.T @ x / sd**2
-        right = xw.T @ y / sd**2
-        normal[2, 2] += 1 / SHARE_PRIOR_SD**2
-        right[2] += SHARE_PRIOR / SHARE_PRIOR_SD**2
-        normal[0, 0] += 1e-9
+        normal = xw.T @ x / sd**2 + np.diag(prior)
+        right = xw.T @ y / sd**2 + SHARE_PRIOR * prior
         inverse = np.linalg.inv(normal)
         theta = inverse @ right
         residual = y - x @ theta
@@ -140,25 +139,20 @@ def to_come_bound_g_per_l(
         return math.inf
     y = gas_bar - gas_bar.mean()
     floor = max(noise_bar, LEAST_NOISE_BAR)
-    x = np.empty((n, 4))
-    x[:, 0] = 1.0
-    x[:, 1] = -tail_h * np.expm1(
-        -hours / tail_h
-    )  # rises by 1 an hour at the end; tail_h hours' worth still to come
-    x[:, 2] = solubility_bar - solubility_bar.mean()
+    # the slow term rises by 1 an hour at the end: tail_h hours' worth is still to come
+    slow = -tail_h * np.expm1(-hours / tail_h)
+    x = np.column_stack((np.ones(n), slow, np.zeros(n), solubility_bar - solubility_bar.mean(axis=0)))
+    prior = _share_prior(x.shape[1], slice(3, None))
     candidates: list[tuple[float, float]] = []
     for quick_h in QUICK_H:
         if not length_h / 8 <= quick_h <= min(length_h * 1.5, tail_h / 2):
             continue
-        x[:, 3] = -quick_h * np.expm1(-hours / quick_h)
+        x[:, 2] = -quick_h * np.expm1(-hours / quick_h)
         w = np.ones(n)
         for _ in range(2):
             xw = x * w[:, None]
-            normal = xw.T @ x / floor**2
-            right = xw.T @ y / floor**2
-            normal[2, 2] += 1 / SHARE_PRIOR_SD**2
-            right[2] += SHARE_PRIOR / SHARE_PRIOR_SD**2
-            normal += np.diag((1e-9, 1e-9, 0.0, 1e-9))
+            normal = xw.T @ x / floor**2 + np.diag(prior)
+            right = xw.T @ y / floor**2 + SHARE_PRIOR * prior
             inverse = np.linalg.inv(normal)
             theta = inverse @ right
             residual = y - x @ theta
@@ -166,7 +160,7 @@ def to_come_bound_g_per_l(
         misfit = float((w * residual**2).sum())
         variance = max(misfit / max(n - 4, 1), floor**2)
         inflation = variance / floor**2 * _correlation_inflation(residual, floor)
-        reach = np.array((0.0, tail_h, 0.0, quick_h))
+        reach = np.array((0.0, tail_h, quick_h, *np.zeros(x.shape[1] - 3)))
         come = float(reach @ theta)
         spread = math.sqrt(max(float(reach @ inverse @ reach), 0.0) * inflation)
         spread = math.hypot(spread, DRIFT_BAR_PER_DAY / 2 * tail_h / 24)
@@ -176,6 +170,13 @@ def to_come_bound_g_per_l(
         return math.inf
     best = min(fit for fit, _ in candidates)
     return capacity_g_per_l_bar * max(come for fit, come in candidates if fit <= best + 9)
+
+
+def _share_prior(columns: int, shares: slice) -> FloatArray:
+    """Return the precision of the prior of each coefficient: that of the shares, next to none for the others."""
+    prior = np.full(columns, 1e-9)
+    prior[shares] = 1 / SHARE_PRIOR_SD**2
+    return prior
 
 
 def _correlation_inflation(residual: FloatArray, floor: float) -> float:

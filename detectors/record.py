@@ -27,9 +27,12 @@ from ullage.detectors.vessel import Probe, Vessel
 
 KEPT = 2016
 """Frames kept: fourteen days."""
-TIME, BAR, CELSIUS, BEER, SLOW = range(5)
-SLOW_H = 3.0
-"""Lag of the solubility effect, h; between the hour of a small head space and the day of a quiet tall vessel."""
+TIME, BAR, CELSIUS, BEER = range(4)
+LAGS_H = (0.3, 3.0, 12.0)
+"""Lags at which solubility may follow temperature, h: a small head space fills within the hour, a quiet tall vessel
+takes the day."""
+LAGGED = slice(4, 4 + len(LAGS_H))
+COLUMNS = 4 + len(LAGS_H)
 BEER_LAG_H = 6.0
 """Lag of beer behind fridge air, h: 20 L by still convection (4 to 12 h by standard correlations)."""
 AIR_SWING_C = 0.3
@@ -69,15 +72,15 @@ class Thermometer:
 
 
 class Record:
-    """The batch so far; one row a frame in a bounded table (time, bar, probe °C, beer °C, lagged °C)."""
+    """The batch so far; one row a frame in a bounded table (time, bar, probe °C, beer °C and that lagged)."""
 
     def __init__(self, vessel: Vessel) -> None:
         self.vessel = vessel
         self.valve = Valve(vessel)
-        self._table = np.full((KEPT * 2, 5), np.nan)
+        self._table = np.full((KEPT * 2, COLUMNS), np.nan)
         self._rows = 0
         self.thermometer = Thermometer(vessel.probe)
-        self._slow_c = math.nan
+        self._lagged_c = [math.nan] * len(LAGS_H)
         self._start_bar = 0.0
         self.first_s: float | None = None
         self.pitched_s: float | None = None
@@ -102,16 +105,17 @@ class Record:
             self.first_s = frame.end_s
         half = self._probe_before(frame.end_s, 1800), self._probe_before(frame.end_s, 3600)
         beer_c = self.thermometer.take(frame.end_s, frame.temperature_c, half)
-        if math.isnan(self._slow_c):
-            self._slow_c = beer_c
-        elif not math.isnan(beer_c):
+        if not math.isnan(beer_c):
             gap_h = (frame.end_s - self.last(TIME)) / 3600 if self._rows else 0.0
-            self._slow_c += (beer_c - self._slow_c) * -math.expm1(-gap_h / SLOW_H)
+            self._lagged_c = [
+                beer_c if math.isnan(lagged) else lagged + (beer_c - lagged) * -math.expm1(-gap_h / lag_h)
+                for lagged, lag_h in zip(self._lagged_c, LAGS_H, strict=True)
+            ]
         if math.isnan(frame.pressure_bar):
             return
         if not self._rows:
             self._start_bar = frame.pressure_bar
-        self._append((frame.end_s, frame.pressure_bar, frame.temperature_c, beer_c, self._slow_c))
+        self._append((frame.end_s, frame.pressure_bar, frame.temperature_c, beer_c, *self._lagged_c))
         self.valve.take(frame, self.beer_c)
         self.production = None
         self._learn_zero(frame)
@@ -133,7 +137,7 @@ class Record:
             self.zero_bar = self.last(BAR)
         self.valve.enter(known, entry.time_s)
 
-    def _append(self, row: tuple[float, float, float, float, float]) -> None:
+    def _append(self, row: tuple[float, ...]) -> None:
         if self._rows == len(self._table):
             self._table[:KEPT] = self._table[KEPT:]
             self._rows = KEPT
@@ -223,15 +227,15 @@ class Record:
         if len(rows) < 4:
             return None
         celsius = np.where(np.isnan(rows[:, BEER]), self.beer_c, rows[:, BEER])
-        slow = np.where(np.isnan(rows[:, SLOW]), celsius, rows[:, SLOW])
-        absolute = rows[:, BAR] - (self.zero_bar or 0.0) + self.vessel.air_pressure_bar
         mean_c = float(celsius.mean())
+        lagged = np.where(np.isnan(rows[:, LAGGED]), mean_c, rows[:, LAGGED])
+        absolute = rows[:, BAR] - (self.zero_bar or 0.0) + self.vessel.air_pressure_bar
         gas = absolute * (mean_c + KELVIN) / (celsius + KELVIN)
         in_beer = float(solubility_g_per_l_bar(mean_c))
         ratio = self.vessel.head_space_l / self.vessel.beer_volume_l
         share = in_beer / (in_beer + ratio * float(gas_g_per_l_bar(mean_c)))
         full_bar_per_k = -float(solubility_slope_per_k(mean_c)) * float(absolute.mean()) * share
-        return rows[:, TIME], gas, full_bar_per_k * slow
+        return rows[:, TIME], gas, full_bar_per_k * lagged
 
     # -- what is known of the batch -------------------------------------------------------------------------------
 

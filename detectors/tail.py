@@ -14,7 +14,7 @@ from ullage.detectors.production import Production
 
 SPACING_S = 3600.0
 KEPT = 400
-FALLS = (1.5, 3.0)
+FALLS = (2.0, 4.0)
 """Falls of the rate over which the time constant is read: the nearer one sees a slow last sugar sooner, the wider one
 is steadier; the larger of both counts."""
 SLOW_SIDE = 1.3

@@ -241,8 +241,8 @@ class Valve:
         drops = self.usual_drops()
         if len(drops) >= 3:
             opening = median(drop.peak_bar for drop in drops[-6:])
-            size = median(drop.size_bar for drop in drops[-6:])
-            margin = max(0.15 * size, 3 * self.frame_noise_bar, 0.004)
+            spread = median(abs(drop.peak_bar - opening) for drop in drops[-6:])
+            margin = max(3 * spread, 3 * self.frame_noise_bar, 0.003)
             last = self.drops[-1]
             if last is drops[-1] and bar < opening - margin:
                 return Proof.CYCLE
