@@ -38,9 +38,8 @@ class RefusedError(DataError):
 def check_size(payload: bytes) -> None:
     """Refuse a payload of more than 16 KiB."""
     if len(payload) > MAX_BYTES:
-        raise RefusedError(
-            Reason.TOO_LONG, f"the payload has {len(payload)} bytes; at most {MAX_BYTES} are read"
-        )
+        # how many more is not said: a source may hand over no more than shows that it is too long
+        raise RefusedError(Reason.TOO_LONG, f"the payload has more than {MAX_BYTES} bytes")
 
 
 def number_of_bytes(payload: bytes) -> float:
