@@ -85,9 +85,15 @@ def _add_running(commands: Commands) -> None:
     demo = _command(
         commands, "demo", "watch two simulated vessels for a minute: no sensor needed", config=False
     )
-    demo.add_argument("--days", type=float, default=12.0, metavar="N", help="simulated days (12)")
-    demo.add_argument("--seconds", type=float, default=60.0, metavar="N", help="how long it may take (60)")
-    demo.add_argument("--store", metavar="FILE", help="keep the readings in this file")
+    pace = demo.add_mutually_exclusive_group()
+    pace.add_argument("--minutes", type=float, default=1.0, metavar="M", help="how long it takes (1)")
+    pace.add_argument(
+        "--speed", type=float, metavar="N", help="simulated seconds for each real one; 0 as fast as it goes"
+    )
+    demo.add_argument("--db", metavar="FILE", help="keep the database in this new file")
+    demo.add_argument(
+        "--seed", type=int, default=1, metavar="N", help="of the noise; another gives other readings (1)"
+    )
 
 
 def _add_replay(commands: Commands) -> None:

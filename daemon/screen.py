@@ -8,7 +8,6 @@ from typing import TextIO
 
 ERASE_LINE = "\r\x1b[2K"
 """Carriage return and EL 2 (ECMA-48): the cursor goes to the start of an emptied line."""
-PLAIN_EVERY_S = 10.0
 REDRAW_EVERY_S = 0.1
 
 
@@ -18,7 +17,7 @@ class Screen(io.TextIOBase):
     Parameters
     ----------
     stream
-        Where everything goes; a terminal gets a line that is drawn anew, anything else a plain line now and then.
+        Where everything goes; a terminal gets a line that is drawn anew, anything else a plain line for each mark.
     """
 
     def __init__(self, stream: TextIO | None = None) -> None:
@@ -26,6 +25,7 @@ class Screen(io.TextIOBase):
         self._lock = threading.RLock()
         self._line = ""
         self._drawn_s = 0.0
+        self._mark: object = None
         self._terminal = self._stream.isatty()
 
     @property
@@ -56,17 +56,26 @@ class Screen(io.TextIOBase):
         with self._lock:
             self._stream.flush()
 
-    def progress(self, line: str) -> None:
-        """Show where things stand; cut to the terminal's width by whoever makes the line."""
-        now_s = time.monotonic()
+    def progress(self, line: str, mark: object) -> None:
+        """Show where things stand.
+
+        Parameters
+        ----------
+        line
+            What to show, no wider than the terminal.
+        mark
+            Where no terminal is, the line is printed only when this differs from the last time.
+        """
         with self._lock:
-            if now_s - self._drawn_s < (REDRAW_EVERY_S if self._terminal else PLAIN_EVERY_S):
-                return
-            self._drawn_s = now_s
             if self._terminal:
+                now_s = time.monotonic()
+                if now_s - self._drawn_s < REDRAW_EVERY_S:
+                    return
+                self._drawn_s = now_s
                 self._line = line
                 self._stream.write(ERASE_LINE + line)
-            else:
+            elif mark != self._mark:
+                self._mark = mark
                 self._stream.write(line + "\n")
             self._stream.flush()
 

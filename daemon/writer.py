@@ -118,8 +118,13 @@ class Writer:
 
     def _run(self) -> None:
         while not self._stopping.is_set():
-            due_s = self._flushed_s + self._settings.commit_interval_s - self._clock.monotonic_s()
-            self._hurry.wait(max(0.0, min(self._settings.poll_interval_s, due_s)))
+            since_s = self._clock.monotonic_s() - self._flushed_s
+            due_s = self._settings.commit_interval_s - since_s
+            wait_s = max(0.0, min(self._settings.poll_interval_s, due_s))
+            if self._hurry.is_set():  # asked for again so soon that it must wait a little
+                self._stopping.wait(max(0.0, min(wait_s, self._settings.hurry_interval_s - since_s)))
+            else:
+                self._hurry.wait(wait_s)
             if self._stopping.is_set():
                 return
             self.turn()
@@ -136,8 +141,6 @@ class Writer:
         ):
             self._hurry.clear()
             self._try("readings not written", self._flush)
-        elif self._hurry.is_set():
-            self._stopping.wait(self._settings.hurry_interval_s - age_s)
         self._try("journal not read", self._read_journal)
         if now_s >= self._snapshot_due_s and self._fingerprints:
             self._snapshot_due_s = now_s + self._snapshot_pause_s()
