@@ -14,6 +14,7 @@ from pydantic_settings import BaseSettings, PydanticBaseSettingsSource, Settings
 
 from ullage.adapters.channel import Channel
 from ullage.adapters.errors import ConfigError
+from ullage.daemon.alarm_settings import AlarmSettings
 from ullage.daemon.config_blocks import DetectorKeys, PageSettings, VesselBlock
 from ullage.daemon.config_sources import SourceSettings, read_sources
 from ullage.daemon.config_text import ConfigText, read_config_text
@@ -23,6 +24,7 @@ from ullage.daemon.local_time import LocalTime
 from ullage.daemon.notify_settings import NotifySettings
 from ullage.daemon.places import settle_places
 from ullage.daemon.secrets_in_file import inline_secrets
+from ullage.daemon.schedule_settings import ScheduleSettings
 from ullage.daemon.sentences import nearest, to_config_error
 from ullage.daemon.store.settings import StoreSettings
 
@@ -38,6 +40,8 @@ class Config:
     sources: tuple[SourceSettings, ...]
     store: StoreSettings
     notify: NotifySettings
+    alarms: AlarmSettings
+    schedule: ScheduleSettings
     page: PageSettings
     timezone: str
     """IANA name of the zone that local times are shown in; empty for the machine's own."""
@@ -70,6 +74,8 @@ class _Root(BaseSettings):
     sources: dict[str, dict[str, Any]] = {}
     store: StoreSettings = StoreSettings()
     notify: NotifySettings = NotifySettings()
+    alarms: AlarmSettings = AlarmSettings()
+    schedule: ScheduleSettings = ScheduleSettings()
     page: PageSettings = PageSettings()
     detectors: DetectorKeys = {}
     timezone: str = ""
@@ -117,6 +123,8 @@ def load(path: Path | None, env: Mapping[str, str], *, live: bool = True) -> Con
         sources=sources,
         store=root.store,
         notify=root.notify.model_copy(update={"timezone": root.notify.timezone or root.timezone}),
+        alarms=root.alarms,
+        schedule=root.schedule,
         page=root.page,
         timezone=root.timezone or root.notify.timezone,
     )
