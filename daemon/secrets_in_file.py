@@ -27,7 +27,7 @@ def _hint(at: Location, value: str) -> str:
     variable = PREFIX + "__".join(str(step).upper().replace("-", "_") for step in at)
     if key == "password":
         return f"put it into a file and name that in password_file, or set {variable}"
-    if at[0] == "notify" and key == "url" and not value.startswith("console:"):
+    if at[0] in ("notify", "schedule") and key == "url" and not value.startswith("console:"):
         return f"put it into a file and name that in url_file, or set {variable}"
     if at == ("store", "url") and _has_password(value):
         return f"set {variable}, or leave the password to ~/.pgpass"

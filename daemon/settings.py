@@ -23,8 +23,8 @@ from ullage.daemon.environment import overlay
 from ullage.daemon.local_time import LocalTime
 from ullage.daemon.notify_settings import NotifySettings
 from ullage.daemon.places import settle_places
-from ullage.daemon.secrets_in_file import inline_secrets
 from ullage.daemon.schedule_settings import ScheduleSettings
+from ullage.daemon.secrets_in_file import inline_secrets
 from ullage.daemon.sentences import nearest, to_config_error
 from ullage.daemon.store.settings import StoreSettings
 

@@ -25,8 +25,6 @@ class Upkeep:
     ----------
     notifier
         Asked for overdue critical messages; None if nobody is told.
-    check_silence
-        Lets the detectors know that time passes though nothing arrives.
     retain
         Thins out old readings.
     check_database
@@ -34,9 +32,12 @@ class Upkeep:
     daily_line
         Returns the line of the daily digest; an empty one is not sent.
     healthy
-        Whether the chain from reading to message works; the outside watcher hears nothing while it does not.
+        Whether every loop goes round. The outside watcher hears nothing unless it does, the desk writes what it does,
+        and at least one target takes messages.
     keep_days
         Age at which messages and the log of alarms are deleted.
+    check_silence
+        Lets the detectors know that time passes though nothing arrives; None where the pipeline sees to that itself.
 
     Raises
     ------
@@ -52,14 +53,16 @@ class Upkeep:
         notifier: Notifier | None,
         clock: Clock,
         local: LocalTime,
-        check_silence: Callable[[], object],
         retain: Callable[[], object],
         check_database: Callable[[], str | None],
         daily_line: Callable[[], str],
         healthy: Callable[[], bool],
         keep_days: float,
+        check_silence: Callable[[], object] | None = None,
     ) -> None:
         self._desk = desk
+        self._notifier = notifier
+        self._healthy = healthy
         self._clock = clock
         self._local = local
         self._retain = retain
@@ -68,17 +71,18 @@ class Upkeep:
         self._keep_days = keep_days
         self._settings = settings
         jobs = [
-            Job(name="silence", run=check_silence, every_s=60),
             Job(name="reminders", run=desk.remind, every_s=60),
             Job(name="retention", run=self._keep_house, at=parse_time_of_day(settings.retention_at)),
             Job(name="integrity", run=self._look_for_damage, at=parse_time_of_day("04:10"), weekday=_SUNDAY),
         ]
+        if check_silence is not None:
+            jobs.append(Job(name="silence", run=check_silence, every_s=60))
         if notifier is not None:
             jobs.append(Job(name="overdue", run=notifier.check_overdue, every_s=60))
         if settings.daily_digest:
             jobs.append(Job(name="digest", run=self.digest, at=parse_time_of_day(settings.daily_digest)))
         if settings.heartbeat is not None:
-            beacon = Beacon(settings.heartbeat, healthy)
+            beacon = Beacon(settings.heartbeat, self.chain_works)
             jobs.append(
                 Job(name="heartbeat", run=beacon.beat, every_s=settings.heartbeat.every_s, first_s=5.0)
             )
@@ -103,6 +107,15 @@ class Upkeep:
     def loops(self) -> tuple[Callable[[], LoopHealth], ...]:
         """Return what the watchdog asks."""
         return self.scheduler.loop_health, self._ticker.loop_health
+
+    def chain_works(self) -> bool:
+        """Tell whether all that stands between a reading and a phone works."""
+        if not self._healthy() or not self._desk.health().storing:
+            return False
+        if self._notifier is None:
+            return True
+        telling = self._notifier.health()
+        return not telling.overdue and any(target.working for target in telling.targets)
 
     def digest(self) -> None:
         """Send the daily line, once for each day however often it is asked for."""

@@ -523,7 +523,7 @@ def test_what_might_be_kept_better_is_said(tmp_path: Path) -> None:
     )
     warnings = settings.warnings()
     assert len(warnings) == 3
-    assert "config itself" in warnings[0]
+    assert "file of its own" in warnings[0]
     assert "chmod" in warnings[1]
     assert "over-pressure would ring nowhere" in warnings[2]
 

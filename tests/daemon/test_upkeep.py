@@ -9,10 +9,13 @@ import pytest
 from pydantic import ValidationError
 
 from tests.daemon.desk_kit import T0, Recorder, finding, open_store
+from tests.servers.http_receiver import HttpReceiver, Mode
 from ullage.daemon.alarm_states import AlarmState
 from ullage.daemon.alarms import AlarmDesk
 from ullage.daemon.clock import ManualClock
 from ullage.daemon.local_time import LocalTime
+from ullage.daemon.notifier import Notifier
+from ullage.daemon.notify_settings import NotifySettings
 from ullage.daemon.routes import Nobody
 from ullage.daemon.schedule_settings import ScheduleSettings
 from ullage.daemon.store.store import Store
@@ -29,14 +32,14 @@ def _upkeep(desk: AlarmDesk, clock: ManualClock, settings: dict[str, Any], **giv
     return Upkeep(
         ScheduleSettings.model_validate(settings),
         desk=desk,
-        notifier=None,
+        notifier=given.get("notifier"),
         clock=clock,
         local=LocalTime.named("Europe/Berlin"),
-        check_silence=given.get("check_silence", lambda: None),
+        check_silence=given.get("check_silence"),
         retain=given.get("retain", lambda: None),
         check_database=given.get("check_database", lambda: None),
         daily_line=given.get("daily_line", lambda: "Two vessels, all well."),
-        healthy=lambda: True,
+        healthy=given.get("healthy", lambda: True),
         keep_days=400,
     )
 
@@ -81,7 +84,7 @@ def test_jobs_are_those_that_are_wanted(store: Store) -> None:
     desk = AlarmDesk(store, Nobody(), clock)
     bare = _upkeep(desk, clock, {"daily_digest": ""})
     full = _upkeep(desk, clock, {"heartbeat": {"url": "http://127.0.0.1:9/beat"}})
-    assert {job.name for job in bare.health()} == {"silence", "reminders", "retention", "integrity"}
+    assert {job.name for job in bare.health()} == {"reminders", "retention", "integrity"}
     assert {job.name for job in full.health()} - {job.name for job in bare.health()} == {
         "digest",
         "heartbeat",
@@ -103,6 +106,29 @@ def test_it_runs_and_notices_what_others_acknowledge(store: Store) -> None:
     assert desk.standing()[0].state is AlarmState.ACKNOWLEDGED
     upkeep.stop()
     assert not any(loop().healthy for loop in upkeep.loops())
+
+
+def test_the_chain_works_only_as_a_whole(store: Store) -> None:
+    """A stuck loop, a database that refuses, targets of which none works: each keeps the outside watcher unbeaten."""
+    clock = ManualClock(T0)
+    desk = AlarmDesk(store, Nobody(), clock)
+    assert _upkeep(desk, clock, {}).chain_works()
+    assert not _upkeep(desk, clock, {}, healthy=lambda: False).chain_works()
+    with HttpReceiver(Mode.REFUSE) as phone:
+        settings = NotifySettings.model_validate({"targets": [{"url": phone.notify_url}]})
+        notifier = Notifier(settings, store, clock)
+        upkeep = _upkeep(desk, clock, {}, notifier=notifier)
+        assert upkeep.chain_works()
+        notifier.start()
+        AlarmDesk(store, notifier, clock).take([finding()])
+        phone.wait_for(1)
+        assert notifier.settle()
+        assert not upkeep.chain_works()
+        notifier.stop()
+    with store.transaction() as connection:
+        connection.exec_driver_sql("ALTER TABLE alarm RENAME TO elsewhere")
+    desk.tick()
+    assert not _upkeep(desk, clock, {}).chain_works()
 
 
 @pytest.mark.parametrize("settings", [{"daily_digest": "8 o'clock"}, {"retention_at": ""}, {"tick_s": 0}])
