@@ -10,6 +10,7 @@ from ullage.adapters.source import Source
 from ullage.daemon.alarms import AlarmDesk
 from ullage.daemon.clock import Clock, SystemClock
 from ullage.daemon.health import Health
+from ullage.daemon.local_time import LocalTime
 from ullage.daemon.notifier import Notifier
 from ullage.daemon.pipeline import Pipeline
 from ullage.daemon.rebuild import Rebuilt, rebuild
@@ -54,8 +55,13 @@ def build(config: Config, environ: Mapping[str, str], clock: Clock | None = None
     store = _open_store(config)
     early: list[Part] = []
     health = Health()
-    routes = _routes(config, store, clock, early, health)
-    desk = AlarmDesk(store, routes, clock)
+    notifier = _notifier(config, store, clock)
+    if notifier is not None:
+        early.append(notifier)
+        for loop in notifier.loops():
+            health.watch(loop)
+    routes: Routes = notifier if notifier is not None else Nobody()
+    desk = AlarmDesk(store, routes, clock, config.alarms)
     if store.moved_aside is not None:
         told = f"The database was damaged. It was moved to {store.moved_aside} and a new one begun."
         desk.announce("storage", told)
@@ -88,7 +94,7 @@ def build(config: Config, environ: Mapping[str, str], clock: Clock | None = None
             writer=writer,
             sources=sources,
             early=tuple(early),
-            late=(),
+            late=(partial(_upkeep, config, store, desk, notifier, pipeline, health, clock),),
             health=health,
             watchdog=watchdog,
             clock=clock,
@@ -122,17 +128,13 @@ def _open_store(config: Config) -> Store:
     )
 
 
-def _routes(config: Config, store: Store, clock: Clock, early: list[Part], health: Health) -> Routes:
+def _notifier(config: Config, store: Store, clock: Clock) -> Notifier | None:
     if not config.notify.targets:
         log.warning(
             "nobody will be told of anything", extra={"hint": "give at least one target under notify"}
         )
-        return Nobody()
-    notifier = Notifier(config.notify, store, clock, timezone=config.timezone)
-    early.append(notifier)
-    for loop in notifier.loops():
-        health.watch(loop)
-    return notifier
+        return None
+    return Notifier(config.notify, store, clock, timezone=config.timezone)
 
 
 def _rebuild(
@@ -150,6 +152,44 @@ def _rebuild(
         log.info("alarms of a vessel that is no longer configured are cleared", extra={"vessel": name})
         desk.reconcile(name, (), clock.wall_s())
     return tuple(rebuilt)
+
+
+def _upkeep(
+    config: Config,
+    store: Store,
+    desk: AlarmDesk,
+    notifier: Notifier | None,
+    pipeline: Pipeline,
+    health: Health,
+    clock: Clock,
+) -> Part:
+    """Make what comes round by itself; its imports are heavy, so they wait until readings are judged."""
+    from ullage.daemon.daily import daily_line
+    from ullage.daemon.status import vessel_statuses
+    from ullage.daemon.upkeep import Upkeep
+
+    def line() -> str:
+        return daily_line(vessel_statuses(store, desk, config.vessels), clock.wall_s())
+
+    def retain() -> None:
+        store.retain(now_s=clock.wall_s(), keep_days=config.store.keep_days)
+
+    upkeep = Upkeep(
+        config.schedule,
+        desk=desk,
+        notifier=notifier,
+        clock=clock,
+        local=LocalTime.named(config.timezone),
+        check_silence=pipeline.check_silence,
+        retain=retain,
+        check_database=store.check_integrity,
+        daily_line=line,
+        healthy=health.healthy,
+        keep_days=config.store.keep_days,
+    )
+    for loop in upkeep.loops():
+        health.watch(loop)
+    return upkeep
 
 
 def _validate(config: Config, environ: Mapping[str, str]) -> None:

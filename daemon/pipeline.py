@@ -126,6 +126,10 @@ class Pipeline:
         """Run `action` on the pipeline's thread after all that waits now; False when it found no place."""
         return self._inbox.put(action, timeout_s)
 
+    def check_silence(self) -> None:
+        """Have every vessel's time come to its detectors at the next turn, were the regular ticks to fail."""
+        self.call(self._tick_all, timeout_s=5.0)
+
     def start(self) -> None:
         """Start the thread."""
         self._thread = threading.Thread(target=self._run, name="pipeline", daemon=True)
@@ -285,7 +289,10 @@ class Pipeline:
         now_s = self._clock.monotonic_s()
         if now_s < self._next_tick_s:
             return
-        self._next_tick_s = now_s + self._settings.tick_interval_s
+        self._tick_all()
+
+    def _tick_all(self) -> None:
+        self._next_tick_s = self._clock.monotonic_s() + self._settings.tick_interval_s
         findings: list[Finding] = []
         for watched in self.watched.values():
             findings += watched.tick()

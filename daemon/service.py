@@ -14,6 +14,7 @@ from ullage.daemon.pipeline import Pipeline
 from ullage.daemon.signals import Asked, listen
 from ullage.daemon.store.store import Store
 from ullage.daemon.watchdog import Watchdog
+from ullage.daemon.watched import Watched
 from ullage.daemon.writer import Writer
 from ullage.detectors.finding import Finding, Priority
 
@@ -129,6 +130,8 @@ class Service:
                 return DIED
         for source in parts.sources:
             self._mind(source)
+        for name, watched in parts.pipeline.watched.items():
+            self._mind_detectors(name, watched)
         return 0
 
     def status(self) -> str:
@@ -169,6 +172,16 @@ class Service:
                 subject=source.name,
                 priority=Priority.HIGH,
             )
+
+    def _mind_detectors(self, name: str, watched: Watched) -> None:
+        failing = sorted(watched.watch.failures)
+        text = (
+            f"Part of the watch over {name} has failed: {', '.join(failing)}. Look at the log, and at the vessel "
+            "yourself until the program has been started anew."
+            if failing
+            else "All of it works again."
+        )
+        self.parts.desk.report("watch-failing", bool(failing), text, vessel=name)
 
     def _reload(self) -> None:
         try:
