@@ -72,7 +72,7 @@ class SecretSource(BaseModel):
         """Return sentences on how the address is kept, without the address."""
         if self.url is not None and not self.url.get_secret_value().startswith("console:"):
             return (
-                f"{subject}: the address stands in the config itself; move it to a file and give url_file",
+                f"{subject}: the address is given as it is; keep it in a file of its own and give url_file",
             )
         if self.url_file is not None:
             try:
