@@ -24,6 +24,7 @@ def plain_words(config: Config) -> Iterator[str]:
         yield from _vessel(watched, config)
         yield ""
     yield from _told(config)
+    yield from _by_itself(config)
     store = config.store
     yield (
         f"Readings go to {label(parse_url(store.url))}, are written every {store.commit_interval_s:g} s and kept "
@@ -90,6 +91,25 @@ def _told(config: Config) -> Iterator[str]:
         yield f"Between {config.notify.quiet_hours} only critical messages ring; the others wait."
 
 
+def _by_itself(config: Config) -> Iterator[str]:
+    """Say what comes without anything having happened."""
+    repeats = ", ".join(
+        f"{priority.value} after {minutes:g} min"
+        for priority, minutes in config.alarms.remind_after_min.items()
+    )
+    yield f"Alarms that nobody acknowledges are told again: {repeats}."
+    schedule = config.schedule
+    if schedule.daily_digest:
+        yield f"A line on how all vessels are comes each day at {schedule.daily_digest}."
+    if schedule.heartbeat is not None:
+        yield f"A watcher outside is told every {schedule.heartbeat.every_s:g} s that all is well."
+    else:
+        yield (
+            "  missing: no schedule.heartbeat: nobody will notice if this machine itself dies; give the address of a "
+            "watcher that rings when it hears nothing"
+        )
+
+
 def warnings(config: Config) -> Iterator[str]:
     """Yield a sentence for each thing that is allowed and probably not meant."""
     used = {channel.source for channel in config.channels()}
@@ -107,6 +127,8 @@ def warnings(config: Config) -> Iterator[str]:
     if config.page.token_file is not None:
         yield from _loose("page.token_file", config.page.token_file)
     yield from config.notify.warnings()
+    if config.schedule.heartbeat is not None:
+        yield from config.schedule.heartbeat.warnings("schedule.heartbeat")
 
 
 def _loose(key: str, path: Path | None) -> Iterator[str]:
@@ -123,9 +145,14 @@ def _loose(key: str, path: Path | None) -> Iterator[str]:
 
 
 def target_problems(config: Config) -> Iterator[str]:
-    """Yield a sentence for each target whose address is missing or leads nowhere."""
+    """Yield a sentence for each target, and the watcher, whose address is missing or leads nowhere."""
     for name, target in config.notify.named_targets():
         try:
             open_target(name, target)
+        except ConfigError as error:
+            yield str(error)
+    if config.schedule.heartbeat is not None:
+        try:
+            config.schedule.heartbeat.read("schedule.heartbeat")
         except ConfigError as error:
             yield str(error)
