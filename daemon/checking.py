@@ -5,13 +5,15 @@ from dataclasses import fields, is_dataclass
 from pathlib import Path
 
 from ullage.adapters.channel import Channel, Reference
-from ullage.adapters.errors import ConfigError
+from ullage.adapters.errors import ConfigError, StoreError
 from ullage.adapters.reading import Quantity
+from ullage.adapters.registry import build
+from ullage.daemon.clock import Clock
 from ullage.daemon.config_vessels import WatchedVessel
 from ullage.daemon.delivery import open_target
 from ullage.daemon.describing import missing, promises
 from ullage.daemon.settings import Config
-from ullage.daemon.store.engine import label, parse_url
+from ullage.daemon.store.engine import label, make_engine, parse_url
 from ullage.detectors.finding import Priority
 
 _OTHERS_MAY_READ = 0o077
@@ -126,6 +128,8 @@ def warnings(config: Config) -> Iterator[str]:
                     )
     if config.page.token_file is not None:
         yield from _loose("page.token_file", config.page.token_file)
+    if config.store.url in ("sqlite://", "sqlite:///:memory:"):
+        yield "store.url: a database in memory forgets everything, alarms too, when the daemon ends"
     yield from config.notify.warnings()
     if config.schedule.heartbeat is not None:
         yield from config.schedule.heartbeat.warnings("schedule.heartbeat")
@@ -142,6 +146,32 @@ def _loose(key: str, path: Path | None) -> Iterator[str]:
         return
     if mode & _OTHERS_MAY_READ:
         yield f"{key}: others may read {path}; run: chmod 600 {path}"
+
+
+def source_problems(config: Config, clock: Clock) -> Iterator[str]:
+    """Yield a sentence for each source that can't be built from its settings and channels; nothing is opened."""
+    channels = config.channels()
+    for source in config.sources:
+        try:
+            build(
+                source.kind,
+                source.name,
+                source.settings,
+                [c for c in channels if c.source == source.name],
+                clock,
+            )
+        except ConfigError as error:
+            yield str(error)
+
+
+def store_problems(config: Config) -> Iterator[str]:
+    """Yield a sentence if the database's URL leads nowhere; nothing is opened or made."""
+    try:
+        url = parse_url(config.store.url)
+        if url.get_backend_name() != "sqlite":
+            make_engine(url, read_only=True, busy_timeout_s=config.store.busy_timeout_s).dispose()
+    except StoreError as error:
+        yield str(error)
 
 
 def target_problems(config: Config) -> Iterator[str]:

@@ -124,6 +124,9 @@ def _problem(
     if detail["type"] in ("value_error", "assertion_error"):
         message = detail["msg"].removeprefix("Value error, ").removeprefix("Assertion failed, ")
         return ConfigError(_where_named(message, location, text), f"{key}: {message}" if key else message)
+    if inner[-1:] == ("[key]",):  # the key of a mapping whose keys are a few words
+        known = detail["msg"].replace("Input should", "keys must", 1)
+        return ConfigError(where, f"{spell(location[:-1])} is no known key", known)
     demand = _MUST_BE.get(detail["type"]) or detail["msg"].replace("Input should", "must", 1)
     value = detail["input"]
     hint = "put it in quotes" if detail["type"] == "string_type" and isinstance(value, int | float) else ""

@@ -3,8 +3,9 @@
 Each part keeps its settings beside its code; this module only joins them, so a key is known in one place.
 """
 
+import re
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -27,6 +28,8 @@ from ullage.daemon.schedule_settings import ScheduleSettings
 from ullage.daemon.secrets_in_file import inline_secrets
 from ullage.daemon.sentences import nearest, to_config_error
 from ullage.daemon.store.settings import StoreSettings
+
+_TWO_SLASHES = re.compile(r"sqlite(\+\w+)?://[^/]")
 
 __all__ = ["Config", "SourceSettings", "WatchedVessel", "load"]
 
@@ -110,11 +113,18 @@ def load(path: Path | None, env: Mapping[str, str], *, live: bool = True) -> Con
     """
     text = ConfigText(name="environment", tree={}) if path is None else read_config_text(path)
     text = settle_places(overlay(text, env), path, env)
+    text = replace(text, tree=_plain(text.tree))
     root = _validated_root(text)
     problems = inline_secrets(text)
     sources = read_sources(root.sources, text, problems)
     known = root.sources if live or root.sources else None
     vessels = read_vessels(root.vessels, root.detectors, known, text, problems, live=live)
+    if _TWO_SLASHES.match(root.store.url):  # it would be a database in memory, gone with the daemon
+        hint = "as in sqlite:///ullage.db"
+        where = text.where(("store", "url"))
+        problems.append(
+            str(ConfigError(where, "store.url needs three slashes before the name of a file", hint))
+        )
     if problems:
         raise ConfigError("", "\n".join(problems))
     return Config(
@@ -128,6 +138,22 @@ def load(path: Path | None, env: Mapping[str, str], *, live: bool = True) -> Con
         page=root.page,
         timezone=root.timezone or root.notify.timezone,
     )
+
+
+def _plain(tree: Mapping[str, object]) -> dict[str, object]:
+    """Leave out empty blocks, and write truth values as words: a number must not be taken from `true`."""
+    words = {key: value if key == "detectors" else _worded(value) for key, value in tree.items()}
+    return {key: value for key, value in words.items() if value is not None}
+
+
+def _worded(value: object) -> object:
+    if isinstance(value, bool):
+        return str(value).lower()
+    if isinstance(value, list):
+        return [_worded(item) for item in value]
+    if isinstance(value, dict):
+        return {key: item if key == "detectors" else _worded(item) for key, item in value.items()}
+    return value
 
 
 def _validated_root(text: ConfigText) -> _Root:

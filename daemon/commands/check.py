@@ -9,7 +9,7 @@ from collections.abc import Iterable
 from ullage.adapters.errors import ConfigError
 from ullage.adapters.reading import Quantity, Reading, Refusal
 from ullage.adapters.units import units_of
-from ullage.daemon.checking import plain_words, target_problems, warnings
+from ullage.daemon.checking import plain_words, source_problems, store_problems, target_problems, warnings
 from ullage.daemon.commands.common import load_config, system_clock
 from ullage.daemon.finding_table import plain
 from ullage.daemon.settings import Config
@@ -25,6 +25,9 @@ def handle(options: argparse.Namespace) -> int:
             "--listen", f"{options.listen:g} s must be above 0 and at most {_LONGEST_LISTEN_S:g}"
         )
     config = load_config(options, live=True)
+    problems = [*source_problems(config, system_clock()), *store_problems(config)]
+    if problems:
+        raise ConfigError("", "\n".join(problems))
     _print_wrapped(plain_words(config))
     print()
     _print_wrapped(f"warning: {sentence}" for sentence in warnings(config))

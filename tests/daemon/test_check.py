@@ -14,6 +14,7 @@ from tests.daemon.program import COMMAND, environment, sentences, ullage
 from tests.servers.broker import Broker
 from tests.servers.http_receiver import HttpReceiver
 from ullage.daemon.checking import plain_words, warnings
+from ullage.daemon.cli import main
 from ullage.daemon.describing import promises
 from ullage.daemon.settings import load
 from ullage.detectors.finding import NOTICES, Condition
@@ -124,6 +125,27 @@ def test_an_address_that_leads_nowhere_is_a_mistake(tmp_path: Path, address: Pat
     assert sentences(done) == [
         f"ullage: target push-url: url_file {address} can't be read: No such file or directory; put the address there"
     ]
+
+
+@pytest.mark.usefixtures("address")
+@pytest.mark.parametrize(
+    ("old", "new", "sentence"),
+    [
+        ('topic: "cellar/north", pointer: "/top"', 'pointer: "/top"', "north pressure: topic '' is missing"),
+        (
+            "sqlite:///ullage.db",
+            "foo",
+            'store.url: is not a database URL; write it as "sqlite:///ullage.db" or',
+        ),
+        ("sqlite:///ullage.db", "mysqll://x/y", "store.url: no driver for mysqll; use sqlite or postgresql"),
+    ],
+)
+def test_what_only_the_parts_can_judge_is_judged(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], old: str, new: str, sentence: str
+) -> None:
+    """Sources and the database's URL are tried without being opened."""
+    assert main(["check", "--config", str(write(tmp_path, EXAMPLE, (old, new)))]) == 2
+    assert capsys.readouterr().err.startswith(f"ullage: {sentence}")
 
 
 def test_a_test_message_goes_through_every_target(tmp_path: Path, address: Path) -> None:

@@ -142,6 +142,18 @@ def test_a_channel_may_stand_without_source_for_replay(tmp_path: Path) -> None:
             "url_fiel: push-url",
             "config.yaml:15: notify.targets[0].url_fiel is no known key; did you mean url_file?",
         ),
+        ("port: 1883", "port: true", "config.yaml:13: sources.cellar.port must be a whole number, not 'true'"),
+        (
+            "sqlite:///ullage.db",
+            "sqlite://ullage.db",
+            "config.yaml:1: store.url needs three slashes before the name of a file; as in sqlite:///ullage.db",
+        ),
+        (
+            "page:",
+            "alarms: {remind_after_min: {critcal: 3}}\npage:",
+            ("config.yaml:16: alarms.remind_after_min.critcal is no known key; keys must be 'critical', 'high', 'medium' or "
+            "'low'"),
+        ),
         ("keep_days", "keep_day", "config.yaml:1: store.keep_day is no known key; did you mean keep_days?"),
         ("page:", "pgae:", "config.yaml:16: pgae is no known key; did you mean page?"),
         ("vessels:", "vesels:", "config.yaml:2: vesels is no known key; did you mean vessels?"),
@@ -188,6 +200,19 @@ def test_a_mistake_is_named_with_its_line(tmp_path: Path, old: str, new: str, se
     found = refusal(write(tmp_path, EXAMPLE, (old, new)))
     assert found == [sentence]
     assert "hunter2" not in "".join(found)
+
+
+def test_an_empty_block_is_none_at_all(tmp_path: Path) -> None:
+    """`page:` with everything in it commented out is as good as no `page:`."""
+    config = load(write(tmp_path, EXAMPLE, ("page: {host: 127.0.0.1, port: 8080}", "page:")), {})
+    assert config.page.port == 8080
+
+
+def test_a_windows_file_is_taken(tmp_path: Path) -> None:
+    """Byte order mark and carriage returns do no harm."""
+    path = tmp_path / "config.yaml"
+    path.write_bytes(b"\xef\xbb\xbf" + EXAMPLE.replace("\n", "\r\n").encode())
+    assert load(path, {}).vessels[0].vessel.name == "north"
 
 
 def test_several_mistakes_are_several_sentences(tmp_path: Path) -> None:
