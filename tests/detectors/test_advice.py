@@ -26,6 +26,7 @@ from ullage.detectors.advice import (
 from ullage.detectors.advice_bottle import CLOSE, UPTAKE_H
 from ullage.detectors.advice_chill import CHILL_TOLERANCE_BAR
 from ullage.detectors.co2 import total_co2_g
+from ullage.detectors.samples import FloatArray
 from ullage.detectors.vessel import Vessel
 
 AIR_BAR = 1.01325
@@ -128,9 +129,10 @@ def test_simulated_chill_ends_where_the_advice_says(beer_l: float, total_l: floa
         gas = (grams - beer_l * dissolved) / head_l
         return float(PropsSI("P", "T", celsius + 273.15, "D", gas, "CO2")) / 1e5
 
-    def slope(hour: float, state: list[float]) -> list[float]:
+    def slope(hour: float, state: FloatArray) -> list[float]:
         celsius = cold_c + (warm_c - cold_c) * math.exp(-hour / 6.2)
-        return [(chart_g_per_l(head_abs_bar(state[0], celsius), celsius) - state[0]) / uptake_h]
+        held = float(state[0])
+        return [(chart_g_per_l(head_abs_bar(held, celsius), celsius) - held) / uptake_h]
 
     start = chart_g_per_l(start_abs, warm_c)
     end_h = 8 * uptake_h + 40
