@@ -38,11 +38,16 @@ def promises(watched: WatchedVessel) -> tuple[Promise, ...]:
     if has:
         found += _about_sensors(watched)
     if Quantity.PRESSURE in has:
-        found += _notices(watched.vessel)
+        found += _about_the_end(watched.vessel)
     return tuple(found)
 
 
-def _notices(vessel: Vessel) -> Iterator[Promise]:
+def _about_the_end(vessel: Vessel) -> Iterator[Promise]:
+    yield Promise(
+        what=Condition.STALLED.value,
+        priority=Priority.MEDIUM,
+        text="no gas any more though more is owed: too cold, or unexplained",
+    )
     end = [Condition.FINISH_SUSPECTED, Condition.FINISHED, Condition.STILL_FERMENTING]
     how = (
         "the end of fermentation; a pressure that is flat at the valve proves nothing, so you will be asked to wind the "

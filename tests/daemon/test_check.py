@@ -68,14 +68,13 @@ def test_settings_that_are_changed_are_said(tmp_path: Path) -> None:
 
 
 def test_every_alarm_of_the_contract_is_described(tmp_path: Path) -> None:
-    """No alarm comes as a surprise: all but the stall, which belongs to the end, have a line of their own."""
+    """No alarm comes as a surprise."""
     told = {
         word
         for promise in promises(load(write(tmp_path), {}).vessels[0])
         for word in promise.what.split(", ")
     }
     assert {condition.value for condition in Condition} - told <= {
-        Condition.STALLED.value,
         Condition.FINING_DUE.value,
         Condition.READY.value,
     }
