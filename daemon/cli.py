@@ -40,6 +40,7 @@ def build_parser() -> argparse.ArgumentParser:
     _add_looking(commands)
     _add_alarms(commands)
     _add_database(commands)
+    _add_carbonation(commands)
     return parser
 
 
@@ -160,6 +161,26 @@ def _add_database(commands: Commands) -> None:
     backup.add_argument("file", metavar="FILE", help="where to; must not exist yet")
     restore = _command(commands, "restore", "put a backup in the place of the database")
     restore.add_argument("file", metavar="FILE", help="the backup")
+
+
+def _add_carbonation(commands: Commands) -> None:
+    carbonation = _command(
+        commands,
+        "carbonation",
+        "carbonation from pressure and temperature, the other way round, or as a table",
+        config=False,
+    )
+    asked = carbonation.add_mutually_exclusive_group()
+    asked.add_argument("--pressure", type=float, metavar="P", help="gauge pressure: say the carbonation")
+    asked.add_argument("--carbonation", type=float, metavar="C", help="carbonation: say the pressure")
+    asked.add_argument("--table", action="store_true", help="a table to print out")
+    carbonation.add_argument("--temperature", type=float, metavar="T", help="of the beer")
+    carbonation.add_argument("--pressure-unit", choices=("bar", "psi", "kPa"), default="bar", help="(bar)")
+    carbonation.add_argument("--carbonation-unit", choices=("g/L", "volumes"), default="g/L", help="(g/L)")
+    carbonation.add_argument("--temperature-unit", choices=("C", "F"), default="C", help="(C)")
+    air = carbonation.add_mutually_exclusive_group()
+    air.add_argument("--altitude", type=float, metavar="M", help="metres above the sea (0)")
+    air.add_argument("--air-pressure", type=float, metavar="MBAR", help="by a barometer (1013)")
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
