@@ -107,7 +107,7 @@ def test_refractometer_against_a_relation_measured_in_a_brewery(apparent: float)
     original, now = zeiss_brix((11.5 + 11.7129) / 0.3830), zeiss_brix((apparent + 11.7129) / 0.3830)
     assert original == pytest.approx(11.5, abs=0.3)
     found = refractometer_gravity(original, now, original / 11.5)
-    assert plato_from_sg(found) == pytest.approx(apparent, abs=0.35)
+    assert plato_from_sg(found) == pytest.approx(apparent, abs=0.2)
 
 
 def test_refractometer_in_wort_shows_wort() -> None:
