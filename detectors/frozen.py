@@ -48,6 +48,14 @@ class _Channel:
     raised: bool = False
 
 
+@dataclass(frozen=True, slots=True)
+class _At:
+    """Times of a sensor's rows, and the latest time of any row up to each."""
+
+    time_s: FloatArray
+    now_s: FloatArray
+
+
 @dataclass(slots=True)
 class _Pages:
     """(σ, q) of the pages that a block completes, how many readings came before it, how many pages are learned."""
@@ -68,18 +76,26 @@ class Frozen(Detector):
         self.settings = settings
         self._channels = {kind: _Channel() for kind in (Kind.TEMPERATURE, Kind.PRESSURE)}
         self.pressure_runs: deque[tuple[float, float]] = deque(maxlen=32)
-        """Start and end of suspicious runs of the pressure sensor; the end is inf while it lasts."""
+        """From when to when the pressure sensor was known to be frozen; the end is inf while it lasts.
+
+        Counted by the latest time stamp seen at that row, not from the run's own start: what is asked about a
+        moment must not depend on whether more was already known when the question came.
+        """
+        self._now_s = -math.inf
 
     def look(self, step: Step) -> list[Finding]:
         """Take every plausible reading."""
         found: list[Finding] = []
+        now_s = np.maximum.accumulate(np.concatenate(([self._now_s], step.raw.time_s)))
         for kind, channel in self._channels.items():
             mine = (step.raw.kind == kind) & step.plausible
             if mine.any():
-                found += self._take(kind, channel, step.raw.time_s[mine], step.raw.value[mine])
+                at = _At(step.raw.time_s[mine], now_s[1:][mine])
+                found += self._take(kind, channel, at, step.raw.value[mine])
+        self._now_s = float(now_s[-1])
         return found
 
-    def _take(self, kind: Kind, channel: _Channel, time_s: FloatArray, value: FloatArray) -> list[Finding]:
+    def _take(self, kind: Kind, channel: _Channel, at: "_At", value: FloatArray) -> list[Finding]:
         """Walk the runs of equal values; a run's verdict uses the noise known when it became worth a look."""
         found: list[Finding] = []
         changed = np.empty(len(value), np.bool_)
@@ -89,25 +105,25 @@ class Frozen(Detector):
         head = int(starts[0]) if len(starts) else len(value)
         pages = self._pages(channel, value)
         if head:  # the run that was open before this block
-            found += self._grow(kind, channel, pages, time_s, 0, head)
+            found += self._grow(kind, channel, pages, at, 0, head)
         if not len(starts):
             self._learn_until(channel, pages, len(value))
             return found
-        found += self._end_run(kind, channel, float(time_s[head]))
+        found += self._end_run(kind, channel, at, head)
         lengths = np.diff(starts, append=len(value))
         worth = lengths >= self.settings.at_least_readings
         worth[-1] = True  # the last run goes on into the next block
         for start, length in zip(starts[worth].tolist(), lengths[worth].tolist(), strict=True):
-            channel.value, channel.run, channel.run_start_s = float(value[start]), 0, float(time_s[start])
+            channel.value, channel.run, channel.run_start_s = float(value[start]), 0, float(at.time_s[start])
             channel.needed = math.inf
-            found += self._grow(kind, channel, pages, time_s, start, start + length)
+            found += self._grow(kind, channel, pages, at, start, start + length)
             if start + length < len(value):
-                found += self._end_run(kind, channel, float(time_s[start + length]))
+                found += self._end_run(kind, channel, at, start + length)
         self._learn_until(channel, pages, len(value))
         return found
 
     def _grow(
-        self, kind: Kind, channel: _Channel, pages: "_Pages", time_s: FloatArray, start: int, stop: int
+        self, kind: Kind, channel: _Channel, pages: "_Pages", at: "_At", start: int, stop: int
     ) -> list[Finding]:
         """Add readings start to stop to the open run and judge it."""
         least = self.settings.at_least_readings
@@ -116,7 +132,7 @@ class Frozen(Detector):
         if before < least <= channel.run:
             self._learn_until(channel, pages, start + least - before)
             channel.needed = self._needed(channel)
-        return self._judge(kind, channel, time_s, start, stop)
+        return self._judge(kind, channel, at, start, stop)
 
     @staticmethod
     def _learn_until(channel: _Channel, pages: "_Pages", row: int) -> None:
@@ -160,22 +176,21 @@ class Frozen(Detector):
             self.settings.at_least_readings, math.log(self.settings.chance) / math.log(max(same, 1e-9))
         )
 
-    def _judge(
-        self, kind: Kind, channel: _Channel, time_s: FloatArray, start: int, stop: int
-    ) -> list[Finding]:
+    def _judge(self, kind: Kind, channel: _Channel, at: "_At", start: int, stop: int) -> list[Finding]:
         if channel.raised or channel.run < channel.needed:
             return []
         # the reading at which both the count and the time were reached
-        late = time_s[start:stop] - channel.run_start_s >= self.settings.at_least_min * 60
+        late = at.time_s[start:stop] - channel.run_start_s >= self.settings.at_least_min * 60
         counted = channel.run - (stop - start) + np.arange(1, stop - start + 1) >= channel.needed
         hit = np.flatnonzero(late & counted)
         if not len(hit):
             return []
         channel.raised = True
-        at_s = float(time_s[start + int(hit[0])])
+        row = start + int(hit[0])
+        at_s = float(at.time_s[row])
         minutes = (at_s - channel.run_start_s) / 60
         if kind == Kind.PRESSURE:
-            self.pressure_runs.append((channel.run_start_s, math.inf))
+            self.pressure_runs.append((float(at.now_s[row]), math.inf))
         what = NAMES[kind]
         return [
             self.finding(
@@ -188,18 +203,18 @@ class Frozen(Detector):
             )
         ]  # fmt: skip
 
-    def _end_run(self, kind: Kind, channel: _Channel, time_s: float) -> list[Finding]:
+    def _end_run(self, kind: Kind, channel: _Channel, at: "_At", row: int) -> list[Finding]:
         channel.run = 0
         channel.needed = math.inf
         if not channel.raised:
             return []
         channel.raised = False
         if kind == Kind.PRESSURE and self.pressure_runs:
-            self.pressure_runs[-1] = (self.pressure_runs[-1][0], time_s)
+            self.pressure_runs[-1] = (self.pressure_runs[-1][0], float(at.now_s[row]))
         what = NAMES[kind]
         return [
             self.finding(
-                time_s, Condition.SENSOR_FROZEN, State.CLEARED, Priority.HIGH,
+                float(at.time_s[row]), Condition.SENSOR_FROZEN, State.CLEARED, Priority.HIGH,
                 f"The {what} sensor moves again.", subject=what,
             )
         ]  # fmt: skip

@@ -1,12 +1,14 @@
 """Silence: a sensor that says nothing is an alarm in its own right, never a good number.
 
-The limit is the longer of the setting and six of the sensor's own intervals (learned from its first twenty). The
-finding carries the moment at which the limit passed, however late it is noticed.
+The limit is the longer of the setting and six of the sensor's own intervals (learned from its first twenty, believed
+from the third on). The finding carries the moment at which the limit passed, however late it is noticed.
 """
 
+from collections.abc import Iterator
 from dataclasses import dataclass, field
 
 import numpy as np
+from numpy.typing import NDArray
 
 from ullage.detectors.detector import Detector, Step
 from ullage.detectors.finding import Condition, Finding, Priority, State
@@ -15,6 +17,8 @@ from ullage.detectors.samples import FloatArray, Kind
 from ullage.detectors.vessel import Vessel
 
 LEARN = 20
+BELIEVE = 3
+"""Intervals from which the sensor's own pace is believed: two readings an hour need not alarm twenty times."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -44,54 +48,86 @@ class Silent(Detector):
         self.settings = settings
         self._channels = {kind: _Channel() for kind in (Kind.TEMPERATURE, Kind.PRESSURE)}
         self._first_s: float | None = None
+        self._now_s = -np.inf
 
     def look(self, step: Step) -> list[Finding]:
         """Take the times of all readings, then the time that it is now."""
         found: list[Finding] = []
+        time_s = step.raw.time_s
         if self._first_s is None:
-            self._first_s = float(step.raw.time_s[0]) if len(step.raw) else step.now_s
+            self._first_s = float(time_s[0]) if len(time_s) else step.now_s
+        now_s = np.maximum.accumulate(np.concatenate(([self._now_s], time_s)))[1:]
         for kind, channel in self._channels.items():
-            time_s = step.raw.time_s[step.raw.kind == kind]
-            if len(time_s):
-                found += self._heard(kind, channel, time_s)
+            mine = step.raw.kind == kind
+            for start, stop in self._pieces(channel, mine):
+                found += self._take(kind, channel, time_s[start:stop], now_s[start:stop], mine[start:stop])
             found += self._waiting(kind, channel, step.now_s)
+        self._now_s = step.now_s
         return found
 
     def _limit_s(self, channel: _Channel) -> float:
         limit_s = self.settings.after_min * 60
-        if len(channel.intervals) >= LEARN:
+        if len(channel.intervals) >= BELIEVE:
             limit_s = max(limit_s, 6 * float(np.median(channel.intervals)))
         return limit_s
 
-    def _heard(self, kind: Kind, channel: _Channel, time_s: FloatArray) -> list[Finding]:
-        found: list[Finding] = []
-        if channel.last_s is None:
-            channel.last_s = float(time_s[0])
-            if channel.raised:
-                found.append(self._clear(kind, channel, channel.last_s))
-        before = np.concatenate(([channel.last_s], time_s[:-1]))
-        before = np.maximum.accumulate(before)
-        gap = time_s - before
+    @staticmethod
+    def _pieces(channel: _Channel, mine: NDArray[np.bool_]) -> Iterator[tuple[int, int]]:
+        """Yield rows from which to which the limit stays the same: while it is learned, each own row may move it."""
+        start = 0
         if len(channel.intervals) < LEARN:
-            channel.intervals += gap[gap > 0][: LEARN - len(channel.intervals)].tolist()
-        if channel.raised and gap[0] > 0:
-            found.append(self._clear(kind, channel, float(time_s[0])))
+            for row in np.flatnonzero(mine).tolist():
+                if start < row:
+                    yield start, row
+                yield row, row + 1
+                start = row + 1
+                if len(channel.intervals) >= LEARN:
+                    break
+        if start < len(mine):
+            yield start, len(mine)
+
+    def _take(
+        self, kind: Kind, channel: _Channel, time_s: FloatArray, now_s: FloatArray, mine: NDArray[np.bool_]
+    ) -> list[Finding]:
+        """Take rows of all quantities, `mine` those of this sensor; it is silent while now − last exceeds the limit."""
+        since_s = self._since_s(kind, channel)
+        if since_s is None:
+            if not mine.any():
+                return []
+            since_s = float(time_s[int(np.argmax(mine))])  # nothing was awaited before its first word
+            now_s = np.where(np.maximum.accumulate(mine), now_s, since_s)
+        heard_s = np.maximum.accumulate(np.concatenate(([since_s], np.where(mine, time_s, -np.inf))))
+        before_s, last_s = heard_s[:-1], heard_s[1:]
+        if len(mine) == 1 and mine[0] and channel.last_s is not None and len(channel.intervals) < LEARN:
+            channel.intervals += (last_s - before_s)[last_s > before_s].tolist()
         limit_s = self._limit_s(channel)
-        for i in np.flatnonzero(gap > limit_s):
-            if i or not found:
-                found += self._silent(kind, channel, float(before[i]), limit_s)
-                found.append(self._clear(kind, channel, float(time_s[i])))
-        channel.last_s = max(channel.last_s, float(time_s.max()))
+        silent = now_s - last_s > limit_s
+        gap = mine & (time_s - before_s > limit_s)
+        was = np.concatenate(([channel.raised], silent[:-1]))
+        raises = ~was & (gap | silent)
+        clears = mine & (was | gap) & ~silent
+        found: list[Finding] = []
+        for row in np.flatnonzero(raises | clears).tolist():
+            if raises[row]:
+                found += self._silent(kind, channel, float((before_s if gap[row] else last_s)[row]), limit_s)
+            if mine[row]:
+                channel.last_s = float(last_s[row])
+            if clears[row]:
+                found.append(self._clear(kind, channel, float(time_s[row])))
+        if mine.any():
+            channel.last_s = float(last_s[-1])
         return found
 
+    def _since_s(self, kind: Kind, channel: _Channel) -> float | None:
+        """Return when it was last heard, or since when it is awaited; None if nobody awaits it."""
+        if channel.last_s is not None:
+            return channel.last_s
+        return self._first_s if kind in self.vessel.sensors else None
+
     def _waiting(self, kind: Kind, channel: _Channel, now_s: float) -> list[Finding]:
-        since_s = channel.last_s
-        if since_s is None:
-            if kind not in self.vessel.sensors or self._first_s is None:
-                return []
-            since_s = self._first_s
+        since_s = self._since_s(kind, channel)
         limit_s = self._limit_s(channel)
-        if channel.raised or now_s - since_s <= limit_s:
+        if since_s is None or channel.raised or now_s - since_s <= limit_s:
             return []
         return self._silent(kind, channel, since_s, limit_s)
 
