@@ -324,7 +324,7 @@ def test_numbers_that_cannot_be_are_refused_by_name(
     [(36, 12, 2.67), (38, 12, 2.57), (40, 20, 3.19), (42, 12, 2.39), (45, 15, 2.51)],
 )
 def test_regulator_pressure_against_the_printed_chart(fahrenheit: float, psi: float, volumes: float) -> None:
-    """Cells of the chart in Miller, BrewingTechniques 2(1), 1994; the solubility is good to 5 % of absolute pressure."""
+    """Cells of the chart in Miller, BrewingTechniques 2(1), 1994; solubility is good to 5 % of absolute pressure."""
     celsius = (fahrenheit - 32) / 1.8
     chart_bar = psi * 0.0689476
     advice = serving_advice(vessel(), volumes * 1.96, celsius)
