@@ -13,6 +13,9 @@ from ullage.detectors.frames import Frame
 from ullage.detectors.record import Record
 from ullage.detectors.vessel import Vessel
 
+LONGEST_GAP_S = 2 * 3600.0
+"""Nobody knows how warm the beer was while nothing was heard for longer than this."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ChilledSettings:
@@ -34,20 +37,23 @@ class Chilled(Detector):
         super().__init__(vessel)
         self.settings = settings
         self._since_s: float | None = None
+        self._seen_s = -math.inf
         self._told = False
 
     def frame(self, frame: Frame, record: Record) -> list[Finding]:
         """Count the hours that the beer has been cold."""
         celsius = record.thermometer.beer_c
-        if self._told or math.isnan(celsius) or record.activity_s is None:
+        unseen = math.isnan(frame.temperature_c)  # a probe that has died in the cold is no proof of cold
+        if self._told or unseen or math.isnan(celsius) or record.activity_s is None:
             return []
         target = record.chill_to_c if record.chill_to_c is not None else self.settings.cold_c
         limit = target + self.settings.within_c if record.chill_to_c is not None else target
         if celsius > limit:
             self._since_s = None
             return []
-        if self._since_s is None:
+        if self._since_s is None or frame.end_s - self._seen_s > LONGEST_GAP_S:
             self._since_s = frame.end_s
+        self._seen_s = frame.end_s
         hours = (frame.end_s - self._since_s) / 3600
         if hours < self.settings.hours:
             return []

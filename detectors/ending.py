@@ -135,7 +135,9 @@ class Ending(Detector):
                 continue
             high = max(production.high, 0.02)
             tail_h = self._tail_h(record, production)
-            bound = Bound(production=production, most_g_per_l=high * tail_h / 24, tail_h=tail_h)
+            # the window's mean rate is that of its middle; a tail of at most tail_h has fallen since
+            most = high * tail_h / 24 * math.exp(-production.hours / 2 / tail_h)
+            bound = Bound(production=production, most_g_per_l=most, tail_h=tail_h)
             if best is None or bound.most_g_per_l < best.most_g_per_l:
                 best = bound
         if best is not None and best.most_g_per_l > self.settings.to_come_g_per_l and shut_h >= 4:
@@ -187,6 +189,8 @@ class Ending(Detector):
 
     def _past_its_peak(self, record: Record, production: Production) -> bool:
         """A low rate that was never higher may be a beginning; a scatter beyond the noise, a valve at work."""
+        if record.valve.proof is Proof.COOLED and not record.follows_temperature(record.valve.shut_s):
+            return False
         peak = record.rates.peak
         if (
             record.valve.proof is Proof.CYCLE
@@ -291,7 +295,10 @@ class Ending(Detector):
             return []
         if self._cold_since_s is None or now_s - self._cold_since_s < 4 * 3600 or record.chill_s is not None:
             return []
-        since_s = max(self._cold_since_s, record.valve.drops[-1].time_s + 1200 if record.valve.drops else 0.0)
+        since_s = max(
+            self._cold_since_s,
+            record.valve.teeth.drops[-1].time_s + 1200 if record.valve.teeth.drops else 0.0,
+        )
         recent = record.production_over(since_s, 8.0)
         if recent is None or recent.hours < 3 or recent.high > 0.9:
             return []

@@ -23,6 +23,11 @@ class Frame:
     minute_end_s: tuple[float, ...]
     minute_bar: tuple[float, ...]
 
+    @property
+    def empty(self) -> bool:
+        """Tell whether nothing at all was seen."""
+        return math.isnan(self.pressure_bar) and math.isnan(self.temperature_c)
+
 
 @dataclass(slots=True)
 class FrameMaker:

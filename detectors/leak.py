@@ -73,8 +73,8 @@ class Leak(Detector):
         since_s = max(
             now_s - 48 * 3600, record.valve.shut_s, record.valve.opened_s + 7200, record.vented_s + 3600
         )
-        if record.valve.drops:
-            since_s = max(since_s, record.valve.drops[-1].time_s + 1200)
+        if record.valve.teeth.drops:
+            since_s = max(since_s, record.valve.teeth.drops[-1].time_s + 1200)
         rows = record.since(since_s)
         if len(rows) < 12:
             return None

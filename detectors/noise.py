@@ -1,8 +1,10 @@
 """How noisy and how coarse a pressure sensor is, learned from minutes."""
 
 import math
+from collections import deque
 
 from ullage.detectors.frames import Frame
+from ullage.detectors.medians import median
 
 BEND_MEDIAN = 0.5
 """Median of |second difference| of a three-point median of white noise of sd 1 (computed)."""
@@ -15,14 +17,15 @@ MOST_BAR = 0.02
 class PressureNoise:
     """Tracks the median bend between minutes: a rise does not move it, spikes and drops hardly do.
 
-    Before the valve first holds, the estimate moves quickly. Afterwards it only falls if
-    enough was seen before, else it moves slowly: the teeth of a fast cycling valve would pass for noise.
+    Once the valve holds and enough was seen, the estimate stands still: the teeth of a fast cycling valve would pass for
+    noise. `restless` tells of them instead.
     """
 
     def __init__(self) -> None:
         self._bend_bar = 0.002 * BEND_MEDIAN
         self._per_frame = 4
         self._seen = 0
+        self._recent: deque[float] = deque(maxlen=15)
         self._before: tuple[float, ...] = ()
         self.step_bar = 0.0
         """Smallest change seen: the converter's step (or half of it, where a minute's median averages two values)."""
@@ -40,6 +43,13 @@ class PressureNoise:
             self.minute_sd_bar / math.sqrt(max(self._per_frame / 3, 1.0)), 0.2 * self.step_bar, LEAST_BAR
         )
 
+    @property
+    def restless(self) -> bool:
+        """Tell whether the latest minutes scatter beyond the noise: teeth too fast to be seen one by one."""
+        if len(self._recent) < 10:
+            return False
+        return median(self._recent) > 2.5 * max(self._bend_bar, 0.5 * self.step_bar)
+
     def take(self, frame: Frame, *, settled: bool) -> None:
         """Learn from one frame's minutes."""
         values = (*self._before, *frame.minute_bar)
@@ -49,11 +59,9 @@ class PressureNoise:
         for a, b, c in zip(values, values[1:], values[2:], strict=False):
             bend = abs(a - 2 * b + c)
             self._seen += 1
-            pace = 0.03 if not settled else 0.002 if self._seen < ENOUGH else 0.0
-            if bend < self._bend_bar:
-                self._bend_bar *= 1 - max(pace, 0.002)
-            else:
-                self._bend_bar *= 1 + pace
+            self._recent.append(bend)
+            if not settled or self._seen < ENOUGH:
+                self._bend_bar *= 1.03 if bend > self._bend_bar else 0.97
             for change in (abs(b - a), abs(c - b)):
                 if change > 1e-5:
                     self.step_bar = change if self.step_bar == 0.0 else min(self.step_bar, change)

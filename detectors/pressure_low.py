@@ -12,7 +12,7 @@ from ullage.detectors.detector import Detector
 from ullage.detectors.finding import Condition, Finding, Priority, State
 from ullage.detectors.frames import Frame
 from ullage.detectors.latch import Change, Latch
-from ullage.detectors.record import TIME, Record
+from ullage.detectors.record import BEER, TIME, Record
 from ullage.detectors.vessel import Vessel
 
 
@@ -87,7 +87,7 @@ class PressureLow(Detector):
         if len(rows) < 12 or rows[-1, TIME] - rows[0, TIME] < 2 * 3600:
             return False
         low = self.vessel.yeast_temperature_c[0] if self.vessel.yeast_temperature_c else 10.0
-        return bool(rows[0, 3] - rows[-1, 3] > 1.5 and rows[-1, 3] < low)
+        return bool(rows[0, BEER] - rows[-1, BEER] > 1.5 and rows[-1, BEER] < low)
 
     def _raise(
         self, time_s: float, bar: float, text: str, subject: str, evidence: tuple[str, ...] = ()

@@ -27,12 +27,12 @@ from ullage.detectors.vessel import Probe, Vessel
 
 KEPT = 2016
 """Frames kept: fourteen days."""
-TIME, BAR, CELSIUS, BEER = range(4)
+TIME, BAR, TOTAL, CELSIUS, BEER = range(5)
 LAGS_H = (0.3, 3.0, 12.0)
 """Lags at which solubility may follow temperature, h: a small head space fills within the hour, a quiet tall vessel
 takes the day."""
-LAGGED = slice(4, 4 + len(LAGS_H))
-COLUMNS = 4 + len(LAGS_H)
+LAGGED = slice(5, 5 + len(LAGS_H))
+COLUMNS = 5 + len(LAGS_H)
 BEER_LAG_H = 6.0
 """Lag of beer behind fridge air, h: 20 L by still convection (4 to 12 h by standard correlations)."""
 AIR_SWING_C = 0.3
@@ -72,7 +72,8 @@ class Thermometer:
 
 
 class Record:
-    """The batch so far; one row a frame in a bounded table (time, bar, probe °C, beer °C and that lagged)."""
+    """The batch so far; one row a frame in a bounded table (time, bar, bar with all drops added, probe °C, beer °C
+    and that lagged)."""
 
     def __init__(self, vessel: Vessel) -> None:
         self.vessel = vessel
@@ -115,8 +116,9 @@ class Record:
             return
         if not self._rows:
             self._start_bar = frame.pressure_bar
-        self._append((frame.end_s, frame.pressure_bar, frame.temperature_c, beer_c, *self._lagged_c))
-        self.valve.take(frame, self.beer_c)
+        self.valve.take(frame, self.beer_c if math.isnan(beer_c) else beer_c)
+        bar = frame.pressure_bar
+        self._append((frame.end_s, bar, self.valve.total_bar, frame.temperature_c, beer_c, *self._lagged_c))
         self.production = None
         self._learn_zero(frame)
 
@@ -221,6 +223,23 @@ class Record:
             return math.inf
         return to_come_bound_g_per_l(*stretch, self.capacity_g_per_l_bar, self.valve.frame_noise_bar, tail_h)
 
+    def follows_temperature(self, start_s: float) -> bool:
+        """Tell whether pressure has followed the beer's temperature down and up since `start_s`.
+
+        A valve that passes gas holds its pressure whatever the temperature does; a shut vessel follows by the gas law
+        at least, 7 mbar/K. A line in time takes a slow slide out, so only a turn of the temperature can show it.
+        """
+        rows = self.since(start_s)
+        if len(rows) < 18 or np.isnan(rows[:, BEER]).any():
+            return False
+        hours = (rows[:, TIME] - rows[-1, TIME]) / 3600
+        x = np.column_stack((np.ones(len(rows)), hours, rows[:, BEER] - rows[:, BEER].mean()))
+        inverse = np.linalg.pinv(x.T @ x)
+        theta = inverse @ x.T @ rows[:, BAR]
+        residual = rows[:, BAR] - x @ theta
+        sd = max(float(residual.std()), self.valve.frame_noise_bar)
+        return float(theta[2]) - 3 * 2 * sd * math.sqrt(inverse[2, 2]) > 0.008
+
     def _stretch(self, start_s: float, hours: float) -> tuple[FloatArray, FloatArray, FloatArray] | None:
         """Return times, gas-law-corrected pressure and the full effect of solubility on it, for a fit."""
         rows = self.since(max(start_s, self.now_s - hours * 3600))
@@ -230,7 +249,7 @@ class Record:
         mean_c = float(celsius.mean())
         lagged = np.where(np.isnan(rows[:, LAGGED]), mean_c, rows[:, LAGGED])
         absolute = rows[:, BAR] - (self.zero_bar or 0.0) + self.vessel.air_pressure_bar
-        gas = absolute * (mean_c + KELVIN) / (celsius + KELVIN)
+        gas = absolute * (mean_c + KELVIN) / (celsius + KELVIN) + rows[:, TOTAL] - rows[:, BAR]
         in_beer = float(solubility_g_per_l_bar(mean_c))
         ratio = self.vessel.head_space_l / self.vessel.beer_volume_l
         share = in_beer / (in_beer + ratio * float(gas_g_per_l_bar(mean_c)))

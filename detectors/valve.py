@@ -9,18 +9,20 @@ climbs above where the valve used to open; one that cooling has taken below the 
 import itertools
 import math
 from collections import deque
-from dataclasses import dataclass
 from enum import Enum
 
 from ullage.detectors.frames import Frame
 from ullage.detectors.journal import Known, Word
 from ullage.detectors.medians import median
 from ullage.detectors.noise import PressureNoise
+from ullage.detectors.teeth import LEAST_BAR as LEAST_DROP_BAR
+from ullage.detectors.teeth import Drop, Rise, Teeth
 from ullage.detectors.vessel import Vessel
 
-LEAST_DROP_BAR = 0.012
 COOLING_BAR_PER_K = 0.065
 """Most that a kelvin of cooling can take off a shut vessel near 1 bar gauge (full solubility equilibrium)."""
+SLOW_TOOTH_S = 5400.0
+"""Teeth at least this far apart can be added up: what is lost while the valve is open is little of them."""
 HOURS = 6
 """Frames to an hour."""
 
@@ -36,20 +38,6 @@ class Proof(Enum):
     COOLED = "cooling has taken the pressure below where the valve opens"
 
 
-@dataclass(frozen=True, slots=True)
-class Drop:
-    """A sudden fall of pressure: the valve blowing down, or a hand on it."""
-
-    time_s: float
-    peak_bar: float
-    trough_bar: float
-
-    @property
-    def size_bar(self) -> float:
-        """Blow-down, bar."""
-        return self.peak_bar - self.trough_bar
-
-
 class Valve:
     """Learns the valve from frames; answers whether gas can leave now."""
 
@@ -62,7 +50,12 @@ class Valve:
         self.changed_s = -math.inf
         """Last time that the setting was changed, by the journal or as the data show it."""
         self.noise = PressureNoise()
-        self.drops: deque[Drop] = deque(maxlen=16)
+        self.teeth = Teeth()
+        self._rise = Rise()
+        self._resolved: deque[bool] = deque(maxlen=16)
+        """For each drop kept, whether the rise before it was seen as one."""
+        self.total_bar = math.nan
+        """The frame's pressure with all drops so far added."""
         self.held_bar: float | None = None
         """Level at which the valve has been seen to hold, bar as the sensor shows it."""
         self.held_s: float | None = None
@@ -71,9 +64,10 @@ class Valve:
         """Start of the shut stretch that lasts now."""
         self.gas_left_s: float = -math.inf
         """Last time that gas was seen to leave at once: a drop, a vent, an opened valve."""
+        self.leaked_s: float = -math.inf
+        """Last time that gas left in another way than in a drop of known size."""
         self._recent: deque[tuple[float, float, float]] = deque(maxlen=12 * HOURS)  # time, bar, beer °C
-        self._last_minute = math.nan
-        self._above_since: int = 0
+        self._warm_c = math.nan
 
     # -- what others ask ------------------------------------------------------------------------------------------
 
@@ -89,7 +83,7 @@ class Valve:
 
     def usual_drops(self) -> list[Drop]:
         """Return the drops that are alike in where they begin and end, newest last: the valve's own cycle."""
-        drops = [drop for drop in self.drops if drop.time_s > self.changed_s]
+        drops = [drop for drop in self.teeth.drops if drop.time_s > self.changed_s]
         if len(drops) < 3:
             return []
         peak = median(drop.peak_bar for drop in drops[-6:])
@@ -128,7 +122,7 @@ class Valve:
             self.proof = Proof.WORD
         elif known.word in (Word.VALVE_OPENED, Word.VALVE_SET):
             self.word_shut_s = None
-            self.opened_s = time_s
+            self.opened_s = self.leaked_s = time_s
             self.sealed = False
             self._gas_left(time_s)
             if known.word is Word.VALVE_SET:
@@ -136,53 +130,61 @@ class Valve:
                 self.changed_s = time_s
                 self.held_bar = None
         elif known.word is Word.VENTED:
+            self.leaked_s = time_s
             self._gas_left(time_s)
 
     def take(self, frame: Frame, beer_c: float) -> None:
         """Take one frame with a pressure."""
         time_s, bar = frame.end_s, frame.pressure_bar
-        fall = self._steepest_fall(frame)
+        self._walk_minutes(frame)
         self.noise.take(frame, settled=self.held_bar is not None or self.sealed)
         if self._recent and time_s - self._recent[-1][0] > 3 * 3600:
             self._recent.clear()  # nobody knows what happened meanwhile
             if not self.sealed:
-                self.gas_left_s = time_s
-                self.shut_s = max(self.shut_s, time_s)
+                self._gas_left(time_s)
+                self.leaked_s = time_s
         self._recent.append((time_s, bar, beer_c))
-        if not self._find_drop() and fall > max(
-            LEAST_DROP_BAR, 7 * self.noise.minute_sd_bar, 3 * self.noise.step_bar
-        ):
-            self._gas_left(time_s)
+        self._find_slow_fall()
         self._learn_held()
         self._judge(time_s, bar)
 
-    def _steepest_fall(self, frame: Frame) -> float:
-        """Return the largest fall from one minute to the next, bar."""
-        values = (self._last_minute, *frame.minute_bar)
-        if frame.minute_bar:
-            self._last_minute = frame.minute_bar[-1]
-        falls = [a - b for a, b in itertools.pairwise(values) if not math.isnan(a)]
-        return max(falls, default=0.0)
+    def _walk_minutes(self, frame: Frame) -> None:
+        """Look for drops, minute by minute, and add them up."""
+        totals: list[float] = []
+        drops_before = self.teeth.count
+        for time_s, bar in zip(frame.minute_end_s, frame.minute_bar, strict=True):
+            if self.teeth.take(time_s, bar, self.noise.minute_sd_bar, self.noise.step_bar):
+                if self.word_shut_s is not None and time_s > self.word_shut_s + 1200:
+                    self.word_shut_s = None  # whatever the journal said, the valve is open again
+                self._gas_left(time_s)
+            totals.append(bar + self.teeth.let_off_bar)
+        self.total_bar = median(totals)
+        new_drops = self.teeth.count - drops_before
+        if new_drops:
+            size_bar = self.teeth.drops[-1].size_bar
+            self._resolved.append(new_drops == 1 and self._rise.resolved(size_bar, self.frame_noise_bar))
+            self._resolved.extend([False] * (new_drops - 1))
+            self._rise = Rise()
+        else:
+            self._rise.take(frame.pressure_bar)
+        if self.noise.restless and not self.sealed and self.word_shut_s is None:
+            self.leaked_s = frame.end_s
+            self._gas_left(frame.end_s)
 
-    def _find_drop(self) -> bool:
-        """Find a fall between frames that is sudden against the noise and that cooling can't make."""
-        if len(self._recent) < 3:
-            return False
+    def _find_slow_fall(self) -> None:
+        """Find a fall between frames that is too soft for a drop but more than noise and cooling can make."""
+        if (
+            len(self._recent) < 3
+            or self.teeth.drops
+            and self._recent[-1][0] - self.teeth.drops[-1].time_s < 1800
+        ):
+            return
         (_, before2, celsius2), (_, before, _), (time_s, bar, celsius) = list(self._recent)[-3:]
-        peak = max(before, before2)
         cooling_bar = COOLING_BAR_PER_K * max(celsius2 - celsius, 0.0)
         threshold = max(LEAST_DROP_BAR, 6 * self.frame_noise_bar, 2.5 * self.noise.step_bar)
-        if peak - bar - cooling_bar < threshold or bar >= before:
-            return False
-        if self.drops and time_s - self.drops[-1].time_s <= 1300:
-            last = self.drops[-1]  # the same fall, still going on
-            self.drops[-1] = Drop(time_s, max(last.peak_bar, peak), min(last.trough_bar, bar))
-        else:
-            self.drops.append(Drop(time_s, peak, bar))
-        if self.word_shut_s is not None and time_s > self.word_shut_s + 1200:
-            self.word_shut_s = None  # whatever the journal said, the valve is open again
-        self._gas_left(time_s)
-        return True
+        if max(before, before2) - bar - cooling_bar > threshold and bar < before:
+            self.leaked_s = time_s
+            self._gas_left(time_s)
 
     def _learn_held(self) -> None:
         """A level that stands still for three hours near the setting is the valve's."""
@@ -210,6 +212,17 @@ class Valve:
 
     # -- shut or not ----------------------------------------------------------------------------------------------
 
+    def _cycling_since_s(self) -> float:
+        """Return since when gas has left in drops alone that were hours apart and so can be added up."""
+        usual = self.usual_drops()
+        since_s = usual[-1].time_s
+        newest_first = list(zip(reversed(self.teeth.drops), reversed(self._resolved), strict=True))
+        for (later, resolved), (earlier, _) in itertools.pairwise(newest_first):
+            if earlier not in usual or not resolved or later.time_s - earlier.time_s < SLOW_TOOTH_S:
+                break
+            since_s = earlier.time_s
+        return max(since_s, self.leaked_s)
+
     def _gas_left(self, time_s: float) -> None:
         """Gas has left at once: the balance starts anew."""
         self.gas_left_s = max(self.gas_left_s, time_s)
@@ -225,12 +238,13 @@ class Valve:
         else:
             proof = self._proof_from_data(bar)
             if proof is not None and self.proof is None:
-                self.shut_s = max(self.gas_left_s, self._start_of(proof, time_s))
+                start_s = self._start_of(proof, time_s)
+                self.shut_s = start_s if proof is Proof.CYCLE else max(self.gas_left_s, start_s)
             self.proof = proof
 
     def _start_of(self, proof: Proof, time_s: float) -> float:
         if proof is Proof.CYCLE:
-            return self.drops[-1].time_s
+            return self._cycling_since_s()
         if proof is Proof.BELOW:
             return self._recent[0][0]
         if proof is Proof.ABOVE:
@@ -243,19 +257,38 @@ class Valve:
             opening = median(drop.peak_bar for drop in drops[-6:])
             spread = median(abs(drop.peak_bar - opening) for drop in drops[-6:])
             margin = max(3 * spread, 3 * self.frame_noise_bar, 0.003)
-            last = self.drops[-1]
-            if last is drops[-1] and bar < opening - margin:
+            last = self.teeth.drops[-1]
+            seen = self._resolved[-1] or self._rise.resolved(last.size_bar, self.frame_noise_bar)
+            if last is drops[-1] and bar < opening - margin and seen and self.leaked_s <= last.time_s:
                 return Proof.CYCLE
             if bar < opening + margin:
                 return None
         if (
             self.held_bar is None
-            and not self.drops
+            and not self.teeth.drops
             and self.set_bar is not None
             and bar < 0.75 * self.set_bar
         ):
             return Proof.BELOW
-        return Proof.ABOVE if self._climbs_above(bar) else None
+        if self._climbs_above(bar):
+            return Proof.ABOVE
+        return Proof.COOLED if self._cooled_below(bar) else None
+
+    def _cooled_below(self, bar: float) -> bool:
+        """Tell whether cooling, and not fading flow, has taken the pressure below the level that the valve holds.
+
+        A fading flow lets the level slide too, but slowly, and the held level follows it.
+        """
+        celsius = self._recent[-1][2]
+        if self.held_bar is None or math.isnan(celsius):
+            return False
+        below = self.held_bar - bar
+        margin = max(0.02, 4 * self.frame_noise_bar, 1.5 * self.noise.step_bar)
+        if below < margin / 2 or math.isnan(self._warm_c):
+            warm = [c for _, b, c in self._recent if b > self.held_bar - margin / 2]
+            self._warm_c = median(warm) if warm else math.nan
+        cooler = self._warm_c - celsius
+        return below >= margin and cooler >= 0.3 and below <= 1.2 * COOLING_BAR_PER_K * cooler + 0.01
 
     def _climbs_above(self, bar: float) -> bool:
         """Tell whether pressure has left its held level upwards and keeps climbing."""

@@ -26,7 +26,8 @@ class VesselWatch:
     `tick` (time passes though nothing arrives). Each call returns its findings sorted by time. How the stream is
     cut into calls changes nothing.
 
-    A detector that raises is logged once, counted in `failures` and left out from then on; the others go on.
+    A detector that raises is logged once, counted in `failures` and left out from then on; the others go on. Trouble
+    with the record, which the slow detectors share, is counted there too and costs the frame.
 
     Parameters
     ----------
@@ -61,7 +62,7 @@ class VesselWatch:
 
     def enter(self, entry: Entry) -> tuple[Finding, ...]:
         """Take a journal entry; its time may lie in the past."""
-        self.record.enter(entry)
+        self._recorded(lambda: self.record.enter(entry))
         none = Samples.empty()
         step = Step(
             raw=none,
@@ -86,8 +87,11 @@ class VesselWatch:
     def _run(self, step: Step, frames: Iterable[Frame]) -> tuple[Finding, ...]:
         found = self._each(lambda detector: detector.look(step))
         for frame in frames:
+            if frame.empty:  # made by ticks alone: no evidence of anything, and none of them may depend on it
+                continue
             self.record.frozen = self._frozen_at(frame.end_s)
-            self.record.take(frame)
+            if not self._recorded(lambda frame=frame: self.record.take(frame)):  # type: ignore[misc]
+                continue
             found += self._each(lambda detector, frame=frame: detector.frame(frame, self.record))  # type: ignore[misc]
         return _sorted(found)
 
@@ -96,6 +100,18 @@ class VesselWatch:
         if self._frozen is None:
             return False
         return any(start <= time_s < end for start, end in self._frozen.pressure_runs)
+
+    def _recorded(self, call: Callable[[], None]) -> bool:
+        """Write into the record; a failure costs this frame only, never what other detectors have just found."""
+        try:
+            call()
+        except Exception as error:
+            failure = f"{type(error).__name__}: {error}"
+            if self.failures.get("record") != failure:
+                self.failures["record"] = failure
+                log.exception("record failed", extra={"vessel": self.vessel.name})
+            return False
+        return True
 
     def _each(self, call: Callable[[Detector], list[Finding]]) -> list[Finding]:
         found: list[Finding] = []

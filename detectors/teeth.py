@@ -1,0 +1,103 @@
+"""Teeth: the sudden falls of a valve that blows down, found minute by minute.
+
+A rise, then a fall that is sudden against the sensor's noise: each is a tooth, with a peak (where the valve opens) and
+a trough (where it reseats). The sum of all falls so far, added to the pressure, shows what a vessel without a valve
+would have shown.
+"""
+
+import math
+from collections import deque
+from dataclasses import dataclass
+
+LEAST_BAR = 0.012
+FALLING_S = 900.0
+"""A fall that goes on, minute after minute, for up to this long is one."""
+
+
+@dataclass(frozen=True, slots=True)
+class Drop:
+    """A sudden fall of pressure: the valve blowing down, or a hand on it."""
+
+    time_s: float
+    """When it ended."""
+    peak_bar: float
+    trough_bar: float
+
+    @property
+    def size_bar(self) -> float:
+        """Blow-down, bar."""
+        return self.peak_bar - self.trough_bar
+
+
+class Teeth:
+    """Finds drops between minutes and keeps the latest of them."""
+
+    def __init__(self) -> None:
+        self.drops: deque[Drop] = deque(maxlen=16)
+        self.count = 0
+        self.let_off_bar = 0.0
+        """Sum of all drops so far."""
+        self._recent: deque[tuple[float, float]] = deque(maxlen=3)
+        self._falling_since: tuple[float, float] | None = None
+
+    def take(self, time_s: float, bar: float, noise_bar: float, step_bar: float) -> bool:
+        """Take one minute (three-point median); tell whether it fell suddenly."""
+        if self._recent and time_s - self._recent[-1][0] > 3600:
+            self._recent.clear()
+            self._falling_since = None
+        before = max(self._recent, key=_bar, default=None)
+        last_bar = self._recent[-1][1] if self._recent else bar
+        self._recent.append((time_s, bar))
+        if before is None:
+            return False
+        threshold = max(LEAST_BAR, 7 * noise_bar, 2.5 * step_bar)
+        fall = last_bar - bar
+        if self._falling_since is not None:
+            began_s, peak_bar = self._falling_since
+            if fall > 2 * noise_bar and time_s - began_s < FALLING_S:
+                self.let_off_bar += fall
+                self.drops[-1] = Drop(time_s, peak_bar, bar)
+                return True
+            self._falling_since = None
+        fall = before[1] - bar
+        if fall <= threshold:
+            return False
+        self._falling_since = before
+        self.let_off_bar += fall
+        self.drops.append(Drop(time_s, before[1], bar))
+        self.count += 1
+        self._recent.clear()
+        self._recent.append((time_s, bar))
+        return True
+
+
+def _bar(point: tuple[float, float]) -> float:
+    return point[1]
+
+
+class Rise:
+    """The rise since the last drop, frame by frame: is it seen as one, from trough upwards?
+
+    Teeth that are too fast for the sampling look flat between two drops; a tooth that is really one does not.
+    """
+
+    LEAST_FRAMES = 6
+
+    def __init__(self) -> None:
+        self._first: list[float] = []
+        self._last: deque[float] = deque(maxlen=3)
+        self._frames = 0
+
+    def take(self, bar: float) -> None:
+        """Take a frame without a drop in it."""
+        self._frames += 1
+        self._last.append(bar)
+        if len(self._first) < 3:
+            self._first.append(bar)
+
+    def resolved(self, size_bar: float, noise_bar: float) -> bool:
+        """Tell whether pressure has climbed over an hour or more by a fair part of a drop of this size."""
+        if self._frames < self.LEAST_FRAMES:
+            return False
+        climb = sum(self._last) / len(self._last) - sum(self._first) / len(self._first)
+        return climb >= max(0.15 * size_bar, 4 * noise_bar)
