@@ -28,6 +28,8 @@ log = logging.getLogger(__name__)
 
 _IDLE_S = 30.0
 """Longest wait without a look around: the clock may have been set, a heartbeat is due."""
+_MARKS_TOGETHER = 8
+"""What became of so many messages is noted in one go while more of them wait."""
 _HANGING_CALLS = 4
 """Tries without an answer that may hang at the same time; beyond it nothing is sent until one ends."""
 
@@ -310,7 +312,10 @@ class Courier:
             self._log_failure(answer)
         else:
             self._fail(messages, answer)
-        self._marks.write()
+        if (
+            self._marks.waiting >= _MARKS_TOGETHER
+        ):  # else when nothing is left to send: a commit takes its time
+            self._marks.write()
 
     def _fail(self, messages: Sequence[Message], answer: Answer) -> None:
         with self._changed:

@@ -243,6 +243,8 @@ class Pipeline:
         for watched in touched.values():
             findings += watched.judge()
         self.counts.deliveries += len(deliveries)
+        if kept and not self.counts.readings:
+            log.info("first reading judged", extra={"vessel": kept[0].vessel})
         self.counts.readings += len(kept)
         if findings:
             self.tell(findings)

@@ -36,6 +36,11 @@ class RowMarks:
         self._noted = ("", 0.0)
         self._tried: Mark | None = None
 
+    @property
+    def waiting(self) -> int:
+        """Notes not yet written."""
+        return len(self._pending)
+
     def sent(self, rows: Sequence[int]) -> None:
         """Note that the target has them."""
         if rows:

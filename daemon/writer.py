@@ -48,7 +48,9 @@ class WriterSettings:
     snapshot_interval_s: float = 3600.0
     poll_interval_s: float = 1.0
     """How often the journal is looked at for entries of other programs."""
-    hurry_interval_s: float = 1.0
+    hurry_after_s: float = 0.5
+    """Readings behind an alarm are written so long after it: the message goes first."""
+    hurry_interval_s: float = 10.0
     """Shortest time between two commits that alarms asked for."""
 
 
@@ -85,17 +87,19 @@ class Writer:
         self._last_entry_id = last_entry_id
         now_s = clock.monotonic_s()
         self._flushed_s = now_s
+        self._flush_due_s = now_s + self._settings.commit_interval_s
         self._snapshot_due_s = now_s + self._snapshot_pause_s()
         self._turn_of = 0
-        self._hurry = threading.Event()
         self._stopping = threading.Event()
         self._thread: threading.Thread | None = None
         self._errors: dict[str, str] = {}
         self.heartbeat = Heartbeat("writer", clock, longest_turn_s=60.0)
 
     def hurry(self) -> None:
-        """Have pending readings written soon: an alarm was raised on them."""
-        self._hurry.set()
+        """Have pending readings written soon: an alarm was raised on them. Safe from any thread."""
+        soon_s = self._clock.monotonic_s() + self._settings.hurry_after_s
+        allowed_s = self._flushed_s + self._settings.hurry_interval_s
+        self._flush_due_s = min(self._flush_due_s, max(soon_s, allowed_s))
 
     def start(self) -> None:
         """Start the thread."""
@@ -105,7 +109,6 @@ class Writer:
     def stop(self, timeout_s: float = 20.0) -> None:
         """End the thread, then write what is pending and the state of all detectors. The pipeline has ended before."""
         self._stopping.set()
-        self._hurry.set()
         if self._thread is not None:
             self._thread.join(timeout_s)
         self._try("readings not written", self._flush)
@@ -118,28 +121,15 @@ class Writer:
 
     def _run(self) -> None:
         while not self._stopping.is_set():
-            since_s = self._clock.monotonic_s() - self._flushed_s
-            due_s = self._settings.commit_interval_s - since_s
-            wait_s = max(0.0, min(self._settings.poll_interval_s, due_s))
-            if self._hurry.is_set():  # asked for again so soon that it must wait a little
-                self._stopping.wait(max(0.0, min(wait_s, self._settings.hurry_interval_s - since_s)))
-            else:
-                self._hurry.wait(wait_s)
-            if self._stopping.is_set():
+            due_s = self._flush_due_s - self._clock.monotonic_s()
+            if self._stopping.wait(max(0.0, min(self._settings.poll_interval_s, due_s))):
                 return
             self.turn()
 
     def turn(self) -> None:
         """Do what is due."""
         now_s = self._clock.monotonic_s()
-        age_s = now_s - self._flushed_s
-        hurried = self._hurry.is_set() and age_s >= self._settings.hurry_interval_s
-        if (
-            hurried
-            or age_s >= self._settings.commit_interval_s
-            or self._shelf.pending >= self._settings.most_pending
-        ):
-            self._hurry.clear()
+        if now_s >= self._flush_due_s or self._shelf.pending >= self._settings.most_pending:
             self._try("readings not written", self._flush)
         self._try("journal not read", self._read_journal)
         if now_s >= self._snapshot_due_s and self._fingerprints:
@@ -153,6 +143,7 @@ class Writer:
 
     def _flush(self) -> None:
         self._flushed_s = self._clock.monotonic_s()
+        self._flush_due_s = self._flushed_s + self._settings.commit_interval_s
         self._shelf.flush()
 
     def _read_journal(self) -> None:

@@ -2,11 +2,14 @@
 
 import argparse
 import os
+import sys
 
 from ullage.adapters.errors import ConfigError
 from ullage.daemon.building import build
 from ullage.daemon.commands.common import load_config
 from ullage.daemon.logs import LEVELS, set_up_logging
+
+SWITCH_S = 0.0005
 
 
 def handle(options: argparse.Namespace) -> int:
@@ -21,5 +24,7 @@ def handle(options: argparse.Namespace) -> int:
             "no vessel has a channel with a source: nothing would be watched",
             "give a vessel pressure: or temperature: with a source",
         )
+    # A thread that wants the interpreter waits this long for one that computes: an alarm passes through four threads.
+    sys.setswitchinterval(SWITCH_S)
     set_up_logging(level, os.environ)
     return build(config, os.environ).run_until_signal()

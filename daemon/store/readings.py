@@ -5,7 +5,7 @@ hours the rows are folded into `reading_block`, clustered by (vessel, quantity, 
 """
 
 import logging
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping
 
 import sqlalchemy as sa
 
@@ -40,15 +40,16 @@ def ensure_vessels(connection: sa.Connection, names: Iterable[str]) -> dict[str,
     return known
 
 
-def write_batch(connection: sa.Connection, columns: dict[Channel, Column]) -> None:
-    """Write the columns of one commit as one row."""
-    ids = ensure_vessels(connection, {name for name, _ in columns})
+def pack_batch(columns: dict[Channel, Column], ids: Mapping[str, int]) -> dict[str, object]:
+    """Return the row of one commit; needs no connection, so that nobody waits for a lock meanwhile."""
     channels = [(ids[name], kind, column) for (name, kind), column in sorted(columns.items())]
-    connection.execute(
-        reading_batch.insert().values(
-            count=sum(len(column) for column in columns.values()), payload=codec.pack_channels(channels)
-        )
-    )
+    count = sum(len(column) for column in columns.values())
+    return {"count": count, "payload": codec.pack_channels(channels)}
+
+
+def write_batch(connection: sa.Connection, row: Mapping[str, object]) -> None:
+    """Write the row of one commit."""
+    connection.execute(reading_batch.insert().values(row))
 
 
 def fold_is_due(connection: sa.Connection) -> bool:

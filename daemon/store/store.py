@@ -30,9 +30,11 @@ from ullage.daemon.store.journal import JournalEntry
 from ullage.daemon.store.opening import OnCorrupt, Opened, open_database
 from ullage.daemon.store.pending import Pending
 from ullage.daemon.store.readings import (
+    ensure_vessels,
     fold,
     fold_is_due,
     last_block,
+    pack_batch,
     read_batches,
     vessel_ids,
     write_batch,
@@ -179,8 +181,9 @@ class Store:
             if not columns:
                 return 0
             try:
+                row = pack_batch(columns, self._ids_of({name for name, _ in columns}))
                 with self.transaction() as connection:
-                    write_batch(connection, columns)
+                    write_batch(connection, row)
                     due = fold_is_due(connection)
             except BaseException:
                 self._pending.give_back()
@@ -189,6 +192,14 @@ class Store:
             if due:
                 self._fold()
         return count
+
+    def _ids_of(self, names: set[str]) -> Mapping[str, int]:
+        with self.reading() as connection:
+            known = vessel_ids(connection)
+        if names <= known.keys():
+            return known
+        with self.transaction() as connection:
+            return ensure_vessels(connection, names)
 
     def _fold(self) -> None:
         try:
