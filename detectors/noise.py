@@ -48,7 +48,7 @@ class PressureNoise:
         """Tell whether the latest minutes scatter beyond the noise: teeth too fast to be seen one by one."""
         if len(self._recent) < 10:
             return False
-        return median(self._recent) > 2.5 * max(self._bend_bar, 0.5 * self.step_bar)
+        return median(self._recent) > 3 * max(self._bend_bar, 0.5 * self.step_bar)
 
     def take(self, frame: Frame, *, settled: bool) -> None:
         """Learn from one frame's minutes."""

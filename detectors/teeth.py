@@ -50,13 +50,14 @@ class Teeth:
         self._recent.append((time_s, bar))
         if before is None:
             return False
-        threshold = max(LEAST_BAR, 7 * noise_bar, 2.5 * step_bar)
+        threshold = max(LEAST_BAR, 6.5 * noise_bar, 2.5 * step_bar)
         fall = last_bar - bar
         if self._falling_since is not None:
             began_s, peak_bar = self._falling_since
             if fall > 2 * noise_bar and time_s - began_s < FALLING_S:
                 self.let_off_bar += fall
                 self.drops[-1] = Drop(time_s, peak_bar, bar)
+                self._start_over(time_s, bar)
                 return True
             self._falling_since = None
         fall = before[1] - bar
@@ -66,9 +67,21 @@ class Teeth:
         self.let_off_bar += fall
         self.drops.append(Drop(time_s, before[1], bar))
         self.count += 1
+        self._start_over(time_s, bar)
+        return True
+
+    def add(self, time_s: float, peak_bar: float, before_bar: float, bar: float) -> None:
+        """Take a drop that showed between frames only: too small against the noise of single minutes."""
+        self.let_off_bar += before_bar - bar
+        if self.drops and time_s - self.drops[-1].time_s <= 1300:
+            self.drops[-1] = Drop(time_s, max(self.drops[-1].peak_bar, peak_bar), bar)
+            return
+        self.drops.append(Drop(time_s, peak_bar, bar))
+        self.count += 1
+
+    def _start_over(self, time_s: float, bar: float) -> None:
         self._recent.clear()
         self._recent.append((time_s, bar))
-        return True
 
 
 def _bar(point: tuple[float, float]) -> float:

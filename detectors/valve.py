@@ -136,6 +136,7 @@ class Valve:
     def take(self, frame: Frame, beer_c: float) -> None:
         """Take one frame with a pressure."""
         time_s, bar = frame.end_s, frame.pressure_bar
+        drops_before = self.teeth.count
         self._walk_minutes(frame)
         self.noise.take(frame, settled=self.held_bar is not None or self.sealed)
         if self._recent and time_s - self._recent[-1][0] > 3 * 3600:
@@ -145,13 +146,13 @@ class Valve:
                 self.leaked_s = time_s
         self._recent.append((time_s, bar, beer_c))
         self._find_slow_fall()
+        self._judge_rise(bar, self.teeth.count - drops_before)
         self._learn_held()
         self._judge(time_s, bar)
 
     def _walk_minutes(self, frame: Frame) -> None:
         """Look for drops, minute by minute, and add them up."""
         totals: list[float] = []
-        drops_before = self.teeth.count
         for time_s, bar in zip(frame.minute_end_s, frame.minute_bar, strict=True):
             if self.teeth.take(time_s, bar, self.noise.minute_sd_bar, self.noise.step_bar):
                 if self.word_shut_s is not None and time_s > self.word_shut_s + 1200:
@@ -159,20 +160,22 @@ class Valve:
                 self._gas_left(time_s)
             totals.append(bar + self.teeth.let_off_bar)
         self.total_bar = median(totals)
-        new_drops = self.teeth.count - drops_before
-        if new_drops:
-            size_bar = self.teeth.drops[-1].size_bar
-            self._resolved.append(new_drops == 1 and self._rise.resolved(size_bar, self.frame_noise_bar))
-            self._resolved.extend([False] * (new_drops - 1))
-            self._rise = Rise()
-        else:
-            self._rise.take(frame.pressure_bar)
         if self.noise.restless and not self.sealed and self.word_shut_s is None:
             self.leaked_s = frame.end_s
             self._gas_left(frame.end_s)
 
+    def _judge_rise(self, bar: float, new_drops: int) -> None:
+        """Follow the rise since the last drop; at a drop, keep whether it was seen as one."""
+        if not new_drops:
+            self._rise.take(bar)
+            return
+        size_bar = self.teeth.drops[-1].size_bar
+        self._resolved.append(new_drops == 1 and self._rise.resolved(size_bar, self.frame_noise_bar))
+        self._resolved.extend([False] * (new_drops - 1))
+        self._rise = Rise()
+
     def _find_slow_fall(self) -> None:
-        """Find a fall between frames that is too soft for a drop but more than noise and cooling can make."""
+        """Find a drop that shows between frames only, or a fall that is too soft for a drop but beyond cooling."""
         if (
             len(self._recent) < 3
             or self.teeth.drops
@@ -181,10 +184,13 @@ class Valve:
             return
         (_, before2, celsius2), (_, before, _), (time_s, bar, celsius) = list(self._recent)[-3:]
         cooling_bar = COOLING_BAR_PER_K * max(celsius2 - celsius, 0.0)
-        threshold = max(LEAST_DROP_BAR, 6 * self.frame_noise_bar, 2.5 * self.noise.step_bar)
-        if max(before, before2) - bar - cooling_bar > threshold and bar < before:
-            self.leaked_s = time_s
-            self._gas_left(time_s)
+        threshold = max(LEAST_DROP_BAR, 7 * self.frame_noise_bar, 2 * self.noise.step_bar)
+        peak = max(before, before2)
+        if peak - bar - cooling_bar <= threshold or bar >= before:
+            return
+        self.teeth.add(time_s, peak, before, bar)
+        self.total_bar = bar + self.teeth.let_off_bar
+        self._gas_left(time_s)
 
     def _learn_held(self) -> None:
         """A level that stands still for three hours near the setting is the valve's."""
@@ -254,9 +260,9 @@ class Valve:
     def _proof_from_data(self, bar: float) -> Proof | None:
         drops = self.usual_drops()
         if len(drops) >= 3:
-            opening = median(drop.peak_bar for drop in drops[-6:])
-            spread = median(abs(drop.peak_bar - opening) for drop in drops[-6:])
-            margin = max(3 * spread, 3 * self.frame_noise_bar, 0.003)
+            opening = median(drop.peak_bar for drop in drops[-3:])
+            spread = median(abs(a.peak_bar - b.peak_bar) for a, b in itertools.pairwise(drops[-6:]))
+            margin = max(2 * spread, 3 * self.frame_noise_bar, 0.003)
             last = self.teeth.drops[-1]
             seen = self._resolved[-1] or self._rise.resolved(last.size_bar, self.frame_noise_bar)
             if last is drops[-1] and bar < opening - margin and seen and self.leaked_s <= last.time_s:
