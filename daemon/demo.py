@@ -7,7 +7,7 @@ pipeline takes its turn there and then, so that a batch of a fortnight passes in
 
 import contextlib
 import itertools
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from functools import partial
 
@@ -87,7 +87,7 @@ def vessels() -> tuple[WatchedVessel, ...]:
 
 
 class Demo:
-    """One run. `run` plays it to its end or until Ctrl-C; `summary` says what came of it.
+    """One run. `play` plays it to its end or until Ctrl-C; `summary` says what came of it.
 
     Parameters
     ----------
@@ -149,15 +149,20 @@ class Demo:
             self._brewer.hear(event, self.clock.wall_s())
         return events
 
-    def run(self) -> None:
-        """Play until the end of the batch."""
+    @property
+    def day(self) -> float:
+        """Simulated days since pitching."""
+        return (self.clock.wall_s() - START_S) / 86_400
+
+    def play(self, until: Callable[[], bool] = lambda: False) -> None:
+        """Play until the end of the batch, or until `until` says so."""
         self._notifier.start()
         with contextlib.redirect_stdout(self._screen):
             try:
                 self._source.start(self._deliver)
-                while not self._over():
+                while not self._over() and not until():
                     self._source.wait_finished(0.1)
-                    self._screen.progress(self._progress(), int(self._day()))
+                    self._screen.progress(self._progress(), int(self.day))
             finally:
                 self._source.stop()
                 self._writer.stop()
@@ -197,7 +202,7 @@ class Demo:
             self._chilled_s = self.clock.wall_s()
 
     def _say(self, vessel: str, entry: str) -> None:
-        self._screen.write(f"· day {self._day():.1f}: the brewer enters for {vessel}: {entry}\n")
+        self._screen.write(f"· day {self.day:.1f}: the brewer enters for {vessel}: {entry}\n")
 
     def _remember(self, event: Event) -> None:
         story = self.stories.get(event.alarm.vessel)
@@ -213,11 +218,8 @@ class Demo:
         rested = self._chilled_s is not None and self.clock.wall_s() > self._chilled_s + AFTER_CHILL_S
         return self._source.finished() or ready or rested
 
-    def _day(self) -> float:
-        return (self.clock.wall_s() - START_S) / 86_400
-
     def _progress(self) -> str:
-        parts = [f"day {self._day():4.1f}"]
+        parts = [f"day {self.day:4.1f}"]
         for name in self.stories:
             beer_c = self._latest.get((name, Quantity.TEMPERATURE))
             top_bar = self._latest.get((name, Quantity.PRESSURE))

@@ -28,7 +28,7 @@ def handle(options: argparse.Namespace) -> int:
         demo = Demo(DemoSettings(speed=speed, seed=options.seed, url=f"sqlite:///{path}"), screen)
         stack.callback(demo.close)
         with contextlib.suppress(KeyboardInterrupt):
-            demo.run()
+            demo.play()
         screen.write("\n" + "".join(f"{line}\n" for line in demo.summary()))
         if options.db is not None:
             screen.write(f"The database is kept in {path}.\n")
