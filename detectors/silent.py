@@ -60,7 +60,7 @@ class Silent(Detector):
         for kind, channel in self._channels.items():
             mine = step.raw.kind == kind
             for start, stop in self._pieces(channel, mine):
-                found += self._take(kind, channel, time_s[start:stop], now_s[start:stop], mine[start:stop])
+                found += self._take(kind, channel, now_s[start:stop], mine[start:stop])
             found += self._waiting(kind, channel, step.now_s)
         self._now_s = step.now_s
         return found
@@ -87,33 +87,35 @@ class Silent(Detector):
             yield start, len(mine)
 
     def _take(
-        self, kind: Kind, channel: _Channel, time_s: FloatArray, now_s: FloatArray, mine: NDArray[np.bool_]
+        self, kind: Kind, channel: _Channel, now_s: FloatArray, mine: NDArray[np.bool_]
     ) -> list[Finding]:
-        """Take rows of all quantities, `mine` those of this sensor; it is silent while now − last exceeds the limit."""
+        """Take rows of all quantities, `mine` those of this sensor.
+
+        A reading counts when it arrives, by the latest time stamp known: one that comes late, or from a clock that
+        goes slow, is a word all the same.
+        """
         since_s = self._since_s(kind, channel)
         if since_s is None:
             if not mine.any():
                 return []
-            since_s = float(time_s[int(np.argmax(mine))])  # nothing was awaited before its first word
-            now_s = np.where(np.maximum.accumulate(mine), now_s, since_s)
-        heard_s = np.maximum.accumulate(np.concatenate(([since_s], np.where(mine, time_s, -np.inf))))
+            first = int(np.argmax(mine))  # nothing was awaited before its first word
+            now_s, mine = now_s[first:], mine[first:]
+            since_s = float(now_s[0])
+        heard_s = np.maximum.accumulate(np.concatenate(([since_s], np.where(mine, now_s, -np.inf))))
         before_s, last_s = heard_s[:-1], heard_s[1:]
         if len(mine) == 1 and mine[0] and channel.last_s is not None and len(channel.intervals) < LEARN:
             channel.intervals += (last_s - before_s)[last_s > before_s].tolist()
         limit_s = self._limit_s(channel)
-        silent = now_s - last_s > limit_s
-        gap = mine & (time_s - before_s > limit_s)
-        was = np.concatenate(([channel.raised], silent[:-1]))
-        raises = ~was & (gap | silent)
-        clears = mine & (was | gap) & ~silent
+        silent = now_s - before_s > limit_s
+        was = np.concatenate(([channel.raised], silent[:-1] & ~mine[:-1]))
+        raises = silent & ~was
+        clears = mine & (was | silent)
         found: list[Finding] = []
         for row in np.flatnonzero(raises | clears).tolist():
             if raises[row]:
-                found += self._silent(kind, channel, float((before_s if gap[row] else last_s)[row]), limit_s)
-            if mine[row]:
-                channel.last_s = float(last_s[row])
+                found += self._silent(kind, channel, float(before_s[row]), limit_s)
             if clears[row]:
-                found.append(self._clear(kind, channel, float(time_s[row])))
+                found.append(self._clear(kind, channel, float(now_s[row])))
         if mine.any():
             channel.last_s = float(last_s[-1])
         return found

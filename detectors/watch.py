@@ -61,7 +61,8 @@ class VesselWatch:
         return self._run(step, self._frames.update(minutes))
 
     def enter(self, entry: Entry) -> tuple[Finding, ...]:
-        """Take a journal entry; its time may lie in the past."""
+        """Take a journal entry; its time may lie in the past. If not, what came before it is judged before it."""
+        found = list(self.tick(entry.time_s)) if entry.time_s > self._now_s else []
         self._recorded(lambda: self.record.enter(entry))
         none = Samples.empty()
         step = Step(
@@ -71,7 +72,7 @@ class VesselWatch:
             entries=(entry,),
             now_s=max(self._now_s, entry.time_s),
         )
-        found = self._each(lambda detector: detector.look(step))
+        found += self._each(lambda detector: detector.look(step))
         found += self._each(lambda detector: detector.entry(entry, self.record))
         return _sorted(found)
 
