@@ -56,13 +56,14 @@ class VesselWatch:
         if not fine.all():
             good = Samples(time_s=samples.time_s[fine], kind=samples.kind[fine], value=samples.value[fine])
         minutes = self._condenser.update(good)
+        self.record.gravity.offer(good)
         self._now_s = max(self._now_s, float(samples.time_s.max()))
         step = Step(raw=samples, plausible=fine, minutes=minutes, entries=(), now_s=self._now_s)
         return self._run(step, self._frames.update(minutes))
 
     def enter(self, entry: Entry) -> tuple[Finding, ...]:
         """Take a journal entry; its time may lie in the past. If not, what came before it is judged before it."""
-        found = list(self.tick(entry.time_s)) if entry.time_s > self._now_s else []
+        found = list(self._advance(entry.time_s)) if entry.time_s > self._now_s else []
         self._recorded(lambda: self.record.enter(entry))
         none = Samples.empty()
         step = Step(
@@ -78,6 +79,9 @@ class VesselWatch:
 
     def tick(self, now_s: float) -> tuple[Finding, ...]:
         """Note that time has come to `now_s`, whether or not anything arrived."""
+        return self._advance(now_s)
+
+    def _advance(self, now_s: float) -> tuple[Finding, ...]:
         self._now_s = max(self._now_s, now_s)
         minutes = self._condenser.tick(now_s)
         frames = self._frames.update(minutes) + self._frames.tick(now_s)

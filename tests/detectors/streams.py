@@ -9,6 +9,7 @@ from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
+from numpy.typing import ArrayLike, NDArray
 
 from ullage.detectors import registry
 from ullage.detectors.detector import Detector
@@ -52,12 +53,12 @@ def merged(*parts: Samples) -> Samples:
     )
 
 
-def pressure(time_s: FloatArray, bar: FloatArray) -> Samples:
+def pressure(time_s: ArrayLike, bar: ArrayLike) -> Samples:
     """Return pressure samples."""
     return Samples.of(Kind.PRESSURE, np.asarray(time_s, float), np.asarray(bar, float))
 
 
-def temperature(time_s: FloatArray, celsius: FloatArray) -> Samples:
+def temperature(time_s: ArrayLike, celsius: ArrayLike) -> Samples:
     """Return temperature samples."""
     return Samples.of(Kind.TEMPERATURE, np.asarray(time_s, float), np.asarray(celsius, float))
 
@@ -214,7 +215,7 @@ def hours_in(finding: Finding) -> float:
 # -- damage ---------------------------------------------------------------------------------------------------------
 
 
-def keep(samples: Samples, mask: np.ndarray[tuple[int], np.dtype[np.bool_]]) -> Samples:
+def keep(samples: Samples, mask: NDArray[np.bool_]) -> Samples:
     """Return the rows where the mask is true."""
     return Samples(time_s=samples.time_s[mask], kind=samples.kind[mask], value=samples.value[mask])
 

@@ -40,7 +40,7 @@ from ullage.detectors.finding import Condition, Finding
 from ullage.detectors.frozen import Frozen
 from ullage.detectors.over_pressure import OverPressure
 from ullage.detectors.registry import REGISTERED, compose
-from ullage.detectors.samples import Entry, Kind, Samples
+from ullage.detectors.samples import Entry, FloatArray, Kind, Samples
 from ullage.detectors.vessel import Vessel
 from ullage.detectors.watch import VesselWatch
 
@@ -53,7 +53,7 @@ def _thin(samples: Samples, minutes: int) -> Samples:
     return keep(samples, minute % minutes == 0)
 
 
-def _cool_after(hour: float, to_c: float) -> Callable[[np.ndarray], np.ndarray]:
+def _cool_after(hour: float, to_c: float) -> Callable[[FloatArray], FloatArray]:
     return lambda hours: np.clip(19.0 - (hours - hour) * 0.8, to_c, 19.0)
 
 
@@ -136,7 +136,7 @@ def _told(kind: type[Detector], story: Story, cuts: typing.Iterable[int] = ()) -
 
 
 def _random_cuts(rows: int, number: int, seed: int) -> list[int]:
-    return np.random.default_rng(seed).integers(1, rows, number).tolist()
+    return [int(row) for row in np.random.default_rng(seed).integers(1, rows, number)]
 
 
 @detectors
