@@ -28,6 +28,7 @@ import numpy as np
 
 from ullage.detectors.samples import FloatArray
 from ullage.detectors.vessel import STANDARD_AIR_BAR, Vessel
+from ullage.detectors.volumes import G_PER_VOLUME as G_PER_VOLUME
 
 Number = TypeVar("Number", float, FloatArray)
 
@@ -35,8 +36,6 @@ CO2_G_PER_MOL = 44.0095
 GAS_CONSTANT_L_BAR = 0.0831446261815324
 """R in L·bar/(mol·K), CODATA 2018."""
 KELVIN = 273.15
-G_PER_VOLUME = 1.9635
-"""One volume of CO2: an ideal gas at 0 °C and 1 atm, 44.0095/22.414 g/L."""
 LN_SLOPE_K = 2617.25
 LN_INTERCEPT = -10.73797
 

@@ -122,10 +122,19 @@ class Ending(Detector):
         return max(min(by_age, by_rates), record.age_h / 8, 4.0)
 
     def _bound(self, record: Record, start_s: float) -> Bound | None:
-        """Return the tightest bound over windows that end now and lie within the shut stretch."""
+        """Return the tightest bound over stretches that end now: all teeth added up, and the last one alone.
+
+        In a tooth the beer first gives back to the head space what the drop took from it; only what comes after that is
+        production. The last tooth, once it is long, shows it better than many with such a beginning each.
+        """
+        starts = {start_s, max(start_s, record.valve.gas_left_s)}
+        bounds = [bound for at_s in sorted(starts) for bound in self._bounds_since(record, at_s)]
+        return min(bounds, key=lambda bound: bound.most_g_per_l, default=None)
+
+    def _bounds_since(self, record: Record, start_s: float) -> list[Bound]:
         shut_h = (record.now_s - start_s) / 3600
         longest_h = min(shut_h, LONGEST_H)
-        best: Bound | None = None
+        bounds: list[Bound] = []
         for share in SHARES:
             hours = longest_h * share
             if share < 1 and hours < self.settings.least_window_h:
@@ -137,15 +146,15 @@ class Ending(Detector):
             tail_h = self._tail_h(record, production)
             # the window's mean rate is that of its middle; a tail of at most tail_h has fallen since
             most = high * tail_h / 24 * math.exp(-production.hours / 2 / tail_h)
-            bound = Bound(production=production, most_g_per_l=most, tail_h=tail_h)
-            if best is None or bound.most_g_per_l < best.most_g_per_l:
-                best = bound
-        if best is not None and best.most_g_per_l > self.settings.to_come_g_per_l and shut_h >= 4:
+            bounds.append(Bound(production=production, most_g_per_l=most, tail_h=tail_h))
+        if not bounds or shut_h < 4:
+            return bounds
+        best = min(bounds, key=lambda bound: bound.most_g_per_l)
+        if best.most_g_per_l > self.settings.to_come_g_per_l:
             tail_h = self._tail_h(record, best.production)
-            most = record.to_come_bound_g_per_l(start_s, longest_h, tail_h)
-            if most < best.most_g_per_l:
-                best = Bound(production=best.production, most_g_per_l=max(most, 0.0), tail_h=tail_h)
-        return best
+            most = max(record.to_come_bound_g_per_l(start_s, longest_h, tail_h), 0.0)
+            bounds.append(Bound(production=best.production, most_g_per_l=most, tail_h=tail_h))
+        return bounds
 
     # -- verdicts -------------------------------------------------------------------------------------------------
 

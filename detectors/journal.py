@@ -1,7 +1,8 @@
 """The brewer's word: which journal entries the detectors understand, and what each means.
 
 Known entries are those of the log format: `pitched`, `valve set 1.5`, `valve shut`, `valve opened`, `vented`,
-`chill 2`, `fined 15`, `tapped`. Everything else is free text, kept but not acted on.
+`chill 2`, `fined 15`, `tapped`; and of the batch: `stage cold`, `stage undo`, `snooze 12`,
+`gravity 1.012 hydrometer`, `batch started`, `batch ended`. Everything else is free text, kept but not acted on.
 """
 
 import re
@@ -22,26 +23,71 @@ class Word(Enum):
     TAPPED = "tapped"
     ZERO = "zero"
     """The vessel stands open: what the pressure sensor shows now is its zero."""
+    STAGE = "stage"
+    """The brewer sets the stage right; or takes the last change back, with `undo`."""
+    SNOOZE = "snooze"
+    """Tell again later what is due; hours."""
+    GRAVITY = "gravity"
+    """A sample by hand: specific gravity, corrected, and what it was measured with."""
+    BATCH_STARTED = "batch started"
+    BATCH_ENDED = "batch ended"
 
 
 @dataclass(frozen=True, slots=True)
 class Known:
-    """A known entry with its number: bar for `valve set`, °C for `chill`, mL for `fined`."""
+    """A known entry with its number: bar for `valve set`, °C for `chill`, mL for `fined`, h for `snooze`, SG for
+    `gravity`; and for `stage` and `gravity` the rest of it."""
 
     word: Word
     number: float | None = None
+    rest: str = ""
 
 
+UNDO = "undo"
+STAGES = (
+    "pitched",
+    "lag",
+    "active",
+    "held at pressure",
+    "slowing",
+    "finished",
+    "warm rest",
+    "chilling",
+    "cold",
+    "first fining",
+    "second fining",
+    "conditioned",
+    "on tap",
+)
+"""Stages of a batch in their order, in the trade's words."""
+INSTRUMENTS = ("hydrometer", "refractometer", "float")
+
+_NUMBER = r"(-?\d+(?:[.,]\d+)?)"
 _PATTERN = re.compile(
-    r"(pitched|valve set|valve shut|valve opened|vented|chill|fined|tapped|zero)(?:\s+(-?\d+(?:[.,]\d+)?))?\b",
+    rf"(pitched|valve set|valve shut|valve opened|vented|chill|fined|tapped|zero|snooze)(?:\s+{_NUMBER})?\b",
     re.IGNORECASE,
 )
+_STAGE = re.compile(rf"stage ({'|'.join((*STAGES, UNDO))})", re.IGNORECASE)
+_GRAVITY = re.compile(rf"gravity {_NUMBER}(?: ({'|'.join(INSTRUMENTS)}))?", re.IGNORECASE)
+_BATCH = re.compile(r"(batch (?:started|ended))(?:[:,] .*)?", re.IGNORECASE)
 
 
 def understand(text: str) -> Known | None:
     """Return the known entry in `text`, or None for free text. Case and spare blanks don't matter."""
-    match = _PATTERN.fullmatch(" ".join(text.split()))
-    if match is None:
-        return None
-    number = None if match[2] is None else float(match[2].replace(",", "."))
-    return Known(Word(match[1].lower()), number)
+    text = " ".join(text.split())
+    if match := _PATTERN.fullmatch(text):
+        return Known(Word(match[1].lower()), None if match[2] is None else _number(match[2]))
+    if match := _STAGE.fullmatch(text):
+        return Known(Word.STAGE, rest=match[1].lower())
+    if match := _GRAVITY.fullmatch(text):
+        gravity = _number(match[1])
+        if not 0.985 <= gravity <= 1.2:
+            return None
+        return Known(Word.GRAVITY, gravity, (match[2] or INSTRUMENTS[0]).lower())
+    if match := _BATCH.fullmatch(text):
+        return Known(Word(match[1].lower()))
+    return None
+
+
+def _number(text: str) -> float:
+    return float(text.replace(",", "."))

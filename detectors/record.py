@@ -18,9 +18,12 @@ from ullage.detectors.co2 import (
 )
 from ullage.detectors.extract import co2_to_come_g_per_l
 from ullage.detectors.frames import Frame
+from ullage.detectors.gravity import Instrument
+from ullage.detectors.gravity_evidence import GravityEvidence
 from ullage.detectors.journal import Word, understand
 from ullage.detectors.production import Production, measure, to_come_bound_g_per_l
 from ullage.detectors.samples import Entry, FloatArray
+from ullage.detectors.stage import NextStep, StageChange
 from ullage.detectors.tail import RateHistory
 from ullage.detectors.valve import Valve
 from ullage.detectors.vessel import Probe, Vessel
@@ -97,6 +100,12 @@ class Record:
         """Over the best window of the shut stretch that lasts now; None while gas can leave."""
         self.rates = RateHistory()
         self.frozen = False
+        self.gravity = GravityEvidence()
+        self.stages: tuple[StageChange, ...] = ()
+        """The history of stages, oldest first; replaced, never changed, so that another thread may read it."""
+        self.next_step: NextStep | None = None
+        self.overruled_s = -math.inf
+        """When the brewer last said that fermentation is not over though it was called so."""
 
     # -- taking ---------------------------------------------------------------------------------------------------
 
@@ -104,6 +113,7 @@ class Record:
         """Take one frame."""
         if self.first_s is None:
             self.first_s = frame.end_s
+        self.gravity.absorb(frame.end_s)
         half = self._probe_before(frame.end_s, 1800), self._probe_before(frame.end_s, 3600)
         beer_c = self.thermometer.take(frame.end_s, frame.temperature_c, half)
         if not math.isnan(beer_c):
@@ -137,6 +147,8 @@ class Record:
             self.vented_s = entry.time_s
         elif known.word is Word.ZERO and self._rows:
             self.zero_bar = self.last(BAR)
+        elif known.word is Word.GRAVITY and known.number is not None:
+            self.gravity.take(entry.time_s, known.number, Instrument(known.rest))
         self.valve.enter(known, entry.time_s)
 
     def _append(self, row: tuple[float, ...]) -> None:

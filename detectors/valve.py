@@ -262,7 +262,7 @@ class Valve:
         if len(drops) >= 3:
             opening = median(drop.peak_bar for drop in drops[-3:])
             spread = median(abs(a.peak_bar - b.peak_bar) for a, b in itertools.pairwise(drops[-6:]))
-            margin = max(2 * spread, 3 * self.frame_noise_bar, 0.003)
+            margin = max(1.5 * spread, 2 * self.frame_noise_bar, 0.0015)
             last = self.teeth.drops[-1]
             seen = self._resolved[-1] or self._rise.resolved(last.size_bar, self.frame_noise_bar)
             if last is drops[-1] and bar < opening - margin and seen and self.leaked_s <= last.time_s:

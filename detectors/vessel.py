@@ -1,8 +1,9 @@
 """What a detector must know of the vessel it watches."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
 
+from ullage.detectors.batch import Batch
 from ullage.detectors.samples import Kind
 
 STANDARD_AIR_BAR = 1.01325
@@ -38,6 +39,8 @@ class Vessel:
     probe: Probe = Probe.UNKNOWN
     sensors: frozenset[Kind] = frozenset()
     """What is expected to speak even if it never has; empty in replay, where a log holds what it holds."""
+    batch: Batch | None = None
+    """What is wanted of the batch in it, as far as that is known."""
 
     def __post_init__(self) -> None:
         if not 0 < self.beer_volume_l < self.total_volume_l:
@@ -64,6 +67,17 @@ class Vessel:
             raise ValueError(f"original_gravity {self.original_gravity:g} must lie between 1.000 and 1.200")
         if not 0.5 <= self.air_pressure_bar <= 1.1:
             raise ValueError(f"air_pressure_bar {self.air_pressure_bar:g} bar must lie between 0.5 and 1.1")
+
+    def carrying(self, batch: Batch | None) -> "Vessel":
+        """Return the vessel with this batch in it: the batch's yeast range and original gravity win."""
+        if batch is None:
+            return replace(self, batch=None)
+        return replace(
+            self,
+            batch=batch,
+            yeast_temperature_c=batch.yeast_temperature_c or self.yeast_temperature_c,
+            original_gravity=batch.original_gravity or self.original_gravity,
+        )
 
     @property
     def head_space_l(self) -> float:

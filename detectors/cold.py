@@ -1,0 +1,49 @@
+"""How long the beer, not the air, has been cold.
+
+A spell counts from the first frame at or below the limit and is over at once when the beer is above it; once the spell
+has been long enough it takes more to end it, half a kelvin for half an hour, so that a reading on the edge does not
+send the brewer back to the beginning.
+"""
+
+import math
+from dataclasses import dataclass
+
+LONGEST_GAP_S = 2 * 3600.0
+"""Nobody knows how warm the beer was while nothing was heard for longer than this."""
+SLACK_C = 0.5
+PATIENCE = 3
+"""Frames above the limit and its slack that end a long spell."""
+
+
+@dataclass(slots=True)
+class Cold:
+    """The spell in the cold that lasts now."""
+
+    since_s: float | None = None
+    through_s: float | None = None
+    """When it had lasted long enough."""
+    warmed_s: float | None = None
+    """When the beer last warmed out of a spell that had been long enough."""
+    _seen_s: float = -math.inf
+    _warm: int = 0
+
+    def take(self, time_s: float, celsius: float, limit_c: float, hours: float) -> None:
+        """Take the beer temperature of a frame in which the probe was heard."""
+        if math.isnan(celsius):
+            return
+        unheard = time_s - self._seen_s > LONGEST_GAP_S
+        self._seen_s = time_s
+        if self.through_s is not None:
+            self._warm = self._warm + 1 if celsius > limit_c + SLACK_C else 0
+            if self._warm < PATIENCE:
+                return
+            self.warmed_s = time_s
+            self.since_s = self.through_s = None
+            self._warm = 0
+        if celsius > limit_c:
+            self.since_s = None
+            return
+        if self.since_s is None or unheard:
+            self.since_s = time_s
+        if time_s - self.since_s >= hours * 3600:
+            self.through_s = time_s

@@ -1,0 +1,98 @@
+"""Gravity over days: samples by hand and a floating sensor's stream, and whether they stand still.
+
+Unchanged within 0.001 over 48 h is the trade's sign of the end (common practice). Samples by hand are few and each
+counts; a floating sensor speaks every few minutes, with foam on it and noise, so its readings are put together: means of
+ten minutes, and of those the median of each six hours. Samples of different instruments are never compared
+(`gravity_samples`). Bounded: what is older than eight days, or more than 64 values of an instrument, is forgotten.
+"""
+
+import math
+from collections import deque
+
+from ullage.detectors.gravity import Instrument
+from ullage.detectors.gravity_samples import GravitySample, stable
+from ullage.detectors.medians import median
+from ullage.detectors.samples import Kind, Samples
+
+BIN_S = 6 * 3600.0
+PART_S = 600.0
+KEPT = 64
+KEPT_S = 8 * 86400.0
+FRESH_S = 12 * 3600.0
+"""A newest sample older than this says nothing about now."""
+BELIEVABLE = (0.985, 1.2)
+
+
+class GravityEvidence:
+    """Feed samples in order of time; ask whether gravity stands.
+
+    `offer` and `absorb` let a stream that comes in blocks be taken only as far as the other detectors have come, so
+    that how it was cut changes nothing.
+    """
+
+    def __init__(self) -> None:
+        self._samples: deque[GravitySample] = deque(maxlen=KEPT * 2)
+        self._offered: deque[tuple[float, float]] = deque()
+        self._bin: int | None = None
+        self._parts: dict[int, tuple[int, float]] = {}
+        """Of the six hours that run now: number and sum of each ten minutes' readings."""
+
+    def offer(self, samples: Samples) -> None:
+        """Take readings of a floating sensor, to be looked at when `absorb` has come to their time."""
+        rows = samples.kind == Kind.GRAVITY
+        if rows.any():
+            times, values = samples.time_s[rows].tolist(), samples.value[rows].tolist()
+            self._offered.extend(sorted(zip(times, values, strict=True)))
+
+    def absorb(self, until_s: float) -> None:
+        """Take what was offered, up to `until_s`."""
+        late = []
+        while self._offered:
+            time_s, gravity = self._offered.popleft()
+            if time_s > until_s:
+                late.append((time_s, gravity))
+                break
+            self.take(time_s, gravity, Instrument.FLOAT)
+        self._offered.extendleft(late)
+
+    def take(self, time_s: float, gravity: float, instrument: Instrument = Instrument.HYDROMETER) -> None:
+        """Take one sample, specific gravity."""
+        if not (math.isfinite(gravity) and BELIEVABLE[0] <= gravity <= BELIEVABLE[1]):
+            return
+        if instrument is not Instrument.FLOAT:
+            self._keep(GravitySample(time_s=time_s, gravity=gravity, instrument=instrument))
+            return
+        number = int(time_s // BIN_S)
+        if self._bin is not None and number > self._bin:
+            self._close()
+        if self._bin is None or number >= self._bin:
+            self._bin = number
+            count, total = self._parts.get(int(time_s // PART_S), (0, 0.0))
+            self._parts[int(time_s // PART_S)] = (count + 1, total + gravity)
+
+    def _close(self) -> None:
+        """Put the six hours that are over together."""
+        assert self._bin is not None
+        if len(self._parts) >= 3:
+            value = median(total / count for count, total in self._parts.values())
+            end_s = (self._bin + 1) * BIN_S
+            self._keep(GravitySample(time_s=end_s, gravity=value, instrument=Instrument.FLOAT))
+        self._parts.clear()
+
+    def _keep(self, sample: GravitySample) -> None:
+        self._samples.append(sample)
+        while self._samples[0].time_s < sample.time_s - KEPT_S:
+            self._samples.popleft()
+
+    @property
+    def latest(self) -> GravitySample | None:
+        """The newest sample; of a floating sensor the newest six hours."""
+        return max(self._samples, key=lambda sample: sample.time_s) if self._samples else None
+
+    def stands(self, now_s: float) -> str | None:
+        """Return the evidence if gravity has stood within 0.001 over 48 h up to now, else None."""
+        known = [sample for sample in self._samples if sample.time_s <= now_s]
+        if not known or now_s - max(sample.time_s for sample in known) > FRESH_S:
+            return None
+        found = stable(known)
+        return found.text if found.stands else None

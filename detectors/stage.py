@@ -1,0 +1,55 @@
+"""The stages of a batch, from pitching to the tap, and the history of one batch's stages."""
+
+from dataclasses import dataclass
+from enum import StrEnum
+
+
+class Stage(StrEnum):
+    """Where a batch stands, in the order in which a batch goes through."""
+
+    PITCHED = "pitched"
+    LAG = "lag"
+    ACTIVE = "active"
+    HELD = "held at pressure"
+    SLOWING = "slowing"
+    FINISHED = "finished"
+    WARM_REST = "warm rest"
+    CHILLING = "chilling"
+    COLD = "cold"
+    FIRST_FINING = "first fining"
+    SECOND_FINING = "second fining"
+    CONDITIONED = "conditioned"
+    ON_TAP = "on tap"
+
+    @property
+    def place(self) -> int:
+        """Place in the order, from 0."""
+        return _PLACES[self]
+
+
+ORDER = tuple(Stage)
+_PLACES = {stage: place for place, stage in enumerate(ORDER)}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StageChange:
+    """One change of stage: to what, when and why. One that was undone stays, with the time at which it was."""
+
+    stage: Stage
+    since_s: float
+    why: str
+    by_brewer: bool = False
+    undone_s: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class NextStep:
+    """What there is to do next, and when; no time where nobody can know it yet."""
+
+    text: str
+    due_s: float | None = None
+
+
+def current(changes: tuple[StageChange, ...]) -> StageChange | None:
+    """Return the change that holds: the last that was not undone."""
+    return next((change for change in reversed(changes) if change.undone_s is None), None)

@@ -1,0 +1,313 @@
+"""Which stage a batch is in, from evidence and the brewer's word.
+
+A pure derivation from frames, journal entries and what the other detectors have concluded: the same stream gives the
+same stages, live, after a restart and in replay. Stages go forward as evidence comes; backwards only when gas is made
+again after the end, or the beer warms up again before it was fined. The brewer's `stage …` wins, and `stage undo` takes
+the last change back: evidence up to that moment is settled then, and only what is newer moves the stage on.
+"""
+
+import math
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, replace
+
+from ullage.detectors.batch import COLD_C, Batch
+from ullage.detectors.cold import Cold
+from ullage.detectors.frames import Frame
+from ullage.detectors.journal import UNDO, Known, Word, understand
+from ullage.detectors.record import Record
+from ullage.detectors.samples import Entry
+from ullage.detectors.stage import ORDER, Stage, StageChange, current
+from ullage.detectors.vessel import Vessel
+
+LAG_AFTER_H = 1.0
+SLOW_SHARE = 1 / 3
+"""Of the highest rate: below it fermentation is slowing (half way down its tail)."""
+SLOW_AFTER_H = 12.0
+CHILL_DROP_K = 3.0
+"""The finished beer this much colder than it was is being chilled, whether or not anybody said so."""
+SAME_DOSE_S = 2 * 3600.0
+"""Two entries of finings closer than this are one dose."""
+REST_SLACK_K = 0.5
+
+Evidence = tuple[float | None, str]
+"""Since when it is there, None for the frame that shows it first; and what it is."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Hours:
+    """How long each wait is, and what is cold where nobody said it."""
+
+    cold_h: float
+    settle_h: float
+    last_settle_h: float
+    cold_c: float
+    within_c: float
+
+
+class Stages:
+    """The stage of one vessel's batch and its history, kept in `record.stages`."""
+
+    def __init__(self, vessel: Vessel, hours: Hours) -> None:
+        self.vessel = vessel
+        self.batch = vessel.batch or Batch()
+        self.hours = hours
+        self.cold = Cold()
+        self.doses: list[float] = []
+        self._settled_s = -math.inf
+        """Evidence up to here has been judged by the brewer."""
+        self._seen: dict[Stage, float] = {}
+        self._warm_c = -math.inf
+        self._now_s = -math.inf
+
+    # -- taking ---------------------------------------------------------------------------------------------------
+
+    def frame(self, frame: Frame, record: Record) -> None:
+        """Take one frame."""
+        self._now_s = frame.end_s
+        beer_c = record.thermometer.beer_c
+        if not math.isnan(frame.temperature_c) and record.activity_s is not None:
+            self.cold.take(frame.end_s, beer_c, self.limit_c(record), self.hours.cold_h)
+        if record.finished_s is not None and not math.isnan(beer_c):
+            self._warm_c = max(self._warm_c, beer_c)
+        if not record.stages:
+            self._begin(frame.end_s, record)
+        self._back(frame.end_s, record)
+        for stage in ORDER:
+            self._consider(stage, record)
+
+    def enter(self, entry: Entry, record: Record) -> None:
+        """Take one journal entry."""
+        known = understand(entry.text)
+        if known is None:
+            return
+        if known.word is Word.FINED:
+            if not self.doses or entry.time_s - self.doses[-1] >= SAME_DOSE_S:
+                self.doses.append(entry.time_s)
+        elif known.word is Word.PITCHED:
+            self._pitched(entry.time_s, record)
+        elif known.word is Word.STAGE:
+            self._settled_s = max(self._now_s, entry.time_s)
+            if known.rest == UNDO:
+                self._undo(entry.time_s, record)
+            else:
+                self._correct(known, entry.time_s, record)
+        if record.stages and known.word in (Word.FINED, Word.CHILL, Word.TAPPED):
+            for stage in ORDER:
+                self._consider(stage, record)
+
+    # -- what others ask ------------------------------------------------------------------------------------------
+
+    def limit_c(self, record: Record) -> float:
+        """Return the beer temperature at or below which it counts as cold."""
+        if record.chill_to_c is not None:
+            return record.chill_to_c + self.hours.within_c
+        chill_c = self.batch.temperatures.chill_c
+        return self.hours.cold_c if chill_c is None else chill_c + self.hours.within_c
+
+    def target_c(self, record: Record) -> float:
+        """Return where the chill is to end."""
+        if record.chill_to_c is not None:
+            return record.chill_to_c
+        chill_c = self.batch.temperatures.chill_c
+        return COLD_C if chill_c is None else chill_c
+
+    def settling_until_s(self) -> float | None:
+        """Return when the last dose will have settled, if the beer stays cold; None without a dose or in the warm."""
+        if not self.doses or self.cold.since_s is None:
+            return None
+        last = len(self.doses) >= max(self.batch.doses, 1)
+        hours = self.hours.last_settle_h if last else self.hours.settle_h
+        return max(self.doses[-1], self.cold.since_s) + hours * 3600
+
+    # -- moving ---------------------------------------------------------------------------------------------------
+
+    def _begin(self, now_s: float, record: Record) -> None:
+        if record.pitched_s is not None:
+            self._append(record, Stage.PITCHED, record.pitched_s, "the journal says so")
+        elif record.activity_s is not None:
+            why = f"there was gas at {record.bar:.2f} bar when the first reading came"
+            self._append(record, Stage.ACTIVE, now_s, why)
+        else:
+            self._append(record, Stage.PITCHED, now_s, "the first reading of this batch")
+
+    def _pitched(self, time_s: float, record: Record) -> None:
+        now = current(record.stages)
+        if now is None:
+            return
+        if now.stage.place <= Stage.LAG.place:
+            self._append(record, Stage.PITCHED, time_s, "the journal says so")
+        elif now.stage.place >= Stage.CONDITIONED.place:  # the next batch, though nobody started it
+            record.stages = ()
+            self.doses.clear()
+            self._append(record, Stage.PITCHED, time_s, "the journal says so")
+
+    def _append(self, record: Record, stage: Stage, since_s: float, why: str, *, word: bool = False) -> None:
+        now = current(record.stages)
+        if now is not None:
+            since_s = max(since_s, now.since_s)
+        change = StageChange(stage=stage, since_s=since_s, why=why, by_brewer=word)
+        record.stages = (*record.stages, change)
+
+    def _consider(self, stage: Stage, record: Record) -> None:
+        """Go on to a stage if there is evidence for it that nobody has judged yet."""
+        now = current(record.stages)
+        look = _LOOKS.get(stage)
+        found = look(self, record) if look is not None else None
+        if found is None:
+            self._seen.pop(stage, None)
+            return
+        at_s, why = found
+        since_s = self._seen.setdefault(stage, self._now_s) if at_s is None else at_s
+        if now is not None and stage.place > now.stage.place and since_s > self._settled_s:
+            self._append(record, stage, since_s, why)
+
+    def _back(self, now_s: float, record: Record) -> None:
+        """Go back where what held holds no longer."""
+        now = current(record.stages)
+        if now is None:
+            return
+        if now.stage in (Stage.FINISHED, Stage.WARM_REST) and record.finished_s is None:
+            stage = Stage.ACTIVE if record.valve.held_bar is None else Stage.HELD
+            self._append(record, stage, now_s, "gas is being made again")
+        elif now.stage is Stage.COLD and (self.cold.warmed_s or -math.inf) > max(
+            now.since_s, self._settled_s
+        ):
+            why = f"the beer has warmed up again, to {record.beer_c:.1f} °C"
+            self._append(record, Stage.CHILLING, now_s, why)
+
+    # -- the brewer's word ----------------------------------------------------------------------------------------
+
+    def _correct(self, known: Known, time_s: float, record: Record) -> None:
+        stage = Stage(known.rest)
+        self._append(record, stage, time_s, "the brewer says so", word=True)
+        self._set_doses(stage, time_s)
+        self._set_finished(stage, time_s, record)
+
+    def _undo(self, time_s: float, record: Record) -> None:
+        standing = [index for index, change in enumerate(record.stages) if change.undone_s is None]
+        if len(standing) < 2:
+            return
+        last = standing[-1]
+        undone = record.stages[last]
+        record.stages = (
+            *record.stages[:last],
+            replace(undone, undone_s=max(time_s, undone.since_s)),
+            *record.stages[last + 1 :],
+        )
+        before = record.stages[standing[-2]].stage
+        if undone.stage in (Stage.FIRST_FINING, Stage.SECOND_FINING):
+            self._set_doses(before, time_s)
+        self._set_finished(before, time_s, record)
+
+    def _set_doses(self, stage: Stage, time_s: float) -> None:
+        if stage.place < Stage.FIRST_FINING.place:
+            self.doses.clear()
+        elif stage is Stage.FIRST_FINING:
+            self.doses[:] = self.doses[:1] or [time_s]
+        elif stage is Stage.SECOND_FINING:
+            self.doses[:] = [*(self.doses[:1] or [time_s - SAME_DOSE_S]), time_s]
+
+    def _set_finished(self, stage: Stage, time_s: float, record: Record) -> None:
+        """The brewer knows whether fermentation is over; the end is looked for anew after a day."""
+        if stage.place >= Stage.FINISHED.place:
+            if record.finished_s is None:
+                record.finished_s = time_s
+        elif record.finished_s is not None:
+            record.finished_s = None
+            record.overruled_s = time_s
+
+    # -- evidence -------------------------------------------------------------------------------------------------
+
+    def _lag(self, record: Record) -> Evidence | None:
+        began_s = record.pitched_s or record.first_s
+        if began_s is None or self._now_s - began_s < LAG_AFTER_H * 3600 or record.activity_s is not None:
+            return None
+        return None, "no gas yet"
+
+    def _active(self, record: Record) -> Evidence | None:
+        if record.activity_s is None:
+            return None
+        return record.activity_s, "the first gas"
+
+    def _held(self, record: Record) -> Evidence | None:
+        level = record.valve.held_bar
+        if level is None or record.activity_s is None:
+            return None
+        return None, f"the valve holds {level:.2f} bar"
+
+    def _slowing(self, record: Record) -> Evidence | None:
+        if record.finished_s is not None or record.activity_s is None:
+            return None
+        if record.suspected_s is not None:
+            return record.suspected_s, "passive evidence for the end"
+        newest = next(iter(record.rates.before(math.inf)), None)
+        if newest is None or record.age_h < SLOW_AFTER_H or newest.rate + 2 * newest.se > SLOW_SHARE * (
+            record.rates.peak
+        ):
+            return None
+        return None, f"{newest.rate:.1f} g/L CO2 a day, after {record.rates.peak:.1f} at its height"
+
+    def _finished(self, record: Record) -> Evidence | None:
+        return None if record.finished_s is None else (record.finished_s, "the end is proved")
+
+    def _warm_rest(self, record: Record) -> Evidence | None:
+        rest = self.batch.temperatures.rest
+        if rest is None or record.finished_s is None or record.chill_s is not None:
+            return None
+        if record.thermometer.beer_c < rest.temperature_c - REST_SLACK_K:
+            return None
+        return None, f"finished, and warm at {record.thermometer.beer_c:.1f} °C as planned"
+
+    def _chilling(self, record: Record) -> Evidence | None:
+        if record.chill_s is not None:
+            return record.chill_s, f"the journal says so: to {self.target_c(record):g} °C"
+        beer_c = record.thermometer.beer_c
+        if record.finished_s is not None and beer_c <= self._warm_c - CHILL_DROP_K:
+            return None, f"the beer is at {beer_c:.1f} °C, down from {self._warm_c:.1f} °C"
+        low = self.vessel.yeast_temperature_c
+        if record.activity_s is None or (low is not None and low[0] - 2 < self.limit_c(record)):
+            return None
+        if beer_c <= self.limit_c(record):
+            return None, f"the beer is at {beer_c:.1f} °C"
+        return None
+
+    def _cold(self, record: Record) -> Evidence | None:
+        if self.cold.through_s is None or self.cold.since_s is None:
+            return None
+        return self.cold.through_s, f"at {record.beer_c:.1f} °C, {self.hours.cold_h:g} h in its target"
+
+    def _first_fining(self, record: Record) -> Evidence | None:
+        return (self.doses[0], "the journal says so") if self.doses else None
+
+    def _second_fining(self, record: Record) -> Evidence | None:
+        return (self.doses[1], "the journal says so") if len(self.doses) > 1 else None
+
+    def _conditioned(self, record: Record) -> Evidence | None:
+        now = current(record.stages)
+        if self.batch.doses == 0 and not self.doses:
+            if now is None or now.stage is not Stage.COLD:
+                return None
+            return None, "cold through, and no finings wanted"
+        until_s = self.settling_until_s()
+        if len(self.doses) < self.batch.doses or until_s is None or self._now_s < until_s:
+            return None
+        return None, f"settled cold for {(self._now_s - self.doses[-1]) / 3600:.0f} h after the last dose"
+
+    def _on_tap(self, record: Record) -> Evidence | None:
+        return None if record.tapped_s is None else (record.tapped_s, "the journal says so")
+
+
+_LOOKS: Mapping[Stage, Callable[[Stages, Record], Evidence | None]] = {
+    Stage.LAG: Stages._lag,
+    Stage.ACTIVE: Stages._active,
+    Stage.HELD: Stages._held,
+    Stage.SLOWING: Stages._slowing,
+    Stage.FINISHED: Stages._finished,
+    Stage.WARM_REST: Stages._warm_rest,
+    Stage.CHILLING: Stages._chilling,
+    Stage.COLD: Stages._cold,
+    Stage.FIRST_FINING: Stages._first_fining,
+    Stage.SECOND_FINING: Stages._second_fining,
+    Stage.CONDITIONED: Stages._conditioned,
+    Stage.ON_TAP: Stages._on_tap,
+}
