@@ -18,6 +18,7 @@ from ullage.detectors.pressure_low import PressureLow
 from ullage.detectors.pressure_rising import PressureRising
 from ullage.detectors.silent import Silent
 from ullage.detectors.temperature import Temperature
+from ullage.detectors.waits import Waits
 
 REGISTERED: tuple[type[Detector], ...] = (
     OverPressure,
@@ -32,6 +33,7 @@ REGISTERED: tuple[type[Detector], ...] = (
     Leak,
     PressureLow,
     Chilled,
+    Waits,
 )
 """Over-pressure first: nothing comes before it. The order of the others matters only among those that write a
 conclusion into the record (activity before ending, ending before what asks for the end)."""

@@ -5,6 +5,7 @@ from collections.abc import Callable, Iterable, Mapping
 
 import numpy as np
 
+from ullage.detectors.advising import advised
 from ullage.detectors.detector import Detector, Step
 from ullage.detectors.finding import Finding
 from ullage.detectors.frames import Frame, FrameMaker
@@ -97,7 +98,8 @@ class VesselWatch:
             self.record.frozen = self._frozen_at(frame.end_s)
             if not self._recorded(lambda frame=frame: self.record.take(frame)):  # type: ignore[misc]
                 continue
-            found += self._each(lambda detector, frame=frame: detector.frame(frame, self.record))  # type: ignore[misc]
+            told = self._each(lambda detector, frame=frame: detector.frame(frame, self.record))  # type: ignore[misc]
+            found += [advised(finding, self.record) for finding in told]
         return _sorted(found)
 
     def _frozen_at(self, time_s: float) -> bool:

@@ -1,0 +1,168 @@
+"""Waits of the cold side, each by the beer and not only the clock: finings when due, the second dose, ready.
+
+Cold through takes about twelve hours with the beer in its target; a dose of finings settles about twelve hours, and the
+beer stands twelve to twenty-four more after the last one; cider needs no finings (all common practice). A beer that
+warms up meanwhile begins its wait anew. What is due is said once; again when the wait had to begin anew, or when a
+`snooze` is over.
+"""
+
+import math
+from dataclasses import dataclass
+
+from ullage.detectors.advice import fining_advice, serving_advice
+from ullage.detectors.co2 import dissolved_g_per_l, volumes_from_g_per_l
+from ullage.detectors.detector import Detector
+from ullage.detectors.finding import Condition, Finding, Priority, State
+from ullage.detectors.frames import Frame
+from ullage.detectors.journal import Word, understand
+from ullage.detectors.next_step import next_step
+from ullage.detectors.record import Record
+from ullage.detectors.samples import Entry
+from ullage.detectors.stage import Stage, StageChange, current
+from ullage.detectors.stages import Hours, Stages
+from ullage.detectors.vessel import Vessel
+
+SNOOZE_H = 12.0
+LONGEST_SNOOZE_H = 14 * 24.0
+FIRST, SECOND, READY = "first dose", "second dose", "ready"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class WaitsSettings:
+    """How long each wait is, and the gas that pushes finings in."""
+
+    cold_h: float = 12.0
+    settle_h: float = 12.0
+    """After a dose of finings that is not the last."""
+    last_settle_h: float = 18.0
+    """After the last dose: within the 12 to 24 h of common practice."""
+    cold_c: float = 5.0
+    """Counts as cold where neither journal nor plan names a target."""
+    within_c: float = 1.0
+    dosing_bar: float = 1.0
+    """Gas that finings are pushed in with, bar gauge."""
+
+
+class Waits(Detector):
+    """Says `fining-due` and `ready`, and keeps the stage of the batch."""
+
+    name = "waits"
+    Settings = WaitsSettings
+
+    def __init__(self, vessel: Vessel, settings: WaitsSettings) -> None:
+        super().__init__(vessel)
+        self.settings = settings
+        self.stages = Stages(
+            vessel,
+            Hours(
+                cold_h=settings.cold_h,
+                settle_h=settings.settle_h,
+                last_settle_h=settings.last_settle_h,
+                cold_c=settings.cold_c,
+                within_c=settings.within_c,
+            ),
+        )
+        self._told = ""
+        self._told_before: set[str] = set()
+        self._quiet_until_s = -math.inf
+
+    def frame(self, frame: Frame, record: Record) -> list[Finding]:
+        """Move the stage on, and say what has become due."""
+        self.stages.frame(frame, record)
+        record.next_step = next_step(self.stages, record, frame.end_s)
+        due = self._due(frame.end_s, record)
+        if due != self._told:
+            self._told = ""
+        if not due or due == self._told or frame.end_s < self._quiet_until_s:
+            return []
+        self._told = due
+        again = due in self._told_before
+        self._told_before.add(due)
+        if due == READY:
+            return [self._ready(frame.end_s, record)]
+        return [self._fining_due(frame.end_s, record, due, again=again)]
+
+    def entry(self, entry: Entry, record: Record) -> list[Finding]:
+        """Take the brewer's word about stages, doses and snoozes."""
+        known = understand(entry.text)
+        if known is not None and known.word is Word.SNOOZE:
+            hours = SNOOZE_H if known.number is None else known.number
+            if 0 < hours <= LONGEST_SNOOZE_H:
+                self._quiet_until_s = entry.time_s + hours * 3600
+                self._told = ""
+        elif known is not None and known.word is Word.PITCHED:
+            self._told_before.clear()
+        self.stages.enter(entry, record)
+        return []
+
+    def _due(self, now_s: float, record: Record) -> str:
+        """Return what waits for the brewer now; empty if nothing does."""
+        stage = _stage(record)
+        if stage is Stage.COLD and self.stages.batch.doses > 0:
+            return FIRST
+        if stage is Stage.FIRST_FINING and self.stages.batch.doses > 1:
+            settled_s = self.stages.settling_until_s()
+            return SECOND if settled_s is not None and now_s >= settled_s else ""
+        return READY if stage is Stage.CONDITIONED else ""
+
+    def _fining_due(self, now_s: float, record: Record, due: str, *, again: bool) -> Finding:
+        beer_c = record.beer_c
+        advice = fining_advice(self.vessel, record.bar, self.settings.dosing_bar, _sane_c(beer_c))
+        why = (
+            f"The beer has been in the cold for {_hours(now_s, self.stages.cold.since_s)} h, at {beer_c:.1f} °C: "
+            if due == FIRST
+            else f"The first dose has settled for {_hours(now_s, self.stages.doses[0])} h at {beer_c:.1f} °C: "
+        )
+        cold = "; it had warmed up before, so the wait began anew" if again and self.stages.cold.warmed_s else ""
+        text = f"{why}the {due} of finings is due{cold}. {advice.text} Then enter `fined` with the mL."
+        if due == FIRST and record.finished_s is None:
+            text += " That fermentation is over has not been proved here: take a gravity sample first."
+        return self.finding(
+            now_s, Condition.FINING_DUE, State.NOTED, Priority.LOW, text, subject=due,
+            value=record.bar, limit=advice.vent_to_bar, unit="bar",
+            evidence=(
+                f"beer in its target since {_hours(now_s, self.stages.cold.since_s)} h",
+                f"dosing gas of {advice.dosing_bar:.2f} bar",
+            ),
+        )  # fmt: skip
+
+    def _ready(self, now_s: float, record: Record) -> Finding:
+        beer_c, bar = _sane_c(record.beer_c), record.bar
+        batch = self.stages.batch
+        holds = float(dissolved_g_per_l(bar, beer_c, self.vessel.air_pressure_bar))
+        text = (
+            f"Ready: {_conditioned_by(self.stages, now_s)}. At {bar:.2f} bar and {beer_c:.1f} °C the beer holds about "
+            f"{holds:.1f} g/L ({float(volumes_from_g_per_l(holds)):.1f} volumes) of CO2. "
+        )
+        wanted = batch.wanted_g_per_l
+        if wanted is not None:
+            text += serving_advice(self.vessel, wanted, batch.serving_c).text
+        else:
+            text += f"A regulator at {max(bar, 0.0):.2f} bar keeps that while the beer stays at {beer_c:.1f} °C."
+        text += " Draw the first glass off, taste, and enter `tapped`. Air the room: CO2 gathers low."
+        return self.finding(
+            now_s, Condition.READY, State.NOTED, Priority.LOW, text, value=holds, limit=wanted, unit="g/L",
+            evidence=(f"beer in its target since {_hours(now_s, self.stages.cold.since_s)} h",),
+        )  # fmt: skip
+
+
+def _conditioned_by(stages: Stages, now_s: float) -> str:
+    """Say what the wait was."""
+    if not stages.doses:
+        return f"cold for {_hours(now_s, stages.cold.since_s)} h, and no finings wanted"
+    number = "dose" if len(stages.doses) == 1 else "last dose"
+    return f"the {number} of finings has settled for {_hours(now_s, stages.doses[-1])} h in the cold"
+
+
+def _hours(now_s: float, since_s: float | None) -> str:
+    return "some" if since_s is None else f"{(now_s - since_s) / 3600:.0f}"
+
+
+def _stage(record: Record) -> Stage | None:
+    change: StageChange | None = current(record.stages)
+    return None if change is None else change.stage
+
+
+def _sane_c(celsius: float) -> float:
+    """Return a beer temperature within what the advice is good for."""
+    return min(max(celsius, -2.0), 36.0)
