@@ -16,10 +16,10 @@ solubility. All functions take scalars or arrays of one shape and return the sam
 
 Examples
 --------
->>> round(dissolved_g_per_l(1.0, 2.0), 2)
+>>> round(float(dissolved_g_per_l(1.0, 2.0)), 2)
 5.91
->>> round(gauge_for_carbonation_bar(5.0, 4.0), 2)
-0.82
+>>> round(float(gauge_for_carbonation_bar(5.0, 4.0)), 2)
+0.81
 """
 
 from typing import TypeVar

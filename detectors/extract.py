@@ -7,7 +7,7 @@ Examples
 --------
 >>> round(plato_from_sg(1.050), 2)
 12.39
->>> round(co2_to_come_g_per_l(1.04836, 1.00985), 1)
+>>> round(co2_to_come_g_per_l(1.04836, 1.00976), 1)
 38.5
 """
 
