@@ -1,7 +1,7 @@
 """Everything that watches one vessel: gate, condenser, record and detectors, fed by the same calls live and in replay."""
 
 import logging
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping, Sequence
 
 import numpy as np
 
@@ -36,13 +36,20 @@ class VesselWatch:
         The vessel.
     settings
         Composed by `ullage.detectors.registry.compose`: detector name to its settings.
+    observers
+        Asked after all detectors, with the same calls: for a report that shows what they had before them.
     """
 
-    def __init__(self, vessel: Vessel, settings: Mapping[str, object] | None = None) -> None:
+    def __init__(
+        self,
+        vessel: Vessel,
+        settings: Mapping[str, object] | None = None,
+        observers: Sequence[Detector] = (),
+    ) -> None:
         self.vessel = vessel
         self.record = Record(vessel)
         self.failures: dict[str, str] = {}
-        self._detectors = build(vessel, compose({}) if settings is None else settings)
+        self._detectors = (*build(vessel, compose({}) if settings is None else settings), *observers)
         self._frozen = next((d for d in self._detectors if isinstance(d, Frozen)), None)
         self._condenser = Condenser()
         self._frames = FrameMaker()
