@@ -11,6 +11,7 @@ from typing import Any
 import apprise
 
 from ullage.adapters.errors import ConfigError
+from ullage.daemon.apprise_plugins import load_for
 from ullage.daemon.delivery import SENT, Answer, Outcome, Reason
 from ullage.daemon.notify_settings import TargetSettings
 from ullage.daemon.wording import Letter
@@ -45,6 +46,7 @@ class AppriseTarget:
     def __init__(self, name: str, address: str, limit: int) -> None:
         _hush()
         self._name = name
+        load_for(address)
         self._apprise = apprise.Apprise()
         loaded = self._apprise.add(address)
         if not loaded or len(self._apprise) != 1:

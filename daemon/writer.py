@@ -43,7 +43,7 @@ class WriterSettings:
     """How often what is written."""
 
     commit_interval_s: float = 60.0
-    most_pending: int = 50_000
+    most_pending: int = 10_000
     """Readings that are written before the interval is over, to bound the size of a transaction."""
     snapshot_interval_s: float = 3600.0
     poll_interval_s: float = 1.0

@@ -280,7 +280,7 @@ def memory(
         nonlocal sent
         sent += 2
         if sent % 2000 == 0:
-            wait_until(lambda: sent - judged(daemon) < 40_000, "the daemon to catch up", 120)
+            wait_until(lambda: sent - judged(daemon) < 2_000, "the daemon to catch up", 120)
 
     for day in range(days):
 
