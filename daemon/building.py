@@ -2,12 +2,14 @@
 
 import logging
 import os
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from functools import partial
 
 from ullage.adapters import registry as adapters
 from ullage.adapters.source import Source
 from ullage.daemon.alarms import AlarmDesk
+from ullage.daemon.batch_keeper import BatchKeeper
+from ullage.daemon.batches import BatchView, adopt, view
 from ullage.daemon.clock import Clock, SystemClock
 from ullage.daemon.health import Health
 from ullage.daemon.local_time import LocalTime
@@ -65,20 +67,35 @@ def build(config: Config, environ: Mapping[str, str], clock: Clock | None = None
     if store.moved_aside is not None:
         told = f"The database was damaged. It was moved to {store.moved_aside} and a new one begun."
         desk.announce("storage", told)
-    rebuilt = _rebuild(config, store, desk, clock, say)
+    for vessel in config.vessels:
+        adopt(store, vessel, clock.wall_s())
+    views = [view(store, vessel) for vessel in config.vessels]
+    rebuilt = _rebuild(views, store, desk, clock, say)
+    fingerprints = {
+        v.watched.vessel.name: fingerprint(v.watched.vessel, v.watched.detectors, v.mark) for v in views
+    }
     pipeline = Pipeline({r.watched.name: r.watched for r in rebuilt}, store, desk, clock)
     writer = Writer(
         store,
         pipeline,
         clock,
         entries_after=partial(entries_after, store),
-        fingerprints={v.vessel.name: fingerprint(v.vessel, v.detectors) for v in config.vessels},
+        fingerprints=fingerprints,
         settings=WriterSettings(commit_interval_s=config.store.commit_interval_s),
         last_entry_id=min((r.watched.last_entry_id for r in rebuilt), default=last_entry_id(store)),
     )
     pipeline.told = writer.hurry
     health.watch(pipeline.heartbeat.health)
     health.watch(writer.heartbeat.health)
+    keeper = BatchKeeper(
+        config.vessels,
+        views,
+        store=store,
+        desk=desk,
+        pipeline=pipeline,
+        clock=clock,
+        fingerprints=fingerprints,
+    )
     watchdog = Watchdog(
         health,
         partial(pipeline.call, timeout_s=1.0),
@@ -94,7 +111,10 @@ def build(config: Config, environ: Mapping[str, str], clock: Clock | None = None
             writer=writer,
             sources=sources,
             early=tuple(early),
-            late=(partial(_upkeep, config, store, desk, notifier, pipeline, health, clock),),
+            late=(
+                lambda: keeper,
+                partial(_upkeep, config, store, desk, notifier, pipeline, health, clock),
+            ),
             health=health,
             watchdog=watchdog,
             clock=clock,
@@ -138,16 +158,21 @@ def _notifier(config: Config, store: Store, clock: Clock) -> Notifier | None:
 
 
 def _rebuild(
-    config: Config, store: Store, desk: AlarmDesk, clock: Clock, say: Callable[[str], object]
+    views: Sequence[BatchView],
+    store: Store,
+    desk: AlarmDesk,
+    clock: Clock,
+    say: Callable[[str], object],
 ) -> tuple[Rebuilt, ...]:
     standing = desk.standing()
     rebuilt = []
-    for vessel in config.vessels:
+    for known in views:
         say(
             f"EXTEND_TIMEOUT_USEC={REBUILD_ALLOWED_US}\n"
-            f"STATUS=Judging the stored readings of {vessel.vessel.name} again"
+            f"STATUS=Judging the stored readings of {known.watched.vessel.name} again"
         )
-        rebuilt.append(rebuild(vessel, store, clock, standing))
+        made = rebuild(known.watched, store, clock, standing, begin_s=known.begin_s, mark=known.mark)
+        rebuilt.append(made)
     for name in unknown_vessels(desk, {r.watched.name: r for r in rebuilt}):
         log.info("alarms of a vessel that is no longer configured are cleared", extra={"vessel": name})
         desk.reconcile(name, (), clock.wall_s())
@@ -164,7 +189,9 @@ def _upkeep(
     clock: Clock,
 ) -> Part:
     """Make what comes round by itself; its imports are heavy, so they wait until readings are judged."""
+    from ullage.daemon.batch_reminders import EVERY_S, remind
     from ullage.daemon.daily import daily_line
+    from ullage.daemon.scheduler import Job
     from ullage.daemon.status import vessel_statuses
     from ullage.daemon.upkeep import Upkeep
 
@@ -174,6 +201,7 @@ def _upkeep(
     def retain() -> None:
         store.retain(now_s=clock.wall_s(), keep_days=config.store.keep_days)
 
+    names = [vessel.vessel.name for vessel in config.vessels]
     upkeep = Upkeep(
         config.schedule,
         desk=desk,
@@ -186,10 +214,20 @@ def _upkeep(
         daily_line=line,
         healthy=health.healthy,
         keep_days=config.store.keep_days,
+        more=(
+            Job(
+                name="batches", run=partial(remind, store, desk, names, clock), every_s=EVERY_S, first_s=60.0
+            ),
+        ),
     )
     for loop in upkeep.loops():
         health.watch(loop)
     return upkeep
+
+
+def _watched_over(keeper: BatchKeeper, health: Health) -> Part:
+    health.watch(keeper.loop_health)
+    return keeper
 
 
 def _validate(config: Config, environ: Mapping[str, str]) -> None:

@@ -1,13 +1,16 @@
 """The blocks of the configuration that no other part owns: vessels, their channels, the page."""
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, fields
 from pathlib import Path
 from typing import Any
 
 from pydantic import BaseModel, ConfigDict, Field
 
 from ullage.adapters.channel import Reference
+from ullage.adapters.errors import DataError
 from ullage.adapters.reading import Quantity
+from ullage.adapters.timestamps import parse_rfc3339
+from ullage.detectors.batch import Batch
 from ullage.detectors.samples import Kind
 from ullage.detectors.vessel import Vessel
 
@@ -36,6 +39,31 @@ class ChannelBlock:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class BatchBlock(Batch):
+    """What stands under `batch:` of a vessel: the wishes of a batch, and when it began."""
+
+    began: str = ""
+    """RFC 3339, in quotes; the latest pitching in the journal, else the daemon's start, if left out."""
+
+    def __post_init__(self) -> None:
+        Batch.__post_init__(self)  # a slotted class is made twice, which `super()` does not survive
+        if self.began:
+            try:
+                parse_rfc3339(self.began)
+            except DataError as error:
+                raise ValueError(f'began "{self.began}" {error.detail}; {error.hint}') from None
+
+    @property
+    def began_s(self) -> float | None:
+        """Unix seconds of `began`."""
+        return parse_rfc3339(self.began) if self.began else None
+
+    def wishes(self) -> Batch:
+        """Return the wishes alone."""
+        return Batch(**{f.name: getattr(self, f.name) for f in fields(Batch)})
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class VesselBlock(Vessel):
     """What stands under one item of `vessels:`: the vessel's own fields, its channels, its detectors' keys."""
 
@@ -43,6 +71,7 @@ class VesselBlock(Vessel):
     pressure: ChannelBlock | None = None
     gravity: ChannelBlock | None = None
     journal: ChannelBlock | None = None
+    batch: BatchBlock | None = None
     detectors: DetectorKeys = field(default_factory=dict)
     sensors: frozenset[Kind] = field(init=False, default=frozenset())
     """No key: it follows from the channels."""

@@ -28,6 +28,8 @@ class WatchedVessel:
     channels: tuple[Channel, ...]
     detectors: Mapping[str, object]
     """Composed: for `VesselWatch(vessel, detectors)`."""
+    batch_began_s: float | None = None
+    """When the batch of `vessel.batch` began, if the configuration says so."""
 
 
 def read_vessels(
@@ -75,6 +77,7 @@ def read_vessels(
                 vessel=_vessel(block, channels if live else ()),
                 channels=tuple(channels),
                 detectors=_composed(detectors, block, at, text, problems),
+                batch_began_s=None if block.batch is None else block.batch.began_s,
             )
         )
     return tuple(found)
@@ -83,7 +86,8 @@ def read_vessels(
 def _vessel(block: VesselBlock, channels: Sequence[Channel]) -> Vessel:
     own = {f.name: getattr(block, f.name) for f in fields(Vessel)}
     expected = {_KINDS[c.quantity] for c in channels if c.source and c.quantity in _KINDS}
-    return Vessel(**own | {"sensors": frozenset(expected)})
+    wishes = None if block.batch is None else block.batch.wishes()
+    return Vessel(**own | {"sensors": frozenset(expected), "batch": wishes})
 
 
 def _sentence(text: ConfigText, at: Location, complaint: str, hint: str = "") -> str:

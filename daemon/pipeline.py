@@ -130,6 +130,10 @@ class Pipeline:
         """Have every vessel's time come to its detectors at the next turn, were the regular ticks to fail."""
         self.call(self._tick_all, timeout_s=5.0)
 
+    def replace(self, watched: Watched) -> None:
+        """Put other detectors in the place of a vessel's. For the pipeline's own thread: see `call`."""
+        self.watched = {**self.watched, watched.name: watched}
+
     def start(self) -> None:
         """Start the thread."""
         self._thread = threading.Thread(target=self._run, name="pipeline", daemon=True)

@@ -53,7 +53,15 @@ class Rebuilt:
     """Whether a snapshot could be used."""
 
 
-def rebuild(vessel: WatchedVessel, store: Store, clock: Clock, standing: Sequence[Alarm]) -> Rebuilt:
+def rebuild(
+    vessel: WatchedVessel,
+    store: Store,
+    clock: Clock,
+    standing: Sequence[Alarm],
+    *,
+    begin_s: float | None = None,
+    mark: str = "",
+) -> Rebuilt:
     """Return the vessel's detectors as they were when the daemon ended.
 
     Parameters
@@ -64,6 +72,10 @@ def rebuild(vessel: WatchedVessel, store: Store, clock: Clock, standing: Sequenc
         The database; nothing is written.
     standing
         The alarms that stand in it, of all vessels.
+    begin_s
+        Where the batch in the vessel began: nothing before it is judged. Found out from the journal if it is None.
+    mark
+        As given to `fingerprint` for the vessel's snapshots.
 
     Raises
     ------
@@ -72,12 +84,13 @@ def rebuild(vessel: WatchedVessel, store: Store, clock: Clock, standing: Sequenc
     """
     name = vessel.vessel.name
     watched = Watched(name, lambda: VesselWatch(vessel.vessel, vessel.detectors), clock)
-    saved = _saved(store, name, fingerprint(vessel.vessel, vessel.detectors))
+    saved = _saved(store, name, fingerprint(vessel.vessel, vessel.detectors, mark))
     if saved is not None:
         watched.resume(saved)
-    since_s = (
-        _judged_until_s(saved) if saved is not None else _start_of_history_s(store, name, clock.wall_s())
-    )
+    if saved is not None:
+        since_s = _judged_until_s(saved)
+    else:
+        since_s = begin_s if begin_s is not None else _start_of_history_s(store, name, clock.wall_s())
     told_since_s = since_s if saved is None else since_s - LATE_NOTICE_S
     entries = _entries(store, name, saved, since_s)
     found: list[Finding] = []

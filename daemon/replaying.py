@@ -11,6 +11,7 @@ from ullage.adapters.log_format import RecordedLog, VesselLog
 from ullage.daemon.config_vessels import WatchedVessel
 from ullage.daemon.sentences import nearest
 from ullage.detectors.finding import Finding
+from ullage.detectors.journal import Word, understand
 from ullage.detectors.samples import Entry, Samples
 from ullage.detectors.watch import VesselWatch
 
@@ -90,12 +91,16 @@ def _last_s(log: VesselLog) -> float:
 def _findings(pair: Replayed, end_s: float, judged: Judged | None) -> Iterator[Finding]:
     """Feed one vessel's detectors with samples and, at their places in time, journal entries."""
     log = pair.log
-    watch = VesselWatch(pair.watched.vessel, pair.watched.detectors)
+    vessel = pair.watched.vessel.carrying(pair.watched.vessel.batch)
+    watch = VesselWatch(vessel, pair.watched.detectors)
     samples = Samples(time_s=log.time_s, kind=log.kind, value=log.value)
     places = np.searchsorted(log.time_s, [entry.time_s for entry in log.entries]).tolist()
     start = 0
     for place, entry in zip(places, log.entries, strict=True):
         yield from _update(watch, samples, start, place, judged)
+        known = understand(entry.text)
+        if known is not None and known.word in (Word.BATCH_STARTED, Word.BATCH_ENDED):
+            watch = VesselWatch(vessel, pair.watched.detectors)
         yield from watch.enter(Entry(time_s=entry.time_s, text=entry.text))
         start = place
     yield from _update(watch, samples, start, len(samples), judged)

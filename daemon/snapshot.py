@@ -61,9 +61,12 @@ class _Reader(pickle.Unpickler):
         raise SnapshotRefused(f"{module}.{name} has no place in a snapshot")
 
 
-def fingerprint(vessel: Vessel, settings: Mapping[str, object]) -> str:
-    """Return what must be the same for a snapshot to be used: the detectors' code, the vessel and the settings."""
-    said = repr((LAYOUT, code_mark(), vessel, sorted(settings.items(), key=lambda item: item[0])))
+def fingerprint(vessel: Vessel, settings: Mapping[str, object], mark: str = "") -> str:
+    """Return what must be the same for a snapshot to be used: the detectors' code, the vessel and the settings.
+
+    `mark` stands for whatever else they depend on: the batch and the corrections of its journal.
+    """
+    said = repr((LAYOUT, code_mark(), vessel, sorted(settings.items(), key=lambda item: item[0]), mark))
     return hashlib.blake2b(said.encode(), digest_size=16).hexdigest()
 
 

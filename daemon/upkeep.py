@@ -1,6 +1,6 @@
 """Everything that comes round by itself in the running daemon, composed: what, how often, and what it calls."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 
 from ullage.daemon.alarms import AlarmDesk
 from ullage.daemon.beacon import Beacon
@@ -38,6 +38,8 @@ class Upkeep:
         Age at which messages and the log of alarms are deleted.
     check_silence
         Lets the detectors know that time passes though nothing arrives; None where the pipeline sees to that itself.
+    more
+        Other jobs.
 
     Raises
     ------
@@ -59,6 +61,7 @@ class Upkeep:
         healthy: Callable[[], bool],
         keep_days: float,
         check_silence: Callable[[], object] | None = None,
+        more: Sequence[Job] = (),
     ) -> None:
         self._desk = desk
         self._notifier = notifier
@@ -75,6 +78,7 @@ class Upkeep:
             Job(name="retention", run=self._keep_house, at=parse_time_of_day(settings.retention_at)),
             Job(name="integrity", run=self._look_for_damage, at=parse_time_of_day("04:10"), weekday=_SUNDAY),
         ]
+        jobs += more
         if check_silence is not None:
             jobs.append(Job(name="silence", run=check_silence, every_s=60))
         if notifier is not None:

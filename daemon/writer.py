@@ -158,30 +158,31 @@ class Writer:
         vessels = list(self._fingerprints)
         vessel = vessels[self._turn_of % len(vessels)]
         self._turn_of += 1
-        payload: list[bytes] = []
+        taken: list[tuple[bytes, str]] = []
         done = threading.Event()
 
         def take() -> None:
             try:
-                payload.append(self._dump(vessel))
+                # with the mark of that moment: another batch may put other detectors in their place
+                taken.append((self._dump(vessel), self._fingerprints[vessel]))
             finally:
                 done.set()
 
-        if self._pipeline.call(take, timeout_s=5.0) and done.wait(30.0) and payload:
+        if self._pipeline.call(take, timeout_s=5.0) and done.wait(30.0) and taken:
             self._flush()  # the state must not be ahead of the readings by more than it need be
-            self._save(vessel, payload[0])
+            self._save(vessel, *taken[0])
 
     def _save_now(self, vessel: str) -> None:
-        self._save(vessel, self._dump(vessel))
+        self._save(vessel, self._dump(vessel), self._fingerprints[vessel])
 
     def _dump(self, vessel: str) -> bytes:
         return dump(self._pipeline.watched[vessel].state())
 
-    def _save(self, vessel: str, payload: bytes) -> None:
+    def _save(self, vessel: str, payload: bytes, mark: str) -> None:
         self._shelf.save_snapshot(
             vessel,
             saved_s=self._clock.wall_s(),
-            fingerprint=self._fingerprints[vessel],
+            fingerprint=mark,
             payload=payload,
         )
 

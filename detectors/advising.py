@@ -15,10 +15,13 @@ def advised(finding: Finding, record: Record) -> Finding:
     vessel = record.vessel
     if vessel.batch is None:
         return finding
-    if finding.condition is Condition.HELD:
-        return _with(finding, _about_valve(vessel, record))
-    if finding.condition is Condition.FINISHED:
-        return _with(finding, _about_chill(vessel, record))
+    try:
+        if finding.condition is Condition.HELD:
+            return _with(finding, _about_valve(vessel, record))
+        if finding.condition is Condition.FINISHED:
+            return _with(finding, _about_chill(vessel, record))
+    except ValueError:  # numbers that no advice is good for: the finding goes out all the same
+        return finding
     return finding
 
 

@@ -28,7 +28,7 @@ import numpy as np
 
 from ullage.detectors.samples import FloatArray
 from ullage.detectors.vessel import STANDARD_AIR_BAR, Vessel
-from ullage.detectors.volumes import G_PER_VOLUME as G_PER_VOLUME
+from ullage.detectors.volumes import G_PER_VOLUME
 
 Number = TypeVar("Number", float, FloatArray)
 

@@ -4,6 +4,9 @@ from ullage.detectors.record import Record
 from ullage.detectors.stage import NextStep, Stage, current
 from ullage.detectors.stages import Stages
 
+DAY_S = 86400.0
+"""What a notice has told is not brought up again sooner."""
+
 
 def next_step(stages: Stages, record: Record, now_s: float) -> NextStep | None:
     """Return it; None before the first stage."""
@@ -18,11 +21,11 @@ def next_step(stages: Stages, record: Record, now_s: float) -> NextStep | None:
     if stage is Stage.COLD:
         if stages.batch.doses == 0:
             return NextStep("Ready soon: no finings wanted", now_s)
-        return NextStep("First dose of finings: vent, dose, enter `fined`", change.since_s)
+        return _told("First dose of finings: vent, dose, enter `fined`", change.since_s)
     if stage in (Stage.FIRST_FINING, Stage.SECOND_FINING):
         return _settling(stages, stage)
     if stage is Stage.CONDITIONED:
-        return NextStep("Serve it, and enter `tapped`", change.since_s)
+        return _told("Serve it, and enter `tapped`", change.since_s)
     return NextStep("Nothing: enjoy it; `ullage batch end` when it is empty")
 
 
@@ -33,9 +36,9 @@ def _while_working(stages: Stages, record: Record, stage: Stage) -> NextStep:
             reached = abs(record.beer_c - step.temperature_c) <= 1.0
             if record.now_s < due_s or not reached:
                 text = f"Set the temperature to {step.temperature_c:g} °C, as planned"
-                return NextStep(text, due_s)
+                return NextStep(text, due_s, due_s)
     if record.suspected_s is not None and not record.valve.shut:
-        return NextStep("Wind the valve shut for some hours and enter `valve shut`", record.suspected_s)
+        return _told("Wind the valve shut for some hours and enter `valve shut`", record.suspected_s)
     if stage.place <= Stage.LAG.place:
         return NextStep("Nothing: the first gas will be told")
     return NextStep("Nothing: the end will be told")
@@ -46,14 +49,17 @@ def _before_cold(stages: Stages, record: Record, stage: Stage, since_s: float) -
     if stage is Stage.CHILLING:
         if stages.cold.since_s is not None:
             through_s = stages.cold.since_s + stages.hours.cold_h * 3600
-            return NextStep(f"Wait: the beer is in its target, {stages.limit_c(record):g} °C or less", through_s)
+            return NextStep(
+                f"Wait: the beer is in its target, {stages.limit_c(record):g} °C or less", through_s
+            )
         return NextStep(f"Wait until the beer is at {stages.limit_c(record):g} °C or less")
     rest = stages.batch.temperatures.rest
     if rest is not None and stage is Stage.FINISHED:
-        return NextStep(f"Warm it to {rest.temperature_c:g} °C for the rest, as planned", since_s)
+        return _told(f"Warm it to {rest.temperature_c:g} °C for the rest, as planned", since_s)
     if rest is not None and stage is Stage.WARM_REST:
-        return NextStep(f"Chill to {target_c:g} °C, the valve shut", since_s + (rest.hours or 0.0) * 3600)
-    return NextStep(f"Leave the valve shut, chill to {target_c:g} °C, enter `chill {target_c:g}`", since_s)
+        over_s = since_s + (rest.hours or 0.0) * 3600
+        return NextStep(f"Leave the valve shut, chill to {target_c:g} °C", over_s, over_s)
+    return _told(f"Leave the valve shut, chill to {target_c:g} °C, enter `chill {target_c:g}`", since_s)
 
 
 def _settling(stages: Stages, stage: Stage) -> NextStep:
@@ -61,4 +67,11 @@ def _settling(stages: Stages, stage: Stage) -> NextStep:
     another = stage is Stage.FIRST_FINING and stages.batch.doses > 1
     if until_s is None:
         return NextStep("Chill it again: the beer has warmed up, and settles only in the cold")
-    return NextStep("Second dose of finings" if another else "Ready to serve", until_s)
+    if another:
+        return _told("Second dose of finings: vent, dose, enter `fined`", until_s)
+    return NextStep("Ready to serve", until_s)
+
+
+def _told(text: str, due_s: float) -> NextStep:
+    """Return what a notice has told at `due_s`."""
+    return NextStep(text, due_s, due_s + DAY_S)

@@ -62,11 +62,15 @@ def parse_plan(text: str) -> Plan:
         if match is None:
             raise ValueError(f'plan: "{part}" can\'t be read; {_EXAMPLE}')
         word, celsius = (match[1] or "").lower(), float(match[2])
-        hours = None if match[3] is None else float(match[3]) * (1 if match[4].lower().startswith("h") else 24)
+        hours = (
+            None if match[3] is None else float(match[3]) * (1 if match[4].lower().startswith("h") else 24)
+        )
         if not -2 <= celsius <= 40:
             raise ValueError(f'plan: "{part}" must lie between -2 and 40 °C')
         if chill_c is not None or (rest is not None and word != "chill"):
-            raise ValueError(f'plan: "{part}" stands behind {"the chill" if chill_c is not None else "the rest"}')
+            raise ValueError(
+                f'plan: "{part}" stands behind {"the chill" if chill_c is not None else "the rest"}'
+            )
         if word == "chill":
             chill_c = celsius
         elif word == "rest":

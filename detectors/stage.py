@@ -48,6 +48,10 @@ class NextStep:
 
     text: str
     due_s: float | None = None
+    remind_s: float | None = None
+    """From when on to remind the brewer, each day anew; None where there is nothing to do but wait."""
+    quiet_until_s: float | None = None
+    """Until when nobody wants to be reminded."""
 
 
 def current(changes: tuple[StageChange, ...]) -> StageChange | None:

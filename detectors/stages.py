@@ -241,8 +241,10 @@ class Stages:
         if record.suspected_s is not None:
             return record.suspected_s, "passive evidence for the end"
         newest = next(iter(record.rates.before(math.inf)), None)
-        if newest is None or record.age_h < SLOW_AFTER_H or newest.rate + 2 * newest.se > SLOW_SHARE * (
-            record.rates.peak
+        if (
+            newest is None
+            or record.age_h < SLOW_AFTER_H
+            or newest.rate + 2 * newest.se > SLOW_SHARE * (record.rates.peak)
         ):
             return None
         return None, f"{newest.rate:.1f} g/L CO2 a day, after {record.rates.peak:.1f} at its height"

@@ -7,7 +7,7 @@ warms up meanwhile begins its wait anew. What is due is said once; again when th
 """
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from ullage.detectors.advice import fining_advice, serving_advice
 from ullage.detectors.co2 import dissolved_g_per_l, volumes_from_g_per_l
@@ -69,7 +69,10 @@ class Waits(Detector):
     def frame(self, frame: Frame, record: Record) -> list[Finding]:
         """Move the stage on, and say what has become due."""
         self.stages.frame(frame, record)
-        record.next_step = next_step(self.stages, record, frame.end_s)
+        step = next_step(self.stages, record, frame.end_s)
+        if step is not None and math.isfinite(self._quiet_until_s):
+            step = replace(step, quiet_until_s=self._quiet_until_s)
+        record.next_step = step
         due = self._due(frame.end_s, record)
         if due != self._told:
             self._told = ""
@@ -113,7 +116,9 @@ class Waits(Detector):
             if due == FIRST
             else f"The first dose has settled for {_hours(now_s, self.stages.doses[0])} h at {beer_c:.1f} °C: "
         )
-        cold = "; it had warmed up before, so the wait began anew" if again and self.stages.cold.warmed_s else ""
+        cold = (
+            "; it had warmed up before, so the wait began anew" if again and self.stages.cold.warmed_s else ""
+        )
         text = f"{why}the {due} of finings is due{cold}. {advice.text} Then enter `fined` with the mL."
         if due == FIRST and record.finished_s is None:
             text += " That fermentation is over has not been proved here: take a gravity sample first."
@@ -138,7 +143,9 @@ class Waits(Detector):
         if wanted is not None:
             text += serving_advice(self.vessel, wanted, batch.serving_c).text
         else:
-            text += f"A regulator at {max(bar, 0.0):.2f} bar keeps that while the beer stays at {beer_c:.1f} °C."
+            text += (
+                f"A regulator at {max(bar, 0.0):.2f} bar keeps that while the beer stays at {beer_c:.1f} °C."
+            )
         text += " Draw the first glass off, taste, and enter `tapped`. Air the room: CO2 gathers low."
         return self.finding(
             now_s, Condition.READY, State.NOTED, Priority.LOW, text, value=holds, limit=wanted, unit="g/L",

@@ -8,10 +8,10 @@ from ullage.adapters.reading import Quantity
 from ullage.adapters.units import STANDARD_ATMOSPHERE_BAR, conversion
 from ullage.daemon.carbonation_table import CAUTION, PSI_BAR, UNCERTAINTY, fahrenheit, table_lines
 from ullage.detectors.co2 import (
-    G_PER_VOLUME,
     dissolved_g_per_l,
     gauge_for_carbonation_bar,
 )
+from ullage.detectors.volumes import G_PER_VOLUME
 
 ERROR = 0.05
 """Share of the value that the solubility of one beer may differ by."""

@@ -18,7 +18,7 @@ from sqlalchemy import (
     Table,
 )
 
-HEAD = "0002"
+HEAD = "0003"
 """The revision that this program works with."""
 
 metadata = MetaData()

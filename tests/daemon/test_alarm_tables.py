@@ -5,11 +5,11 @@ from pathlib import Path
 
 import sqlalchemy as sa
 
-from ullage.daemon.store import alarm_tables, schema
+from ullage.daemon.store import alarm_tables, batch_tables, schema
 from ullage.daemon.store.engine import WRITE, make_engine, parse_url
 from ullage.daemon.store.store import Store
 
-ADDED = ("alarm", "alarm_shelf", "alarm_transition", "alarm_event", "outbox")
+ADDED = ("alarm", "alarm_shelf", "alarm_transition", "alarm_event", "outbox", "batch", "batch_stage", "vessel_next")
 
 
 def _shape(path: Path) -> dict[str, object]:
@@ -33,7 +33,7 @@ def test_migrating_makes_the_same_tables_as_a_new_database(tmp_path: Path) -> No
     Store.open(f"sqlite:///{tmp_path / 'old.db'}").close()
     assert _shape(tmp_path / "old.db") == _shape(tmp_path / "new.db")
     assert set(ADDED) <= set(schema.metadata.tables)
-    assert alarm_tables.outbox.name in ADDED
+    assert {alarm_tables.outbox.name, batch_tables.batch.name} <= set(ADDED)
 
 
 def _make_first_revision(path: Path) -> None:

@@ -1,0 +1,134 @@
+"""Keeps the running detectors and the database in step about batches.
+
+Every other second: has a batch begun or ended, have its wishes changed, was a journal entry withdrawn? Then the vessel's
+detectors begin anew from the batch's beginning, out of the stored readings: most of the work in this thread, the last
+few readings in the pipeline's, so that no alarm waits for it. And what the detectors have derived, the stages and what
+there is to do next, is written down for the commands and the page to read.
+"""
+
+import logging
+from collections.abc import Callable, MutableMapping, Sequence
+from functools import partial
+
+from ullage.daemon.alarms import AlarmDesk
+from ullage.daemon.batches import BatchView, view
+from ullage.daemon.clock import Clock
+from ullage.daemon.config_vessels import WatchedVessel
+from ullage.daemon.health import LoopHealth
+from ullage.daemon.pipeline import Pipeline
+from ullage.daemon.rebuild import Rebuilt, rebuild
+from ullage.daemon.snapshot import dump, fingerprint
+from ullage.daemon.store import batches
+from ullage.daemon.store.store import Store
+from ullage.daemon.ticker import Ticker
+from ullage.detectors.stage import NextStep, StageChange
+
+log = logging.getLogger(__name__)
+
+EVERY_S = 2.0
+AGAIN_AFTER_S = 60.0
+"""Pause before detectors that could not begin anew are tried again."""
+
+Kept = tuple[int, tuple[StageChange, ...], NextStep | None]
+
+
+class BatchKeeper:
+    """One thread for all vessels.
+
+    Parameters
+    ----------
+    vessels
+        As configured.
+    views
+        How each vessel stood when its detectors were rebuilt at the start.
+    fingerprints
+        Of each vessel's snapshots; changed here when a vessel begins anew.
+    """
+
+    def __init__(
+        self,
+        vessels: Sequence[WatchedVessel],
+        views: Sequence[BatchView],
+        *,
+        store: Store,
+        desk: AlarmDesk,
+        pipeline: Pipeline,
+        clock: Clock,
+        fingerprints: MutableMapping[str, str],
+    ) -> None:
+        self._vessels = {vessel.vessel.name: vessel for vessel in vessels}
+        self._views = {known.watched.vessel.name: known for known in views}
+        self._store = store
+        self._desk = desk
+        self._pipeline = pipeline
+        self._clock = clock
+        self._fingerprints = fingerprints
+        self._kept: dict[str, Kept] = {}
+        self._not_before_s: dict[str, float] = {}
+        self._ticker = Ticker("batches", EVERY_S, self.turn, clock)
+
+    def start(self) -> None:
+        """Start the thread."""
+        self._ticker.start()
+
+    def stop(self) -> None:
+        """End the thread, and write down what is not yet written."""
+        self._ticker.stop()
+        for name in self._vessels:
+            self._keep(name)
+
+    def loop_health(self) -> LoopHealth:
+        """Tell whether the thread goes round."""
+        return self._ticker.loop_health()
+
+    def turn(self) -> None:
+        """Look at every vessel once."""
+        for name, watched in self._vessels.items():
+            found = view(self._store, watched)
+            if found.mark != self._views[name].mark or found.watched != self._views[name].watched:
+                self._begin_anew(name, found)
+            self._keep(name)
+
+    def _begin_anew(self, name: str, found: BatchView) -> None:
+        now_s = self._clock.monotonic_s()
+        if now_s < self._not_before_s.get(name, now_s):
+            return
+        self._not_before_s[name] = now_s + AGAIN_AFTER_S
+        log.info("detectors begin anew", extra={"vessel": name, "batch": found.batch_id})
+        make = partial(
+            rebuild,
+            found.watched,
+            self._store,
+            self._clock,
+            self._desk.standing(),
+            begin_s=found.begin_s,
+            mark=found.mark,
+        )
+        mark = fingerprint(found.watched.vessel, found.watched.detectors, found.mark)
+        first = make()
+        self._store.save_snapshot(
+            name, saved_s=self._clock.wall_s(), fingerprint=mark, payload=dump(first.watched.state())
+        )
+        self._pipeline.call(partial(self._swap, name, found, mark, first, make), timeout_s=5.0)
+
+    def _swap(
+        self, name: str, found: BatchView, mark: str, first: Rebuilt, make: Callable[[], Rebuilt]
+    ) -> None:
+        """Put the new detectors in the place of the old ones; runs in the pipeline's thread."""
+        last = make()  # from the snapshot: only what has come meanwhile
+        self._pipeline.replace(last.watched)
+        self._fingerprints[name] = mark
+        self._views[name] = found
+        self._not_before_s.pop(name, None)
+        self._pipeline.tell((*first.untold, *last.untold))
+
+    def _keep(self, name: str) -> None:
+        """Write down stages and next step if they have changed."""
+        watched = self._pipeline.watched.get(name)
+        if watched is None:
+            return
+        record = watched.watch.record
+        now: Kept = (self._views[name].batch_id, record.stages, record.next_step)
+        if self._kept.get(name) != now:
+            batches.keep_stages(self._store, name, *now)
+            self._kept[name] = now
