@@ -10,6 +10,7 @@ from ullage.adapters.errors import ConfigError, DataError
 from ullage.adapters.log_format import RecordedLog, VesselLog
 from ullage.daemon.config_vessels import WatchedVessel
 from ullage.daemon.sentences import nearest
+from ullage.detectors.detector import Detector
 from ullage.detectors.finding import Finding
 from ullage.detectors.journal import Word, understand
 from ullage.detectors.samples import Entry, Samples
@@ -20,6 +21,8 @@ BLOCK_ROWS = 131_072
 
 Judged = Callable[[int], None]
 """Called with the number of rows just judged."""
+Observe = Callable[["Replayed"], Sequence[Detector]]
+"""Gives the observers that look on while a vessel is replayed."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -73,13 +76,15 @@ def pair_vessels(
     return tuple(pairs)
 
 
-def replay(pairs: Sequence[Replayed], judged: Judged | None = None) -> Iterator[Finding]:
+def replay(
+    pairs: Sequence[Replayed], judged: Judged | None = None, observe: Observe | None = None
+) -> Iterator[Finding]:
     """Yield what the detectors find, all vessels merged in the order of time.
 
     The log's last time is the end for every vessel: one that fell silent before the others did is found out.
     """
     end_s = max((_last_s(pair.log) for pair in pairs), default=0.0)
-    streams = [_findings(pair, end_s, judged) for pair in pairs]
+    streams = [_findings(pair, end_s, judged, () if observe is None else observe(pair)) for pair in pairs]
     return iter(heapq.merge(*streams, key=lambda finding: finding.time_s))
 
 
@@ -88,11 +93,13 @@ def _last_s(log: VesselLog) -> float:
     return max([last_s, *(entry.time_s for entry in log.entries[-1:])])
 
 
-def _findings(pair: Replayed, end_s: float, judged: Judged | None) -> Iterator[Finding]:
+def _findings(
+    pair: Replayed, end_s: float, judged: Judged | None, observers: Sequence[Detector]
+) -> Iterator[Finding]:
     """Feed one vessel's detectors with samples and, at their places in time, journal entries."""
     log = pair.log
     vessel = pair.watched.vessel.carrying(pair.watched.vessel.batch)
-    watch = VesselWatch(vessel, pair.watched.detectors)
+    watch = VesselWatch(vessel, pair.watched.detectors, observers)
     samples = Samples(time_s=log.time_s, kind=log.kind, value=log.value)
     places = np.searchsorted(log.time_s, [entry.time_s for entry in log.entries]).tolist()
     start = 0
@@ -100,7 +107,7 @@ def _findings(pair: Replayed, end_s: float, judged: Judged | None) -> Iterator[F
         yield from _update(watch, samples, start, place, judged)
         known = understand(entry.text)
         if known is not None and known.word in (Word.BATCH_STARTED, Word.BATCH_ENDED):
-            watch = VesselWatch(vessel, pair.watched.detectors)
+            watch = VesselWatch(vessel, pair.watched.detectors, observers)
         yield from watch.enter(Entry(time_s=entry.time_s, text=entry.text))
         start = place
     yield from _update(watch, samples, start, len(samples), judged)
