@@ -114,6 +114,14 @@ def _add_replay(commands: Commands) -> None:
         metavar="MAP",
         help="columns of a wide file: time=time,temperature=temp_c:Cel,pressure=p:kPa:absolute",
     )
+    replay.add_argument(
+        "--report", metavar="FILE.html", help="write charts, verdicts and what led to each into this file"
+    )
+    replay.add_argument("--png", metavar="FILE.png", help="draw the whole log as a still picture")
+    replay.add_argument(
+        "--pressure-unit", choices=("bar", "psi", "kPa"), default="bar", help="in those (bar)"
+    )
+    replay.add_argument("--temperature-unit", choices=("C", "F"), default="C", help="in those (C)")
 
 
 def _add_looking(commands: Commands) -> None:

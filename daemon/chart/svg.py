@@ -6,7 +6,7 @@ _CONTROL = {code: None for code in (*range(32), *range(127, 160)) if code not in
 """XML 1.0 knows no way to write these."""
 
 
-def tag(name: str, *content: str, **attributes: object) -> str:
+def tag(name: str, /, *content: str, **attributes: object) -> str:
     """Return an element; attributes that are None are left out, `_` in their names stands for `-`.
 
     Parameters

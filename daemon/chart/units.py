@@ -74,6 +74,17 @@ class Units:
         return _positive_zero(self.shown_pressure(bar), self.pressure_decimals)
 
 
+def units_named(temperature: str, pressure: str) -> Units:
+    """Return the choice that these words make: `C` or `F`, and `bar`, `psi` or `kPa`.
+
+    Raises
+    ------
+    ValueError
+        If a word is none of these.
+    """
+    return Units(TemperatureUnit(temperature), PressureUnit(pressure))
+
+
 def _back(quantity: Quantity, code: str, value: Number) -> Number:
     """Undo the conversion that made the value canonical."""
     known = conversion(quantity, code)

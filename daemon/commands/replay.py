@@ -7,11 +7,13 @@ import shutil
 import sys
 from collections.abc import Callable
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from ullage.adapters.column_map import ColumnMap
 from ullage.adapters.errors import ConfigError
 from ullage.adapters.log_format import RecordedLog
 from ullage.adapters.recorded_log import read_log
+from ullage.daemon.chart.units import units_named
 from ullage.daemon.finding_json import finding_json
 from ullage.daemon.finding_table import finding_lines, plain
 from ullage.daemon.local_time import LocalTime
@@ -21,6 +23,9 @@ from ullage.daemon.replaying import Replayed, pair_vessels, replay
 from ullage.daemon.settings import Config, load
 from ullage.daemon.times import duration_text, local_text
 from ullage.detectors.finding import Finding
+
+if TYPE_CHECKING:
+    from ullage.daemon.report.writer import ReportWriter
 
 _BAD_ROWS_NAMED = 5
 
@@ -45,13 +50,33 @@ def handle(options: argparse.Namespace) -> int:
         judged += count
         progress.show(f"judging {judged / max(rows, 1):4.0%}")
 
-    for finding in replay(pairs, on_judged):
+    writer = _report_writer(options)
+    for finding in replay(pairs, on_judged, writer.observe if writer is not None else None):
         progress.clear()
         tell(finding)
+        if writer is not None:
+            writer.take(finding)
     progress.clear()
     if not options.jsonl:
         _tell_summary(pairs, log, config)
+    if writer is not None:
+        for path in writer.write(pairs, log, LocalTime.named(config.timezone)):
+            print(f"{path} written", file=sys.stderr)
     return 0
+
+
+def _report_writer(options: argparse.Namespace) -> "ReportWriter | None":
+    """Return what gathers and writes the report and the picture, if either is asked for."""
+    if not options.report and not options.png:
+        return None
+    from ullage.daemon.report.writer import ReportWriter
+
+    return ReportWriter(
+        Path(options.log).name,
+        report=Path(options.report) if options.report else None,
+        png=Path(options.png) if options.png else None,
+        units=units_named(options.temperature_unit, options.pressure_unit),
+    )
 
 
 def _names_and_columns(
