@@ -22,6 +22,8 @@ from ullage.detectors.vessel import Vessel
 PAGE = 64
 """Readings to a page: enough for a spread, few enough to learn within hours at one reading a minute."""
 PAGES_KEPT = 9
+EDGE = 3
+"""Readings of a page left out at each end when its span is taken: spikes."""
 SECOND_DIFFERENCE_MEAN = 1.609
 """Mean of |second difference| with the largest tenth cut off, in units of σ, for Gaussian noise:
 √6·E[|z|, |z| below its 90 % quantile] = 2.449·0.657 (computed)."""
@@ -156,7 +158,13 @@ class Frozen(Detector):
         first = np.abs(np.diff(table, axis=1))
         step = np.where(first > 0, first, np.inf).min(axis=1)
         second = np.sort(np.abs(np.diff(table, n=2, axis=1)), axis=1)[:, : int((PAGE - 2) * 0.9)]
-        return _Pages(np.column_stack((second.mean(axis=1) / SECOND_DIFFERENCE_MEAN, step)), before)
+        noise = second.mean(axis=1) / SECOND_DIFFERENCE_MEAN
+        ordered = np.sort(table, axis=1)
+        span = ordered[:, -EDGE - 1] - ordered[:, EDGE]
+        noise[span < 1.5 * step] = (
+            0.0  # two neighbouring steps: the least noise does that where the value lies between
+        )
+        return _Pages(np.column_stack((noise, step)), before)
 
     def _needed(self, channel: _Channel) -> float:
         """Return how many equal readings in a row are too many; inf if the sensor can't be judged."""

@@ -1,0 +1,143 @@
+"""Frozen sensors: the dead ones found in time, the quiet ones never accused."""
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from scipy import stats
+
+from tests.detectors.streams import (
+    HOUR_S,
+    SEALED,
+    START_S,
+    Batch,
+    every,
+    frozen,
+    hours_in,
+    pressure,
+    temperature,
+    watch_of,
+)
+from ullage.detectors.finding import Condition, Finding, State
+from ullage.detectors.frozen import SECOND_DIFFERENCE_MEAN, Frozen
+from ullage.detectors.samples import FloatArray, Kind, Samples
+
+SEEDS = st.integers(0, 2**32 - 1)
+
+
+def said(samples: Samples) -> tuple[Finding, ...]:
+    """Return what the detector finds."""
+    return watch_of(SEALED, (Frozen,)).update(samples)
+
+
+def noisy(seed: int, rows: int, noise_bar: float, step_bar: float, level_bar: float = 1.2) -> FloatArray:
+    """Return a constant pressure as a converter of a given noise and step shows it."""
+    value = level_bar + noise_bar * np.random.default_rng(seed).standard_normal(rows)
+    return np.round(value / step_bar) * step_bar if step_bar else value
+
+
+def test_constant_in_the_docstring() -> None:
+    """Mean of the lower nine tenths of |second difference| of Gaussian noise, by scipy's normal distribution."""
+    cut = stats.norm.ppf(0.95)
+    trimmed = 2 * (stats.norm.pdf(0) - stats.norm.pdf(cut)) / 0.9
+    assert pytest.approx(np.sqrt(6) * trimmed, abs=0.002) == SECOND_DIFFERENCE_MEAN
+
+
+@settings(max_examples=60, deadline=None)
+@given(
+    seed=SEEDS,
+    noise_bar=st.sampled_from([0.0003, 0.001, 0.003, 0.01, 0.03]),
+    step_bar=st.sampled_from([0.0, 0.0005, 0.002, 0.0085, 0.02]),
+    level_bar=st.floats(0.5, 1.5),
+)
+def test_independent_noise_is_never_accused(
+    seed: int, noise_bar: float, step_bar: float, level_bar: float
+) -> None:
+    """Four thousand readings of a constant: at a chance of one in ten million nothing is claimed."""
+    value = noisy(seed, 4000, noise_bar, step_bar, level_bar)
+    assert said(pressure(START_S + 30.0 * np.arange(4000), value)) == ()
+
+
+@pytest.mark.parametrize(("interval_s", "step_bar"), [(10, 0.0), (60, 0.0), (60, 0.0021), (120, 0.0)])
+def test_a_dead_sensor_is_found_within_three_hours(interval_s: float, step_bar: float) -> None:
+    """A transmitter that showed its noise for twelve hours repeats itself: told within three, cleared when it moves."""
+    time_s = every(interval_s, 24)
+    samples = frozen(pressure(time_s, noisy(1, len(time_s), 0.002, step_bar)), Kind.PRESSURE, 12, 20)
+    raised, cleared = said(samples)
+    assert (raised.condition, raised.state, raised.subject) == (
+        Condition.SENSOR_FROZEN, State.RAISED, "pressure",
+    )  # fmt: skip
+    assert 12 < hours_in(raised) <= 15
+    assert cleared.state is State.CLEARED
+    assert hours_in(cleared) == pytest.approx(20, abs=0.1)
+    assert raised.evidence
+
+
+def test_a_ten_bit_converter_with_noise_of_its_step() -> None:
+    """Steps of 8.5 mbar, noise of 6 mbar: alive for days without a word, and found within the hour when it dies."""
+    time_s = every(30, 72)
+    alive = pressure(time_s, noisy(2, len(time_s), 0.006, 0.0085))
+    assert said(alive) == ()
+    (raised,) = said(frozen(alive, Kind.PRESSURE, 60, 72))
+    assert 60 < hours_in(raised) <= 61.2
+
+
+@settings(max_examples=40, deadline=None)
+@given(seed=SEEDS, noise_bar=st.floats(0.0001, 0.003))
+def test_a_coarse_converter_between_two_steps_shows_no_noise(seed: int, noise_bar: float) -> None:
+    """A pressure that stands between two steps for hours, then in the middle of one, is a quiet sensor and no dead one.
+
+    Between steps the least noise makes the value jump by a whole step; what it jumps by is not the noise.
+    """
+    rng = np.random.default_rng(seed)
+    time_s = every(30, 48)
+    levels = np.repeat(rng.uniform(1.19, 1.21, 8), 2)  # stands for hours, then moves by a step or two
+    level = np.interp(np.linspace(0, 15, len(time_s)), np.arange(16), levels)
+    value = np.round((level + noise_bar * rng.standard_normal(len(time_s))) / 0.0085) * 0.0085
+    assert said(pressure(time_s, value)) == ()
+
+
+def test_a_coarse_quiet_converter_is_never_accused() -> None:
+    """Noise of a hundredth of the step: a day without a change proves nothing, and nothing is claimed."""
+    time_s = every(60, 96)
+    value = noisy(3, len(time_s), 0.0001, 0.0085)
+    value[: len(value) // 2] += 0.0085 * np.round(np.sin(np.arange(len(value) // 2) / 400))
+    assert said(pressure(time_s, value)) == ()
+
+
+def test_a_rise_is_not_taken_for_noise() -> None:
+    """Minutes of a steady rise teach no noise: a quiet sensor that stops with the rise is not accused."""
+    time_s = every(60, 48)
+    value = np.round(np.minimum((time_s - START_S) / HOUR_S * 0.05, 1.2) / 0.0085) * 0.0085
+    assert said(pressure(time_s, value)) == ()
+
+
+def test_a_thermometer_in_beer_may_stand_still() -> None:
+    """Steps of a sixteenth of a kelvin in beer that hardly moves: no claim; a dead noisy one is found."""
+    time_s = every(60, 96)
+    quiet = np.round((18 + 0.1 * np.sin(np.arange(len(time_s)) / 500)) / 0.0625) * 0.0625
+    assert said(temperature(time_s, quiet)) == ()
+    alive = 18 + 0.05 * np.random.default_rng(4).standard_normal(len(time_s))
+    (raised,) = said(frozen(temperature(time_s, alive), Kind.TEMPERATURE, 50, 96))
+    assert raised.subject == "temperature"
+    assert hours_in(raised) < 53
+
+
+def test_spikes_do_not_blind_it() -> None:
+    """One reading in two hundred is wild: the noise is still learned, the death still found."""
+    rng = np.random.default_rng(5)
+    time_s = every(60, 30)
+    value = noisy(5, len(time_s), 0.002, 0.0)
+    value[rng.random(len(value)) < 0.005] += 0.5
+    (raised,) = said(frozen(pressure(time_s, value), Kind.PRESSURE, 24, 30))
+    assert hours_in(raised) <= 27
+
+
+def test_a_frozen_pressure_is_no_evidence_of_the_end() -> None:
+    """A sealed charge whose sensor dies while gas is made is not called over as long as it is dead."""
+    batch = Batch(vessel=SEALED, hours=160, total_g_per_l=5.0, tail_h=25.0)
+    watch = watch_of(SEALED)
+    found = watch.update(frozen(batch.samples(), Kind.PRESSURE, 40, 100))
+    names = {f.condition: hours_in(f) for f in found if f.state is not State.CLEARED}
+    assert 40 < names[Condition.SENSOR_FROZEN] <= 43
+    assert not 40 < names[Condition.FINISHED] < 100
