@@ -55,38 +55,16 @@ def build(config: Config, environ: Mapping[str, str], clock: Clock | None = None
     say = partial(notify, environ=environ)
     sources = _sources(config, clock)
     store = _open_store(config)
-    early: list[Part] = []
-    health = Health()
     notifier = _notifier(config, store, clock)
-    if notifier is not None:
-        early.append(notifier)
-        for loop in notifier.loops():
-            health.watch(loop)
-    routes: Routes = notifier if notifier is not None else Nobody()
-    desk = AlarmDesk(store, routes, clock, config.alarms)
-    if store.moved_aside is not None:
-        told = f"The database was damaged. It was moved to {store.moved_aside} and a new one begun."
-        desk.announce("storage", told)
-    for vessel in config.vessels:
-        adopt(store, vessel, clock.wall_s())
-    views = [view(store, vessel) for vessel in config.vessels]
+    desk = _desk(config, store, notifier or Nobody(), clock)
+    views = _views(config, store, clock)
     rebuilt = _rebuild(views, store, desk, clock, say)
     fingerprints = {
         v.watched.vessel.name: fingerprint(v.watched.vessel, v.watched.detectors, v.mark) for v in views
     }
     pipeline = Pipeline({r.watched.name: r.watched for r in rebuilt}, store, desk, clock)
-    writer = Writer(
-        store,
-        pipeline,
-        clock,
-        entries_after=partial(entries_after, store),
-        fingerprints=fingerprints,
-        settings=WriterSettings(commit_interval_s=config.store.commit_interval_s),
-        last_entry_id=min((r.watched.last_entry_id for r in rebuilt), default=last_entry_id(store)),
-    )
+    writer = _writer(config, store, pipeline, clock, fingerprints, rebuilt)
     pipeline.told = writer.hurry
-    health.watch(pipeline.heartbeat.health)
-    health.watch(writer.heartbeat.health)
     keeper = BatchKeeper(
         config.vessels,
         views,
@@ -96,13 +74,9 @@ def build(config: Config, environ: Mapping[str, str], clock: Clock | None = None
         clock=clock,
         fingerprints=fingerprints,
     )
-    watchdog = Watchdog(
-        health,
-        partial(pipeline.call, timeout_s=1.0),
-        say,
-        clock,
-        interval_s=watchdog_interval_s(environ, os.getpid()),
-    )
+    health = Health()
+    for loop in (pipeline.heartbeat.health, writer.heartbeat.health, *(notifier.loops() if notifier else ())):
+        health.watch(loop)
     return Service(
         Parts(
             store=store,
@@ -110,13 +84,13 @@ def build(config: Config, environ: Mapping[str, str], clock: Clock | None = None
             pipeline=pipeline,
             writer=writer,
             sources=sources,
-            early=tuple(early),
+            early=(notifier,) if notifier is not None else (),
             late=(
-                lambda: keeper,
+                partial(_watched_over, keeper, health),
                 partial(_upkeep, config, store, desk, notifier, pipeline, health, clock),
             ),
             health=health,
-            watchdog=watchdog,
+            watchdog=_watchdog(environ, health, pipeline, say, clock),
             clock=clock,
             untold=tuple(finding for r in rebuilt for finding in r.untold),
             reload=lambda: _validate(config, environ),
@@ -155,6 +129,55 @@ def _notifier(config: Config, store: Store, clock: Clock) -> Notifier | None:
         )
         return None
     return Notifier(config.notify, store, clock, timezone=config.timezone)
+
+
+def _desk(config: Config, store: Store, routes: Routes, clock: Clock) -> AlarmDesk:
+    desk = AlarmDesk(store, routes, clock, config.alarms)
+    if store.moved_aside is not None:
+        told = f"The database was damaged. It was moved to {store.moved_aside} and a new one begun."
+        desk.announce("storage", told)
+    return desk
+
+
+def _views(config: Config, store: Store, clock: Clock) -> tuple[BatchView, ...]:
+    for vessel in config.vessels:
+        adopt(store, vessel, clock.wall_s())
+    return tuple(view(store, vessel) for vessel in config.vessels)
+
+
+def _writer(
+    config: Config,
+    store: Store,
+    pipeline: Pipeline,
+    clock: Clock,
+    fingerprints: Mapping[str, str],
+    rebuilt: Sequence[Rebuilt],
+) -> Writer:
+    return Writer(
+        store,
+        pipeline,
+        clock,
+        entries_after=partial(entries_after, store),
+        fingerprints=fingerprints,
+        settings=WriterSettings(commit_interval_s=config.store.commit_interval_s),
+        last_entry_id=min((r.watched.last_entry_id for r in rebuilt), default=last_entry_id(store)),
+    )
+
+
+def _watchdog(
+    environ: Mapping[str, str],
+    health: Health,
+    pipeline: Pipeline,
+    say: Callable[[str], object],
+    clock: Clock,
+) -> Watchdog:
+    return Watchdog(
+        health,
+        partial(pipeline.call, timeout_s=1.0),
+        say,
+        clock,
+        interval_s=watchdog_interval_s(environ, os.getpid()),
+    )
 
 
 def _rebuild(
