@@ -237,6 +237,9 @@ class _Name:
     y: float
     text: str
     role: str
+    left: float
+    right: float
+    """What it names runs from here to there, in pixels."""
 
 
 def _names(
@@ -250,32 +253,50 @@ def _names(
 
     Each stands at the end of the panel where it hides less of the lines.
     """
-    said = list(dict.fromkeys(_said(panel, lines, layout, up)))
-    places = spread([name.y for name in said], layout.font + 2, up.top + layout.font - 2, up.bottom - 3)
-    for name, y in zip(said, places, strict=True):
+    said: dict[str, _Name] = {}
+    for name in _said(panel, lines, layout, across, up):
+        said.setdefault(name.text, name)
+    places = spread([n.y for n in said.values()], layout.font + 2, up.top + layout.font - 2, up.bottom - 3)
+    for name, y in zip(said.values(), places, strict=True):
         width = layout.text_width(name.text)
-        spans = ((across.right - 4 - width, across.right), (across.left, across.left + 4 + width))
-        right, left = (_hidden(lines, across, up, span, (y - layout.font, y + 3)) for span in spans)
-        at, anchor = (across.left + 4, "start") if left < right else (across.right - 4, "end")
+        starts = [_kept(name.right - 4 - width, width, across), _kept(name.left + 4, width, across)]
+        hidden = [_hidden(lines, across, up, (x, x + width), (y - layout.font, y + 3)) for x in starts]
+        at_left = hidden[1] < hidden[0]
+        at, anchor = (starts[1], "start") if at_left else (starts[0] + width, "end")
         yield tag("text", words(name.text), class_=f"halo word-{name.role}", x=at, y=y, text_anchor=anchor)
 
 
+def _kept(x: float, width: float, across: Across) -> float:
+    """Return where words begin that would begin at `x`, kept within the panel."""
+    return min(max(x, across.left + 4), across.right - 4 - width)
+
+
 def _said(
-    panel: Panel, lines: Sequence[tuple[Series, tuple[Stretch, ...]]], layout: Layout, up: Up
+    panel: Panel,
+    lines: Sequence[tuple[Series, tuple[Stretch, ...]]],
+    layout: Layout,
+    across: Across,
+    up: Up,
 ) -> Iterator[_Name]:
+    whole = (across.left, across.right)
     for band in panel.bands:
-        yield _Name(max(up(band.high), up.top) + layout.font, band.text, "band")
+        yield _Name(max(up(band.high), up.top) + layout.font, band.text, "band", *whole)
     for level in panel.levels:
         if _within(level.value, up.scale):
-            yield _Name(up(level.value) - 4, level.text, level.role.value)
+            left = across.left if level.from_s is None else across(level.from_s)
+            right = across.right if level.to_s is None else across(level.to_s)
+            yield _Name(up(level.value) - 4, level.text, level.role.value, left, right)
     for slope in panel.slopes:
-        yield _Name(up(slope.to_value) - 4, slope.text, slope.role.value)
+        yield _Name(
+            up(slope.to_value) - 4, slope.text, slope.role.value, across(slope.from_s), across(slope.to_s)
+        )
     for series, stretches in lines:
         if series.name and stretches:
-            yield _Name(up(float(stretches[-1].value[-1])) - 4, series.name, f"line-{series.role.value}")
+            y = up(float(stretches[-1].value[-1])) - 4
+            yield _Name(y, series.name, f"line-{series.role.value}", *whole)
     for bars in panel.bars:
         if bars.name and len(bars.value):
-            yield _Name(up(float(bars.value[-1])) - 4, bars.name, f"line-{bars.role.value}")
+            yield _Name(up(float(bars.value[-1])) - 4, bars.name, f"line-{bars.role.value}", *whole)
 
 
 def _hidden(

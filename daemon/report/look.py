@@ -19,15 +19,15 @@ p,ul,ol{max-width:46rem;margin:.5rem 0}
 figure{margin:.8rem 0}
 figcaption{color:var(--soft);max-width:46rem}
 .chart{width:100%;height:auto;max-width:75rem}
-.chart-phone{display:none}
+.chart.chart-phone{display:none}
 .wide{overflow-x:auto}
 table{border-collapse:collapse;margin:.6rem 0}
 th,td{text-align:left;vertical-align:top;padding:.25rem .9rem .25rem 0;border-bottom:1px solid var(--rule)}
 th{font-weight:600}
 td.number{text-align:right}
 a{color:inherit}
-@media (max-width:50rem){.chart-desk{display:none}.chart-phone{display:block}}
-@media print{.chart-desk{display:block}.chart-phone{display:none}.told{break-inside:avoid}}
+@media (max-width:50rem){.chart.chart-desk{display:none}.chart.chart-phone{display:block}}
+@media print{.chart.chart-desk{display:block}.chart.chart-phone{display:none}.told{break-inside:avoid}}
 """
 
 
