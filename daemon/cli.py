@@ -38,6 +38,8 @@ def build_parser() -> argparse.ArgumentParser:
     _add_running(commands)
     _add_replay(commands)
     _add_looking(commands)
+    _add_batch(commands)
+    _add_samples(commands)
     _add_alarms(commands)
     _add_database(commands)
     _add_carbonation(commands)
@@ -135,9 +137,68 @@ def _add_looking(commands: Commands) -> None:
     journal = _command(commands, "journal", "write an entry into a vessel's journal")
     journal.add_argument("vessel", metavar="VESSEL")
     journal.add_argument(
-        "entry", metavar="ENTRY", nargs="+", help="`pitched`, `valve shut`, `chill 2` or free text"
+        "entry", metavar="ENTRY", nargs="*", help="`pitched`, `valve shut`, `chill 2` or free text"
     )
-    journal.add_argument("--at", metavar="TIME", help="when it happened (now)")
+    journal.add_argument("--at", metavar="TIME", help="when it happened: `20 minutes ago`, 18:30 (now)")
+    instead = journal.add_mutually_exclusive_group()
+    instead.add_argument("--list", action="store_true", help="show the latest entries with their numbers")
+    instead.add_argument("--strike", type=int, metavar="NUMBER", help="withdraw an entry")
+    instead.add_argument("--replace", type=int, metavar="NUMBER", help="put ENTRY, or --at, in its place")
+
+
+def _add_batch(commands: Commands) -> None:
+    batch = commands.add_parser("batch", help="begin, correct, show and end a batch")
+    parts = batch.add_subparsers(title="parts", dest="part", metavar="PART", required=True)
+    start = _batch_part(parts, "start", "begin a batch: with the pitching just entered, else now")
+    start.add_argument("--name", metavar="TEXT", default="", help="what you call it")
+    start.add_argument("--beverage", choices=("ale", "lager", "cider", "other"), default="ale", help="(ale)")
+    start.add_argument("--yeast", nargs=2, type=float, metavar=("LOW", "HIGH"), help="its range, °C")
+    start.add_argument("--og", metavar="GRAVITY", help="original gravity, 1.048 or 12P")
+    start.add_argument(
+        "--plan", metavar="TEXT", default="", help="`16 for 3 days, 20, rest 22 for 2 days, chill 1`"
+    )
+    start.add_argument("--carbonation", metavar="AMOUNT", default="", help='"5.0 g/L" or "2.5 volumes"')
+    start.add_argument("--serving", type=float, metavar="C", help="temperature in the glass, °C (6)")
+    start.add_argument("--finings", choices=("yes", "once", "no"), default="", help="(yes; for cider no)")
+    start.add_argument("--at", metavar="TIME", help="when it began")
+    show = _batch_part(parts, "show", "show a batch and its stages")
+    show.add_argument("--summary", action="store_true", help="durations, peak rate, gas vented, alarms")
+    show.add_argument("--past", action="store_true", help="list the batches before it")
+    show.add_argument("--number", type=int, metavar="N", help="another than the latest one")
+    show.add_argument("--json", action="store_true", help="as JSON")
+    end = _batch_part(parts, "end", "end a batch, and print its summary")
+    end.add_argument("--at", metavar="TIME", help="when it ended (now)")
+    end.add_argument("--json", action="store_true", help="the summary as JSON")
+    stage = _batch_part(parts, "stage", "set the stage right")
+    stage.add_argument("stage", metavar="STAGE", nargs="+", help="such as active, cold or `on tap`")
+    stage.add_argument("--at", metavar="TIME", help="since when (now)")
+    _batch_part(parts, "undo", "take the last change of stage back")
+
+
+def _batch_part(parts: Commands, name: str, summary: str) -> PlainParser:
+    part = _command(parts, name, summary)
+    part.set_defaults(handler="batch")
+    part.add_argument("vessel", metavar="VESSEL")
+    return part
+
+
+def _add_samples(commands: Commands) -> None:
+    snooze = _command(commands, "snooze", "put off what a batch waits for")
+    snooze.add_argument("vessel", metavar="VESSEL")
+    snooze.add_argument(
+        "hours", type=float, nargs="?", default=12.0, metavar="HOURS", help="for how long (12)"
+    )
+    gravity = _command(commands, "gravity", "take a gravity sample down, and say what it means")
+    gravity.add_argument("vessel", metavar="VESSEL")
+    gravity.add_argument("gravity", nargs="?", metavar="GRAVITY", help="by hydrometer: 1.012 or 3.1P")
+    gravity.add_argument(
+        "--temperature", type=float, metavar="C", help="of the sample, °C (20, as it is made for)"
+    )
+    gravity.add_argument("--brix", type=float, metavar="NOW", help="by refractometer, °Brix")
+    gravity.add_argument(
+        "--original-brix", type=float, metavar="WORT", help="what it showed before the yeast"
+    )
+    gravity.add_argument("--at", metavar="TIME", help="when it was taken (now)")
 
 
 def _add_alarms(commands: Commands) -> None:

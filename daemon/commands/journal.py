@@ -1,31 +1,146 @@
 """`ullage journal`: the brewer's word into a vessel's journal; the running daemon takes it from there."""
 
 import argparse
+import shutil
+import textwrap
+from collections.abc import Sequence
 
-from ullage.adapters.errors import ConfigError
+from ullage.adapters.errors import ConfigError, StoreError
 from ullage.daemon.commands.common import load_config, open_store, system_clock
+from ullage.daemon.finding_table import plain
 from ullage.daemon.local_time import LocalTime
-from ullage.daemon.times import local_text, parse_time
+from ullage.daemon.moments import parse_moment
+from ullage.daemon.settings import Config
+from ullage.daemon.store.journal import JournalEntry
+from ullage.daemon.store.store import Store
+from ullage.daemon.times import local_text
+from ullage.detectors.journal import Word, understand
 
-_FUTURE_S = 60.0
-"""How far ahead an entry may lie: no further than clocks differ."""
+_LISTED = 40
+"""Entries listed at a time, the latest."""
+_BY_COMMAND = {Word.BATCH_STARTED: "start", Word.BATCH_ENDED: "end"}
 
 
 def handle(options: argparse.Namespace) -> int:
-    """Add an entry."""
+    """Add an entry, list them, or correct one."""
     config = load_config(options)
     vessel = config.watched(options.vessel).vessel.name
     zone = LocalTime.named(config.timezone)
     now_s = system_clock().wall_s()
-    time_s = parse_time(options.at, zone, "--at") if options.at else now_s
-    if time_s > now_s + _FUTURE_S:
-        raise ConfigError(
-            "--at", f"{options.at!r} lies in the future", "the journal is for what has happened"
-        )
     text = " ".join(" ".join(options.entry).split())
-    if not text or not text.isprintable():
-        raise ConfigError("ENTRY", "must be printable text", "as in `valve shut`")
+    time_s = parse_moment(options.at, zone, now_s, "--at") if options.at else None
+    _check_use(options, text)
+    if options.list:
+        return _list(config, vessel, zone, struck=True)
+    if options.strike is not None:
+        return _strike(config, vessel, options.strike, now_s)
+    if options.replace is not None:
+        return _replace(config, vessel, options.replace, time_s, text or None, now_s, zone)
     with open_store(config, read_only=False) as store:
-        store.add_entry(vessel, time_s, text, made_s=now_s)
-    print(f"{vessel}: {text} ({local_text(time_s, zone)})")
+        number = store.add_entry(vessel, now_s if time_s is None else time_s, text, made_s=now_s)
+    print(_added(vessel, number, now_s if time_s is None else time_s, text, zone))
     return 0
+
+
+def _check_use(options: argparse.Namespace, text: str) -> None:
+    """Refuse what does not go together."""
+    if options.list or options.strike is not None:
+        if text or options.at:
+            raise ConfigError("", "--list and --strike take no entry and no --at", "give them alone")
+        return
+    if not text and not (options.replace is not None and options.at):
+        raise ConfigError("ENTRY", "is missing", "as in `ullage journal north valve shut`")
+    if not text.isprintable():
+        raise ConfigError("ENTRY", "must be printable text", "as in `valve shut`")
+    known = understand(text)
+    if known is not None and known.word in _BY_COMMAND:
+        raise ConfigError(
+            "ENTRY", f"{text!r} is made by a command", f"ullage batch {_BY_COMMAND[known.word]} VESSEL"
+        )
+
+
+def _added(vessel: str, number: int, time_s: float, text: str, zone: LocalTime) -> str:
+    kept = f"{vessel}: {text} ({local_text(time_s, zone)}), entry {number}"
+    if understand(text) is not None:
+        return kept
+    near = _near(text)
+    return f"{kept}, kept as a note" + (
+        f"; if `{near}` was meant, --replace {number} '{near}'" if near else ""
+    )
+
+
+def _near(text: str) -> str:
+    """Return a known entry that was probably meant."""
+    from difflib import get_close_matches
+
+    words = [word.value for word in Word if word not in _BY_COMMAND and word is not Word.STAGE]
+    found = get_close_matches(text.lower(), words, n=1, cutoff=0.75)
+    return found[0] if found else ""
+
+
+def _list(config: Config, vessel: str, zone: LocalTime, *, struck: bool) -> int:
+    with open_store(config, read_only=True) as store:
+        entries = store.entries(vessel, struck=struck)[-_LISTED:]
+    if not entries:
+        print(f"{vessel}: no entry yet")
+    print("\n".join(_lines(entries, zone)), end="\n" if entries else "")
+    return 0
+
+
+def _lines(entries: Sequence[JournalEntry], zone: LocalTime) -> list[str]:
+    """Return a line an entry: number, time, text; struck ones say so."""
+    width = max(40, shutil.get_terminal_size((80, 24)).columns)
+    digits = max(len(str(entry.id)) for entry in entries) if entries else 1
+    lines: list[str] = []
+    for entry in entries:
+        note = "" if understand(entry.text) else " (note)"
+        if entry.replaces is not None:
+            note += f" (in place of {entry.replaces})"
+        if entry.struck_s is not None:
+            note = f" [struck {local_text(entry.struck_s, zone)}]"
+        head = f"{entry.id:>{digits}}  {local_text(entry.time_s, zone)}  "
+        lines += textwrap.wrap(
+            head + plain(entry.text) + note, width, subsequent_indent=" " * len(head), drop_whitespace=True
+        )
+    return lines
+
+
+def _strike(config: Config, vessel: str, number: int, now_s: float) -> int:
+    with open_store(config, read_only=False) as store:
+        entry = _own(store, vessel, number)
+        store.strike_entry(number, made_s=now_s)
+    print(f"{vessel}: entry {number}, {plain(entry.text)!r}, is struck")
+    return 0
+
+
+def _replace(
+    config: Config,
+    vessel: str,
+    number: int,
+    time_s: float | None,
+    text: str | None,
+    now_s: float,
+    zone: LocalTime,
+) -> int:
+    with open_store(config, read_only=False) as store:
+        old = _own(store, vessel, number)
+        new = store.replace_entry(number, made_s=now_s, time_s=time_s, text=text)
+    print(
+        f"in place of entry {number}, {plain(old.text)!r}: "
+        + _added(vessel, new, old.time_s if time_s is None else time_s, text or old.text, zone)
+    )
+    return 0
+
+
+def _own(store: Store, vessel: str, number: int) -> JournalEntry:
+    """Return an entry of this vessel's journal.
+
+    Raises
+    ------
+    StoreError
+        If it is not there, or struck.
+    """
+    for entry in store.entries(vessel):
+        if entry.id == number:
+            return entry
+    raise StoreError(f"entry {number}", f"does not stand in the journal of {vessel}", "see --list")

@@ -1,0 +1,225 @@
+"""What came of a batch: how long each stage was, its height, its temperature, its gas, its alarms."""
+
+import json
+from collections import Counter
+from collections.abc import Iterator, Sequence
+from dataclasses import asdict, dataclass
+
+import numpy as np
+import sqlalchemy as sa
+
+from ullage.adapters.reading import Quantity
+from ullage.adapters.timestamps import format_rfc3339
+from ullage.daemon.config_vessels import WatchedVessel
+from ullage.daemon.gravity_report import samples_of
+from ullage.daemon.store.alarm_tables import alarm_event
+from ullage.daemon.store.batches import StoredBatch
+from ullage.daemon.store.columns import to_ms
+from ullage.daemon.store.store import Store
+from ullage.detectors.co2 import total_co2_g
+from ullage.detectors.extract import co2_to_come_g_per_l
+from ullage.detectors.gravity import BEER_ATTENUATION_PERCENT, assumed_final_gravity, attenuation
+from ullage.detectors.record import Record
+from ullage.detectors.samples import Entry, Samples
+from ullage.detectors.stage import Stage, StageChange
+from ullage.detectors.vessel import Vessel
+from ullage.detectors.watch import VesselWatch
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StageSpan:
+    """One stage of the batch."""
+
+    stage: str
+    since: str
+    """RFC 3339."""
+    hours: float
+    why: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Summary:
+    """A batch in numbers; None where nothing was measured that tells it."""
+
+    vessel: str
+    name: str
+    beverage: str
+    began: str
+    ended: str | None
+    hours: float
+    stages: tuple[StageSpan, ...]
+    peak_rate_g_per_l_day: float | None
+    """Highest rate measured; while a valve passes gas none can be."""
+    yeast_range_c: tuple[float, float] | None
+    in_range_share: float | None
+    """Of the time from pitching to the end of fermentation in which the temperature was heard."""
+    highest_bar: float | None
+    original_gravity: float | None
+    final_gravity: float | None
+    alcohol_percent: float | None
+    vented_g: float | None
+    """Gas let off until the end of fermentation: an estimate."""
+    vented_basis: str
+    alarms: dict[str, int]
+
+
+def summarise(store: Store, watched: WatchedVessel, batch: StoredBatch, now_s: float) -> Summary:
+    """Return the summary of a batch, out of its stored readings and journal.
+
+    Parameters
+    ----------
+    store
+        The database.
+    watched
+        The vessel, with the batch's own yeast range and original gravity.
+    batch
+        Which batch.
+    now_s
+        Its end, if it has not ended.
+
+    Raises
+    ------
+    StoreError
+        If the database refuses.
+    """
+    end_s = batch.ended_s if batch.ended_s is not None else now_s
+    record = _judged(store, watched, batch.began_s, end_s)
+    vessel = watched.vessel
+    over_s = _reached(record.stages, Stage.FINISHED)
+    gravities = [s.gravity for s in samples_of(store, vessel.name, batch.began_s) if s.time_s <= end_s]
+    final = gravities[-1] if gravities else None
+    vented, basis = _vented(vessel, record, final, over_s)
+    original = vessel.original_gravity
+    bars = store.coarse(vessel.name, Quantity.PRESSURE, batch.began_s, end_s)
+    return Summary(
+        vessel=vessel.name,
+        name=batch.wishes.name,
+        beverage=batch.wishes.beverage.value,
+        began=format_rfc3339(batch.began_s),
+        ended=None if batch.ended_s is None else format_rfc3339(batch.ended_s),
+        hours=round((end_s - batch.began_s) / 3600, 1),
+        stages=tuple(_spans(record.stages, end_s)),
+        peak_rate_g_per_l_day=round(record.rates.peak, 1) if record.rates.peak > 0 else None,
+        yeast_range_c=vessel.yeast_temperature_c,
+        in_range_share=_in_range(store, vessel, batch.began_s, over_s or end_s),
+        highest_bar=round(float(bars.maximum.max()), 2) if len(bars) else None,
+        original_gravity=original,
+        final_gravity=final,
+        alcohol_percent=None
+        if original is None or final is None
+        else round(attenuation(original, final).alcohol_volume_percent, 1),
+        vented_g=vented,
+        vented_basis=basis,
+        alarms=_alarms(store, vessel.name, batch.began_s, end_s),
+    )
+
+
+def to_json(summary: Summary) -> str:
+    """Return the summary as one JSON object."""
+    return json.dumps(asdict(summary), ensure_ascii=False, allow_nan=False)
+
+
+def from_json(text: str) -> Summary:
+    """Return what `to_json` wrote."""
+    found = json.loads(text)
+    spans = tuple(StageSpan(**span) for span in found.pop("stages"))
+    limits = found.pop("yeast_range_c")
+    return Summary(stages=spans, yeast_range_c=None if limits is None else (limits[0], limits[1]), **found)
+
+
+def _judged(store: Store, watched: WatchedVessel, began_s: float, end_s: float) -> Record:
+    """Return the record of the batch, by the very detectors that watched it."""
+    watch = VesselWatch(watched.vessel, watched.detectors)
+    waiting = list(reversed(store.entries(watched.vessel.name, began_s, end_s)))
+    for chunk in store.iter_samples(watched.vessel.name, began_s, end_s):
+        start = 0
+        while waiting and waiting[-1].time_s <= chunk.time_s[-1]:
+            entry = waiting.pop()
+            place = int(np.searchsorted(chunk.time_s, entry.time_s))
+            _update(watch, chunk.cut(start, place))
+            watch.enter(Entry(time_s=entry.time_s, text=entry.text))
+            start = place
+        _update(watch, chunk.cut(start, len(chunk)))
+    while waiting:
+        entry = waiting.pop()
+        watch.enter(Entry(time_s=entry.time_s, text=entry.text))
+    watch.tick(end_s)
+    return watch.record
+
+
+def _update(watch: VesselWatch, samples: Samples) -> None:
+    if len(samples):
+        watch.update(samples)
+
+
+def _spans(changes: Sequence[StageChange], end_s: float) -> Iterator[StageSpan]:
+    """Yield the stages that held, each with its length; one after the other of the same stage is one."""
+    held = [change for change in changes if change.undone_s is None]
+    merged: list[StageChange] = []
+    for change in held:
+        if not merged or merged[-1].stage is not change.stage:
+            merged.append(change)
+    for change, following in zip(merged, [*merged[1:], None], strict=True):
+        until_s = end_s if following is None else following.since_s
+        yield StageSpan(
+            stage=change.stage.value,
+            since=format_rfc3339(change.since_s),
+            hours=round(max(until_s - change.since_s, 0.0) / 3600, 1),
+            why=change.why,
+        )
+
+
+def _reached(changes: Sequence[StageChange], stage: Stage) -> float | None:
+    """Return when the batch came to a stage or beyond it."""
+    for change in changes:
+        if change.undone_s is None and change.stage.place >= stage.place:
+            return change.since_s
+    return None
+
+
+def _in_range(store: Store, vessel: Vessel, began_s: float, end_s: float) -> float | None:
+    if vessel.yeast_temperature_c is None:
+        return None
+    low, high = vessel.yeast_temperature_c
+    bins = store.coarse(vessel.name, Quantity.TEMPERATURE, began_s, end_s)
+    if not len(bins):
+        return None
+    return round(float(np.mean((bins.mean >= low) & (bins.mean <= high))), 3)
+
+
+def _vented(
+    vessel: Vessel, record: Record, final: float | None, over_s: float | None
+) -> tuple[float | None, str]:
+    """Return the gas made less the gas kept, g, and what that rests on."""
+    if vessel.original_gravity is None:
+        return None, "no original gravity is known"
+    if over_s is None:
+        return None, "fermentation is not over"
+    rows = record.since(over_s - 7200)
+    if not len(rows):
+        return None, "no pressure around the end"
+    bar = float(np.median(rows[:12, 1])) - (record.zero_bar or 0.0)
+    celsius = float(np.nanmedian(rows[:12, 4])) if not np.isnan(rows[:12, 4]).all() else record.beer_c
+    ends_at = assumed_final_gravity(vessel.original_gravity) if final is None else final
+    made = float(co2_to_come_g_per_l(vessel.original_gravity, ends_at)) * vessel.beer_volume_l
+    kept = float(total_co2_g(vessel, bar, celsius))
+    how = (
+        "the gravity measured"
+        if final is not None
+        else f"{BEER_ATTENUATION_PERCENT:.0f} % attenuation (assumed)"
+    )
+    return round(
+        max(made - kept, 0.0)
+    ), f"estimate: CO2 by Balling from {how}, less what beer and head space kept"
+
+
+def _alarms(store: Store, vessel: str, began_s: float, end_s: float) -> dict[str, int]:
+    event = alarm_event.c
+    query = sa.select(event.condition).where(
+        event.vessel == vessel,
+        event.kind == "raised",
+        event.time_ms >= to_ms(began_s),
+        event.time_ms <= to_ms(end_s),
+    )
+    with store.reading() as connection:
+        return dict(sorted(Counter(connection.scalars(query)).items()))

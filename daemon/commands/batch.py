@@ -1,0 +1,255 @@
+"""`ullage batch`: begin, correct, show and end the batch in a vessel."""
+
+import argparse
+import dataclasses
+import json
+import shutil
+import textwrap
+from collections.abc import Callable, Mapping
+
+from ullage.adapters.errors import ConfigError, DataError
+from ullage.adapters.timestamps import format_rfc3339
+from ullage.daemon import batch_summary
+from ullage.daemon.batch_screen import head_text, next_text, stage_lines, summary_lines, wishes_text
+from ullage.daemon.batch_summary import Summary, summarise
+from ullage.daemon.batches import begin, current, view
+from ullage.daemon.commands.common import load_config, open_store, system_clock
+from ullage.daemon.config_vessels import WatchedVessel
+from ullage.daemon.gravity_text import parse_gravity
+from ullage.daemon.local_time import LocalTime
+from ullage.daemon.moments import parse_moment
+from ullage.daemon.sentences import nearest
+from ullage.daemon.settings import Config
+from ullage.daemon.store import batches
+from ullage.daemon.store.batches import StoredBatch
+from ullage.daemon.store.store import Store
+from ullage.daemon.times import local_text
+from ullage.detectors.advising import batch_advice
+from ullage.detectors.batch import Batch, Beverage
+from ullage.detectors.journal import STAGES, UNDO, Word
+from ullage.detectors.stage import NextStep, StageChange
+from ullage.detectors.vessel import Vessel
+
+_USUAL_C = 20.0
+"""Fermentation temperature that the valve advice counts with where nobody stated one."""
+
+
+@dataclasses.dataclass(frozen=True, slots=True)
+class _Call:
+    """What every part needs."""
+
+    options: argparse.Namespace
+    config: Config
+    watched: WatchedVessel
+    zone: LocalTime
+    now_s: float
+
+    @property
+    def name(self) -> str:
+        """The vessel's name."""
+        return self.watched.vessel.name
+
+    def at_s(self) -> float:
+        """Return `--at`, else now."""
+        at = self.options.at
+        return parse_moment(at, self.zone, self.now_s, "--at") if at else self.now_s
+
+    @property
+    def width(self) -> int:
+        """Columns of the terminal."""
+        return max(40, shutil.get_terminal_size((80, 24)).columns)
+
+
+def handle(options: argparse.Namespace) -> int:
+    """Do one part."""
+    config = load_config(options)
+    call = _Call(
+        options,
+        config,
+        config.watched(options.vessel),
+        LocalTime.named(config.timezone),
+        system_clock().wall_s(),
+    )
+    _PARTS[options.part](call)
+    return 0
+
+
+def _start(call: _Call) -> None:
+    wishes = _wishes(call.options)
+    began_s = call.at_s() if call.options.at else None
+    with open_store(call.config, read_only=False) as store:
+        begun = begin(store, call.name, wishes, now_s=call.now_s, began_s=began_s)
+    vessel = call.watched.vessel.carrying(wishes)
+    print(head_text(begun, call.zone, call.now_s))
+    _say(call, wishes_text(vessel, wishes))
+    advice = batch_advice(vessel, _fermenting_c(vessel, wishes))
+    if advice:
+        _say(call, advice)
+    if began_s is None and begun.began_s < call.now_s - 1:
+        _say(call, "It begins with the pitching entered then.")
+    else:
+        _say(call, f"When you pitch, say so: `ullage journal {call.name} pitched`.")
+
+
+def _wishes(options: argparse.Namespace) -> Batch:
+    given = {
+        "name": options.name,
+        "beverage": Beverage(options.beverage),
+        "yeast_temperature_c": None if options.yeast is None else tuple(options.yeast),
+        "original_gravity": None if options.og is None else parse_gravity(options.og, "--og"),
+        "plan": options.plan,
+        "carbonation": options.carbonation,
+        "finings": options.finings,
+    }
+    if options.serving is not None:
+        given["serving_c"] = options.serving
+    try:
+        return Batch(**given)
+    except ValueError as error:
+        raise ConfigError("", str(error)) from None
+
+
+def _fermenting_c(vessel: Vessel, wishes: Batch) -> float:
+    """Return the temperature at which fermentation will end, as far as it is stated."""
+    steps = wishes.temperatures.steps
+    if wishes.temperatures.rest is not None:
+        return wishes.temperatures.rest.temperature_c
+    if steps:
+        return steps[-1].temperature_c
+    return _USUAL_C if vessel.yeast_temperature_c is None else sum(vessel.yeast_temperature_c) / 2
+
+
+def _show(call: _Call) -> None:
+    with open_store(call.config, read_only=True) as store:
+        if call.options.past:
+            for past in batches.all_batches(store, call.name):
+                print(head_text(past, call.zone, call.now_s))
+            return
+        batch = _wanted(store, call)
+        if call.options.summary:
+            _print_summary(call, _summary(store, call, batch))
+            return
+        changes = batches.stages(store, call.name, batch.id)
+        step = batches.next_step(store, call.name) if batch.ended_s is None else None
+    vessel = call.watched.vessel.carrying(batch.wishes)
+    if call.options.json:
+        print(_json(batch, vessel, changes, step))
+        return
+    print(head_text(batch, call.zone, call.now_s))
+    _say(call, wishes_text(vessel, batch.wishes))
+    print(
+        "\n".join(stage_lines(changes, call.zone, call.width)) or "  no stage yet: `ullage run` derives them"
+    )
+    if step is not None:
+        _say(call, f"Next: {next_text(step, call.zone, call.now_s)}")
+
+
+def _wanted(store: Store, call: _Call) -> StoredBatch:
+    number = call.options.number
+    if number is None:
+        found = batches.newest(store, call.name)
+    else:
+        found = next((b for b in batches.all_batches(store, call.name) if b.id == number), None)
+    if found is None:
+        what = "no batch yet" if number is None else f"no batch {number}"
+        raise DataError(call.name, f"has {what}", f"`ullage batch start {call.name}` begins one")
+    return found
+
+
+def _json(
+    batch: StoredBatch, vessel: Vessel, changes: tuple[StageChange, ...], step: NextStep | None
+) -> str:
+    found = {
+        "vessel": batch.vessel,
+        "batch": batch.id,
+        "began": format_rfc3339(batch.began_s),
+        "ended": None if batch.ended_s is None else format_rfc3339(batch.ended_s),
+        "wishes": dataclasses.asdict(batch.wishes)
+        | {
+            "yeast_temperature_c": vessel.yeast_temperature_c,
+            "original_gravity": vessel.original_gravity,
+            "carbonation_g_per_l": batch.wishes.wanted_g_per_l,
+        },
+        "stages": [
+            {
+                "stage": change.stage.value,
+                "since": format_rfc3339(change.since_s),
+                "why": change.why,
+                "by_brewer": change.by_brewer,
+                "undone": None if change.undone_s is None else format_rfc3339(change.undone_s),
+            }
+            for change in changes
+        ],
+        "next": None if step is None else _step_json(step),
+    }
+    return json.dumps(found, ensure_ascii=False, indent=2)
+
+
+def _step_json(step: NextStep) -> dict[str, object]:
+    return {"text": step.text, "due": None if step.due_s is None else format_rfc3339(step.due_s)}
+
+
+def _summary(store: Store, call: _Call, batch: StoredBatch) -> Summary:
+    if batch.summary:
+        return batch_summary.from_json(batch.summary)
+    standing = dataclasses.replace(call.watched, vessel=call.watched.vessel.carrying(batch.wishes))
+    return summarise(store, standing, batch, call.now_s)
+
+
+def _print_summary(call: _Call, summary: Summary) -> None:
+    if call.options.json:
+        print(json.dumps(dataclasses.asdict(summary), ensure_ascii=False, indent=2))
+    else:
+        print("\n".join(summary_lines(summary, call.zone, call.width)))
+
+
+def _end(call: _Call) -> None:
+    with open_store(call.config, read_only=False) as store:
+        batch = current(store, call.name)
+        if batch is None:
+            raise DataError(call.name, "has no batch to end", f"`ullage batch start {call.name}` begins one")
+        ended_s = call.at_s()
+        if ended_s <= batch.began_s:
+            raise ConfigError("--at", "lies before the batch began", local_text(batch.began_s, call.zone))
+        ended = dataclasses.replace(batch, ended_s=ended_s)
+        summary = _summary(store, call, ended)
+        batches.end(store, batch.id, ended_s=ended_s, summary=batch_summary.to_json(summary))
+        store.add_entry(call.name, ended_s, Word.BATCH_ENDED.value, made_s=call.now_s)
+    _print_summary(call, summary)
+
+
+def _stage(call: _Call) -> None:
+    wanted = " ".join(call.options.stage).lower()
+    if wanted not in STAGES:
+        raise ConfigError("STAGE", f"{wanted!r} is no stage", nearest(wanted, STAGES))
+    _enter(call, f"{Word.STAGE.value} {wanted}", call.at_s())
+
+
+def _undo(call: _Call) -> None:
+    with open_store(call.config, read_only=True) as store:
+        changes = batches.stages(store, call.name, view(store, call.watched).batch_id)
+    standing = [change for change in changes if change.undone_s is None]
+    if len(standing) < 2:
+        raise DataError(call.name, "has no change of stage to take back", "see `ullage batch show`")
+    _enter(call, f"{Word.STAGE.value} {UNDO}", call.now_s)
+    print(f"  {standing[-1].stage.value} is taken back; it is {standing[-2].stage.value} again")
+
+
+def _enter(call: _Call, text: str, time_s: float) -> None:
+    with open_store(call.config, read_only=False) as store:
+        number = store.add_entry(call.name, time_s, text, made_s=call.now_s)
+    print(f"{call.name}: {text} ({local_text(time_s, call.zone)}), entry {number}")
+
+
+def _say(call: _Call, text: str) -> None:
+    for line in textwrap.wrap(text, call.width, initial_indent="  ", subsequent_indent="  "):
+        print(line)
+
+
+_PARTS: Mapping[str, Callable[[_Call], None]] = {
+    "start": _start,
+    "show": _show,
+    "end": _end,
+    "stage": _stage,
+    "undo": _undo,
+}

@@ -1,0 +1,59 @@
+"""`ullage gravity`: a sample by hand, corrected, into the journal; and what it says of the beer."""
+
+import argparse
+
+from ullage.adapters.errors import ConfigError
+from ullage.daemon.batches import view
+from ullage.daemon.commands.common import load_config, open_store, system_clock
+from ullage.daemon.gravity_report import report, samples_of
+from ullage.daemon.gravity_text import gravity_text, parse_gravity
+from ullage.daemon.local_time import LocalTime
+from ullage.daemon.moments import parse_moment
+from ullage.daemon.times import local_text
+from ullage.detectors.gravity import Instrument, hydrometer_gravity, refractometer_gravity
+
+
+def handle(options: argparse.Namespace) -> int:
+    """Take a sample down and say what it means."""
+    config = load_config(options)
+    watched = config.watched(options.vessel)
+    zone = LocalTime.named(config.timezone)
+    now_s = system_clock().wall_s()
+    time_s = parse_moment(options.at, zone, now_s, "--at") if options.at else now_s
+    gravity, instrument = _measured(options)
+    name = watched.vessel.name
+    with open_store(config, read_only=False) as store:
+        text = f"gravity {gravity:.4f} {instrument.value}"
+        number = store.add_entry(name, time_s, text, made_s=now_s)
+        standing = view(store, watched)
+        samples = samples_of(store, name, standing.begin_s)
+    print(f"{name}: {gravity_text(gravity)} by {instrument} ({local_text(time_s, zone)}), entry {number}")
+    for line in report(standing.watched.vessel, gravity, samples):
+        print(f"  {line}")
+    return 0
+
+
+def _measured(options: argparse.Namespace) -> tuple[float, Instrument]:
+    """Return the gravity, corrected, and what it was measured with."""
+    try:
+        if options.brix is not None:
+            if options.gravity is not None or options.temperature is not None:
+                raise ConfigError("--brix", "takes the place of GRAVITY and --temperature", "give one")
+            if options.original_brix is None:
+                raise ConfigError(
+                    "--brix",
+                    "needs --original-brix",
+                    "alcohol bends light too: the wort's own reading is needed",
+                )
+            gravity = refractometer_gravity(options.original_brix, options.brix)
+            return gravity, Instrument.REFRACTOMETER
+        if options.gravity is None:
+            raise ConfigError(
+                "GRAVITY", "is missing", "as in 1.012, 3.1P, or --brix 6.5 --original-brix 12.5"
+            )
+        if options.original_brix is not None:
+            raise ConfigError("--original-brix", "goes with --brix", "leave it out for a hydrometer")
+        shown = parse_gravity(options.gravity, "GRAVITY")
+        return hydrometer_gravity(shown, options.temperature), Instrument.HYDROMETER
+    except ValueError as error:
+        raise ConfigError("", str(error)) from None

@@ -1,0 +1,62 @@
+"""A moment as a brewer at a keyboard says it: `20 minutes ago`, `18:30`, `yesterday 18:30`, or a full time."""
+
+import re
+from datetime import timedelta
+
+from ullage.adapters.errors import ConfigError
+from ullage.daemon.local_time import LocalTime, parse_time_of_day
+from ullage.daemon.times import parse_time
+
+FUTURE_S = 60.0
+"""How far ahead a moment may lie: no further than clocks differ."""
+_AGO = re.compile(r"(\d+(?:\.\d+)?)\s*(s|sec|seconds?|m|min|minutes?|h|hours?|d|days?)\s+ago", re.IGNORECASE)
+_UNITS_S = {"s": 1.0, "m": 60.0, "h": 3600.0, "d": 86_400.0}
+_CLOCK = re.compile(r"(?:(today|yesterday)\s+)?(\d{1,2}:\d{2})", re.IGNORECASE)
+_HINT = "write it like `20 minutes ago`, 18:30, `yesterday 18:30`, 2026-01-31T22:04 or 2026-01-31T22:04:05Z"
+
+
+def parse_moment(text: str, zone: LocalTime, now_s: float, what: str) -> float:
+    """Return the moment that was meant, Unix seconds.
+
+    A time of day is the latest such moment that is not in the future: today's, or yesterday's where today's is yet to
+    come; on the day on which clocks show it twice, the later one if that has passed.
+
+    Raises
+    ------
+    ConfigError
+        If it is none, or lies in the future; `what` says where it was given.
+    """
+    moment_s = _said(text.strip(), zone, now_s, what)
+    if moment_s > now_s + FUTURE_S:
+        raise ConfigError(what, f"{text!r} lies in the future", "the journal is for what has happened")
+    return moment_s
+
+
+def _said(text: str, zone: LocalTime, now_s: float, what: str) -> float:
+    if text.lower() == "now":
+        return now_s
+    if match := _AGO.fullmatch(text):
+        return now_s - float(match[1]) * _UNITS_S[match[2][0].lower()]
+    if match := _CLOCK.fullmatch(text):
+        return _clock_s(match[2], (match[1] or "").lower(), zone, now_s, what)
+    try:
+        return parse_time(text, zone, what)
+    except ConfigError:
+        raise ConfigError(what, f"{text!r} is no time", _HINT) from None
+
+
+def _clock_s(text: str, day: str, zone: LocalTime, now_s: float, what: str) -> float:
+    try:
+        of_day = parse_time_of_day(text)
+    except ValueError:
+        raise ConfigError(what, f"{text!r} is no time of day", _HINT) from None
+    today = zone.at(now_s).date()
+    days = {"today": (0,), "yesterday": (1,), "": (0, 1)}[day]
+    for back in days:
+        date = today - timedelta(days=back)
+        # twice in the night in which clocks are set back
+        moments = {zone.moment_s(date, of_day), zone.moment_s(date, of_day.replace(fold=1))}
+        past = [moment_s for moment_s in moments if moment_s <= now_s + FUTURE_S]
+        if past:
+            return max(past)
+    return zone.moment_s(today, of_day)
