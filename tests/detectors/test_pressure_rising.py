@@ -1,0 +1,129 @@
+"""Pressure on its way to the rated limit: told in time, with the right hour, and not while a valve is still to open."""
+
+import re
+from collections.abc import Callable
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from tests.detectors.streams import HOUR_S, SEALED, START_S, VALVED, every, hours_in, pressure, watch_of
+from ullage.detectors.finding import Condition, Finding, State
+from ullage.detectors.pressure_rising import PressureRising
+from ullage.detectors.samples import Entry, FloatArray
+from ullage.detectors.vessel import Vessel
+
+
+def said(
+    vessel: Vessel, bar_at: Callable[[FloatArray], FloatArray], hours: float = 24.0, *, interval_s: float = 30, noise: float = 0.002,
+    words: tuple[tuple[float, str], ...] = (),
+) -> list[Finding]:  # fmt: skip
+    """Return what is found in a pressure that is a function of the hour."""
+    time_s = every(interval_s, hours)
+    rng = np.random.default_rng(1)
+    value = bar_at((time_s - START_S) / HOUR_S) + noise * rng.standard_normal(len(time_s))
+    watch = watch_of(vessel, (PressureRising,))
+    found: list[Finding] = []
+    at = 0
+    for hour, text in (*words, (hours, "")):
+        row = int(np.searchsorted(time_s, START_S + hour * HOUR_S))
+        found += watch.update(pressure(time_s[at:row], value[at:row]))
+        if text:
+            found += watch.enter(Entry(time_s=START_S + hour * HOUR_S, text=text))
+        at = row
+    return found
+
+
+@pytest.mark.parametrize("bar_per_h", [0.1, 0.3, 1.0, 3.0])
+def test_a_ramp_is_told_with_time_to_act(bar_per_h: float) -> None:
+    """At 0.1 to 3 bar an hour: raised once, above six tenths of the limit, two hours or less before it is reached."""
+    found = said(SEALED, lambda h: np.minimum(1.0 + bar_per_h * h, 2.98), 20.0)
+    raised = found[0]
+    assert (raised.condition, raised.state) == (Condition.PRESSURE_RISING, State.RAISED)
+    left_h = (3.0 - 1.0) / bar_per_h - hours_in(raised)
+    assert 0.1 < left_h <= 2.1
+    assert [f.state for f in found].count(State.RAISED) == 1
+
+
+@pytest.mark.parametrize("bar_per_h", [0.3, 0.6])
+def test_the_hour_that_it_names_is_right(bar_per_h: float) -> None:
+    """The time to the limit is within a tenth of the true one."""
+    (raised, *_) = said(SEALED, lambda h: 1.0 + bar_per_h * h, 5.0, noise=0.001)
+    number, unit = re.search(r"in about ([\d.]+) (min|h)\.", raised.text).groups()  # type: ignore[union-attr]
+    named_h = float(number) / (60 if unit == "min" else 1)
+    assert named_h == pytest.approx((3.0 - raised.value) / bar_per_h, rel=0.1)  # type: ignore[operator]
+
+
+def test_a_slow_rise_is_left_alone() -> None:
+    """Forty hours from the limit there is no hurry."""
+    assert said(SEALED, lambda h: 2.0 + 0.02 * h) == []
+
+
+def test_below_six_tenths_there_is_no_hurry() -> None:
+    """A charge that rises quickly from nothing is no alarm until it comes near."""
+    assert said(SEALED, lambda h: np.minimum(1.2 * h, 1.7)) == []
+
+
+@settings(max_examples=20, deadline=None)
+@given(seed=st.integers(0, 2**32 - 1), level=st.floats(1.9, 2.9), noise=st.sampled_from([0.001, 0.005, 0.02]))
+def test_noise_and_spikes_are_no_rise(seed: int, level: float, noise: float) -> None:
+    """A level near the limit with noise and single wild values raises nothing."""
+    rng = np.random.default_rng(seed)
+    time_s = every(30, 12)
+    value = level + noise * rng.standard_normal(len(time_s))
+    value[rng.random(len(value)) < 0.01] = 9.9
+    assert watch_of(SEALED, (PressureRising,)).update(pressure(time_s, value)) == ()
+
+
+def test_a_valve_that_has_yet_to_open_is_awaited() -> None:
+    """On the way to its valve's setting, and 0.3 bar above it, a vessel is left in peace."""
+    vessel = Vessel(
+        name="v", total_volume_l=23, beer_volume_l=20, rated_pressure_bar=2.0, valve_pressure_bar=1.5
+    )
+    assert said(vessel, lambda h: np.minimum(0.4 * h, 1.75)) == []
+
+
+def test_a_stuck_valve_is_named() -> None:
+    """Once clearly above where the valve should have opened, that is what is said."""
+    (raised, *_) = said(VALVED, lambda h: 0.5 * h, 5.5)
+    assert "should have opened at 1.20 bar" in raised.text
+    assert raised.value is not None
+    assert raised.value < 3.0
+
+
+def test_during_a_test_there_is_no_valve() -> None:
+    """With `valve shut` in the journal the limit alone counts, and the advice is to open it."""
+    vessel = Vessel(
+        name="v", total_volume_l=23, beer_volume_l=20, rated_pressure_bar=2.0, valve_pressure_bar=1.5
+    )
+    (raised, *_) = said(vessel, lambda h: 1.0 + 0.4 * h, 2.4, words=((0.1, "valve shut"),))
+    assert raised.value is not None
+    assert raised.value < 1.5
+    assert "Open the valve" in raised.text
+    assert (
+        said(vessel, lambda h: 1.0 + 0.4 * h, 1.9, words=((0.1, "valve shut"), (0.2, "valve opened"))) == []
+    )
+
+
+def test_a_new_setting_counts() -> None:
+    """`valve set 0.8` moves where the valve is expected to open."""
+    vessel = Vessel(
+        name="v", total_volume_l=23, beer_volume_l=20, rated_pressure_bar=2.0, valve_pressure_bar=1.5
+    )
+    (raised, *_) = said(vessel, lambda h: 0.8 + 0.4 * h, 2.0, words=((0.1, "valve set 0.8"),))
+    assert "0.80 bar" in raised.text
+
+
+def test_it_is_over_after_half_an_hour_of_calm() -> None:
+    """Cleared when the pressure has stood for half an hour, not at the first level minute."""
+    found = said(SEALED, lambda h: np.minimum(1.8 + 0.5 * h, 2.5), 6.0)
+    assert [f.state for f in found] == [State.RAISED, State.CLEARED]
+    assert 1.4 + 0.5 < hours_in(found[1]) < 1.4 + 0.5 + 0.7
+
+
+def test_one_reading_in_five_minutes_is_enough() -> None:
+    """A slow sensor still gets its warning before the limit."""
+    found = said(SEALED, lambda h: 1.0 + 0.5 * h, 3.9, interval_s=240, noise=0.001)
+    assert found
+    assert hours_in(found[0]) < 3.5

@@ -1,0 +1,151 @@
+"""Temperature outside the yeast's range: patience, dead-band, probes in air, beginnings and chills."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from tests.detectors.streams import (
+    HOUR_S,
+    SEALED,
+    START_S,
+    every,
+    feed,
+    hours_in,
+    merged,
+    of,
+    pressure,
+    stream,
+    temperature,
+    watch_of,
+)
+from ullage.detectors.finding import Condition, Finding, State
+from ullage.detectors.samples import FloatArray
+from ullage.detectors.temperature import Temperature
+from ullage.detectors.vessel import Probe, Vessel
+
+BEER = replace(SEALED, probe=Probe.BEER, yeast_temperature_c=(18.0, 22.0))
+AIR = replace(BEER, probe=Probe.AIR)
+LAG_H = 6.0
+"""Lag of beer behind fridge air that detectors take (common practice: 4 to 12 h for 20 L)."""
+
+
+def ramp(hours: float, *points: tuple[float, float]) -> FloatArray:
+    """Return a temperature a minute by straight lines through (hour, °C)."""
+    return np.asarray(
+        np.interp(np.arange(0.0, hours, 1 / 60), [h for h, _ in points], [c for _, c in points]), float
+    )
+
+
+def said(vessel: Vessel, celsius: FloatArray, *entries: tuple[float, str]) -> list[Finding]:
+    """Return what is found; entries by the hour."""
+    time_s = every(60, len(celsius) / 60)
+    both = merged(temperature(time_s, celsius), pressure(time_s, np.full(len(time_s), 0.5)))
+    given = stream(both, *((START_S + hour * HOUR_S, text) for hour, text in entries))
+    found = feed(watch_of(vessel, (Temperature,)), given)
+    return of(found, Condition.TEMPERATURE_HIGH, Condition.TEMPERATURE_LOW)
+
+
+@pytest.mark.parametrize(
+    ("there", "condition", "limit"),
+    [(23.0, Condition.TEMPERATURE_HIGH, 22.0), (17.0, Condition.TEMPERATURE_LOW, 18.0)],
+)
+def test_patience_and_dead_band(there: float, condition: Condition, limit: float) -> None:
+    """Raised after 40 minutes outside, cleared after 40 minutes a dead-band inside, not before."""
+    inside = 20.0
+    edge = limit + (0.2 if there < limit else -0.2)  # within the range, but not by the dead-band
+    course = ramp(
+        20, (0, inside), (5, inside), (5.01, there), (9, there), (9.01, edge), (12, edge), (12.01, inside)
+    )
+    raised, cleared = said(BEER, course)
+    assert (raised.condition, raised.state, raised.limit) == (condition, State.RAISED, limit)
+    assert 5.66 <= hours_in(raised) <= 6.0
+    assert cleared.state is State.CLEARED
+    assert 12.66 <= hours_in(cleared) <= 13.0
+
+
+def test_half_an_hour_outside_is_no_alarm() -> None:
+    """An open door is forgiven."""
+    assert said(BEER, ramp(12, (0, 20), (5, 20), (5.01, 25), (5.5, 25), (5.51, 20))) == []
+
+
+def test_a_wort_on_its_way_is_given_twelve_hours() -> None:
+    """A wort that starts too warm is no alarm while it cools; it is one if it hasn't arrived by then."""
+    assert said(BEER, ramp(20, (0, 28.0), (11, 20.0))) == []
+    (raised,) = said(BEER, ramp(20, (0, 28.0)))
+    assert 12.5 <= hours_in(raised) <= 13.0
+
+
+def test_once_in_range_the_patience_of_the_start_is_spent() -> None:
+    """A wort that was in the range and leaves it within the first twelve hours alarms at once."""
+    (raised,) = said(BEER, ramp(8, (0, 20.0), (3, 20.0), (3.01, 24.0)))
+    assert 3.6 < hours_in(raised) < 4.1
+
+
+def test_an_announced_chill_is_no_alarm() -> None:
+    """With `chill 2` in the journal cold is what is wanted; without it, it is the chill begun too early."""
+    chill = ramp(40, (0, 20.0), (10, 20.0), (20, 2.0))
+    assert said(BEER, chill, (9.9, "chill 2")) == []
+    (raised,) = said(BEER, chill)
+    assert raised.condition is Condition.TEMPERATURE_LOW
+    assert "chill" in raised.text
+
+
+def test_a_chill_takes_a_standing_alarm_back() -> None:
+    """Announced after the alarm: the alarm is over."""
+    chill = ramp(40, (0, 20.0), (10, 20.0), (20, 2.0))
+    raised, cleared = said(BEER, chill, (14.0, "chill 2"))
+    assert (raised.state, cleared.state) == (State.RAISED, State.CLEARED)
+    assert hours_in(cleared) < 15
+
+
+def test_air_is_smoothed_before_it_is_judged() -> None:
+    """Swings of 5 K in the fridge's air that beer would hardly feel are no alarm; the same swing in beer is one."""
+    hours = np.arange(0.0, 72, 1 / 60)
+    swing = 20.0 + 5.0 * np.sign(np.sin(2 * np.pi * hours / 2.0))
+    assert said(AIR, swing) == []
+    assert said(BEER, swing)
+
+
+def test_air_that_stays_wrong_is_told_with_more_patience() -> None:
+    """Air at 26 °C: told when the beer, by its lag, has been above the limit for two hours."""
+    (raised,) = said(AIR, ramp(72, (0, 20.0), (20, 20.0), (20.01, 26.0)))
+    beer_above_h = LAG_H * np.log((26.0 - 20.0) / (26.0 - 22.5))  # first-order lag, limit and half a kelvin
+    assert hours_in(raised) == pytest.approx(20 + beer_above_h + 2.0, abs=0.4)
+    assert "air" in raised.text
+
+
+def test_an_undeclared_probe_is_told_apart_by_its_swings() -> None:
+    """A probe that swings by kelvins within the hour sits in air, wherever it was said to be."""
+    hours = np.arange(0.0, 72, 1 / 60)
+    unknown = replace(BEER, probe=Probe.UNKNOWN)
+    assert said(unknown, 20.0 + 1.9 * np.sin(2 * np.pi * hours / 2.0)) == []
+    watch = watch_of(unknown, (Temperature,))
+    time_s = START_S + hours * HOUR_S
+    watch.update(
+        merged(
+            temperature(time_s, 20.0 + 2.5 * np.sin(np.pi * hours)),
+            pressure(time_s, np.full(len(hours), 0.5)),
+        )
+    )
+    assert watch.record.thermometer.in_air
+    calm = watch_of(unknown, (Temperature,))
+    calm.update(
+        merged(
+            temperature(time_s, 20.0 + 0.1 * np.sin(np.pi * hours)),
+            pressure(time_s, np.full(len(hours), 0.5)),
+        )
+    )
+    assert not calm.record.thermometer.in_air
+
+
+def test_no_range_no_alarm() -> None:
+    """A vessel whose yeast nobody named has no limits."""
+    assert said(replace(BEER, yeast_temperature_c=None), ramp(20, (0, 40.0))) == []
+
+
+def test_it_works_without_any_pressure() -> None:
+    """Temperature alone is enough."""
+    time_s = every(60, 8)
+    found = watch_of(BEER, (Temperature,)).update(temperature(time_s, ramp(8, (0, 20), (3, 20), (3.01, 25))))
+    assert [f.condition for f in found] == [Condition.TEMPERATURE_HIGH]
