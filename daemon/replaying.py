@@ -22,7 +22,7 @@ BLOCK_ROWS = 131_072
 Judged = Callable[[int], None]
 """Called with the number of rows just judged."""
 Observe = Callable[["Replayed"], Sequence[Detector]]
-"""Gives the observers that look on while a vessel is replayed."""
+"""Gives the observers that look on while a vessel is replayed; asked anew where its detectors begin anew."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -84,7 +84,7 @@ def replay(
     The log's last time is the end for every vessel: one that fell silent before the others did is found out.
     """
     end_s = max((_last_s(pair.log) for pair in pairs), default=0.0)
-    streams = [_findings(pair, end_s, judged, () if observe is None else observe(pair)) for pair in pairs]
+    streams = [_findings(pair, end_s, judged, observe or _nobody) for pair in pairs]
     return iter(heapq.merge(*streams, key=lambda finding: finding.time_s))
 
 
@@ -93,13 +93,15 @@ def _last_s(log: VesselLog) -> float:
     return max([last_s, *(entry.time_s for entry in log.entries[-1:])])
 
 
-def _findings(
-    pair: Replayed, end_s: float, judged: Judged | None, observers: Sequence[Detector]
-) -> Iterator[Finding]:
+def _nobody(_pair: Replayed) -> Sequence[Detector]:
+    return ()
+
+
+def _findings(pair: Replayed, end_s: float, judged: Judged | None, observe: Observe) -> Iterator[Finding]:
     """Feed one vessel's detectors with samples and, at their places in time, journal entries."""
     log = pair.log
     vessel = pair.watched.vessel.carrying(pair.watched.vessel.batch)
-    watch = VesselWatch(vessel, pair.watched.detectors, observers)
+    watch = VesselWatch(vessel, pair.watched.detectors, observe(pair))
     samples = Samples(time_s=log.time_s, kind=log.kind, value=log.value)
     places = np.searchsorted(log.time_s, [entry.time_s for entry in log.entries]).tolist()
     start = 0
@@ -107,7 +109,7 @@ def _findings(
         yield from _update(watch, samples, start, place, judged)
         known = understand(entry.text)
         if known is not None and known.word in (Word.BATCH_STARTED, Word.BATCH_ENDED):
-            watch = VesselWatch(vessel, pair.watched.detectors, observers)
+            watch = VesselWatch(vessel, pair.watched.detectors, observe(pair))
         yield from watch.enter(Entry(time_s=entry.time_s, text=entry.text))
         start = place
     yield from _update(watch, samples, start, len(samples), judged)

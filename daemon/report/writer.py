@@ -52,9 +52,7 @@ class ReportWriter:
 
     def observe(self, pair: Replayed) -> Sequence[Detector]:
         """Return the observer of one vessel."""
-        trace = Trace(pair.watched.vessel)
-        self._traces[pair.watched.vessel.name] = trace
-        return (trace,)
+        return (self._traces.setdefault(pair.watched.vessel.name, Trace(pair.watched.vessel)),)
 
     def take(self, finding: Finding) -> None:
         """Keep one finding."""
