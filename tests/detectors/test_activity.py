@@ -1,0 +1,108 @@
+"""The beginning: gas that warming can't explain, and the alarm when none comes."""
+
+import numpy as np
+import pytest
+
+from tests.detectors.streams import (
+    HOUR_S,
+    SEALED,
+    START_S,
+    Batch,
+    Stream,
+    every,
+    feed,
+    hours_in,
+    merged,
+    of,
+    pressure,
+    silenced,
+    stream,
+    temperature,
+    watch_of,
+)
+from ullage.detectors.activity import Activity
+from ullage.detectors.finding import Condition, Finding, State
+from ullage.detectors.samples import FloatArray, Kind
+
+
+def said(given: Stream) -> list[Finding]:
+    """Return what is said of the beginning."""
+    found = feed(watch_of(SEALED, (Activity,)), given)
+    return of(found, Condition.ACTIVITY, Condition.NO_ACTIVITY)
+
+
+def quiet(bars: FloatArray, celsius: FloatArray, *entries: tuple[float, str]) -> Stream:
+    """Return a stream with noise of 2 mbar; one row a minute."""
+    time_s = every(60, len(bars) / 60)
+    noise = 0.002 * np.random.default_rng(1).standard_normal(len(bars))
+    both = merged(pressure(time_s, bars + noise), temperature(time_s, celsius))
+    return stream(both, *((START_S + hour * HOUR_S, text) for hour, text in entries))
+
+
+@pytest.mark.parametrize("lag_h", [4.0, 12.0, 30.0])
+def test_the_first_gas_is_noticed_within_hours(lag_h: float) -> None:
+    """After lags of 4 to 30 h: noticed when a twentieth of a gram a litre has been made and not before any has."""
+    batch = Batch(vessel=SEALED, hours=lag_h + 24, total_g_per_l=6.0, lag_h=lag_h)
+    (found,) = said(Stream(samples=batch.samples()))
+    assert found.condition is Condition.ACTIVITY
+    made = float(batch.made_g_per_l(np.array([hours_in(found)]))[0])
+    assert 0.02 < made < 0.15
+    assert found.value is not None
+    assert found.value > 0.02
+
+
+def test_no_gas_in_thirty_six_hours_is_an_alarm_and_gas_takes_it_back() -> None:
+    """Counted from the first reading, or from pitching where the journal has it."""
+    batch = Batch(vessel=SEALED, hours=80, total_g_per_l=6.0, lag_h=50.0)
+    raised, begun, cleared = said(Stream(samples=batch.samples()))
+    assert (raised.condition, raised.state) == (Condition.NO_ACTIVITY, State.RAISED)
+    assert 36 <= hours_in(raised) <= 36.5
+    assert begun.condition is Condition.ACTIVITY
+    assert (cleared.condition, cleared.state) == (Condition.NO_ACTIVITY, State.CLEARED)
+    late = said(stream(batch.samples(), (START_S + 8 * HOUR_S, "pitched")))
+    assert 44 <= hours_in(late[0]) <= 44.5
+    assert "pitching" in late[0].text
+
+
+def test_warming_is_no_activity() -> None:
+    """A shut empty vessel that warms by 10 K gains 35 mbar by the gas law alone: nothing is said."""
+    celsius = np.interp(np.arange(0, 30, 1 / 60), [0, 5, 15], [10.0, 10.0, 20.0])
+    bars = 1.01325 * ((celsius + 273.15) / 283.15 - 1)
+    assert bars.max() > 0.034
+    assert said(quiet(bars, celsius)) == []
+
+
+def test_noise_is_no_activity() -> None:
+    """A sensor with noise of 15 mbar needs more than one high value."""
+    time_s = every(60, 35)
+    bars = 0.015 * np.random.default_rng(3).standard_normal(len(time_s))
+    both = merged(pressure(time_s, bars), temperature(time_s, np.full(len(time_s), 18.0)))
+    assert said(Stream(samples=both)) == []
+
+
+def test_a_record_that_begins_under_pressure_begins_in_the_middle() -> None:
+    """No announcement of a beginning that was days ago, and no alarm that it doesn't come."""
+    hours = np.arange(0, 60, 1 / 60)
+    assert said(quiet(np.full(len(hours), 1.2), np.full(len(hours), 19.0))) == []
+
+
+def test_a_vent_before_the_beginning_moves_the_base() -> None:
+    """The lowest pressure so far is what a rise is measured from."""
+    hours = np.arange(0, 40, 1 / 60)
+    bars = np.where(hours < 10, 0.15, 0.0) + np.maximum(hours - 20, 0) * 0.02
+    (found,) = said(quiet(bars, np.full(len(hours), 18.0)))
+    assert 20.5 < hours_in(found) < 23
+
+
+def test_silence_is_not_idleness() -> None:
+    """Without pressure readings nobody knows whether gas has come: that is the silent sensor's alarm, not this one."""
+    batch = Batch(vessel=SEALED, hours=60, total_g_per_l=6.0, lag_h=70.0)
+    samples = silenced(batch.samples(), Kind.PRESSURE, 10, 100)
+    assert said(Stream(samples=samples)) == []
+
+
+def test_it_works_without_temperature() -> None:
+    """A missing probe hides no beginning."""
+    samples = Batch(vessel=SEALED, hours=30, total_g_per_l=6.0).samples()
+    (found,) = said(Stream(samples=silenced(samples, Kind.TEMPERATURE, 0, 100)))
+    assert found.condition is Condition.ACTIVITY

@@ -1,0 +1,65 @@
+"""The valve's level: told once, with the way to turn it, and again when it has moved."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from tests.detectors.streams import SEALED, VALVED, Batch, Stream, feed, hours_in, of, watch_of
+from ullage.detectors.activity import Activity
+from ullage.detectors.finding import Condition, Finding
+from ullage.detectors.held import Held
+from ullage.detectors.vessel import Vessel
+
+
+def said(batch: Batch, vessel: Vessel = VALVED, seed: int = 1) -> list[Finding]:
+    """Return what is said of the level."""
+    samples = batch.samples(seed=seed)
+    return of(feed(watch_of(vessel, (Activity, Held)), Stream(samples=samples)), Condition.HELD)
+
+
+@pytest.mark.parametrize(
+    ("opening", "turn"), [(1.2, "says nothing about the end"), (1.45, "turn it out"), (0.95, "turn it in")]
+)
+def test_the_level_and_the_way_to_turn(opening: float, turn: str) -> None:
+    """A smooth valve that holds 1.2, 1.45 or 0.95 bar where 1.2 is wanted: the level within 10 mbar, and the action."""
+    (found,) = said(Batch(vessel=VALVED, hours=48, opening_bar=opening))
+    assert found.value == pytest.approx(opening, abs=0.01)
+    assert found.limit == 1.2
+    assert turn in found.text
+    if turn.startswith("turn"):
+        assert "look again in 3 h" in found.text
+
+
+def test_a_flat_pressure_is_awaited_for_three_hours() -> None:
+    """Nothing is said on the way up, and the level soon after it has stood for three hours."""
+    batch = Batch(vessel=VALVED, hours=48, opening_bar=1.2)
+    hours, bars, _ = batch.run()
+    reached_h = float(hours[np.argmax(bars >= 1.199)])
+    (found,) = said(batch)
+    assert reached_h + 2 < hours_in(found) < reached_h + 5
+
+
+def test_a_sealed_vessel_holds_nothing() -> None:
+    """No valve, no level."""
+    assert said(Batch(vessel=SEALED, hours=100, total_g_per_l=3.0), SEALED) == []
+
+
+def test_a_cycling_valve_is_said_to_let_gas_off_in_steps() -> None:
+    """Teeth of 0.15 bar: the level lies between them."""
+    (found, *_) = said(Batch(vessel=VALVED, hours=96, opening_bar=1.25, blow_down_bar=0.15))
+    assert found.value is not None
+    assert 1.1 <= found.value <= 1.25
+
+
+def test_a_level_that_moves_is_told_again() -> None:
+    """Somebody turns the valve in by 0.2 bar: told anew, but not within twelve hours of the last word."""
+    low, high = (Batch(vessel=VALVED, hours=120, opening_bar=bar, tail_h=30) for bar in (1.1, 1.3))
+    first, second = low.samples(), high.samples()
+    turned = first.time_s[0] + 60 * 3600
+    value = np.where(first.time_s < turned, first.value, second.value)
+    found = of(
+        feed(watch_of(VALVED, (Activity, Held)), Stream(samples=replace(first, value=value))), Condition.HELD
+    )
+    assert [f.value for f in found] == [pytest.approx(1.1, abs=0.02), pytest.approx(1.3, abs=0.03)]
+    assert 60 < hours_in(found[1]) < 75
