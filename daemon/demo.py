@@ -37,11 +37,11 @@ ALE, LAGER = "heron", "otter"
 """Invented names."""
 START_S = 1_772_355_600.0
 """2026-03-01 09:00 UTC, an invented morning."""
-DAYS = 16.0
+DAYS = 18.0
 STEP_S = 600.0
 """Simulated time between two turns of the pipeline."""
-AFTER_CHILL_S = 2 * 86_400.0
-"""The demo ends so long after the chill, unless the calendar ends it before."""
+AFTER_CHILL_S = 6 * 86_400.0
+"""The demo ends so long after the chill though nothing is ready, unless the calendar ends it before."""
 OPENING = (
     "This is a simulation: two invented vessels with invented data, an ale and a lager in one fridge. ullage observes; "
     "on a real vessel the relief valve protects."
