@@ -1,0 +1,84 @@
+"""The daemon's parts in one process: what becomes of a dead thread, of a source out of reach, of failing detectors."""
+
+import sys
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+import yaml
+
+from tests.servers.broker import free_port
+from tests.servers.daemon import wait_until
+from ullage.daemon.building import build
+from ullage.daemon.clock import ManualClock
+from ullage.daemon.service import DIED, SOURCE_LOST_S, Service
+from ullage.daemon.settings import load
+
+
+@pytest.fixture(name="clock")
+def _clock() -> ManualClock:
+    return ManualClock(wall_s=1_790_000_000.0)
+
+
+@pytest.fixture(name="service")
+def _service(tmp_path: Path, clock: ManualClock) -> Iterator[Service]:
+    """A daemon whose broker nobody has started, and which tells nobody."""
+    config = {
+        "store": {"url": f"sqlite:///{tmp_path / 'ullage.db'}"},
+        "vessels": [
+            {
+                "name": "north",
+                "total_volume_l": 23,
+                "beer_volume_l": 19,
+                "rated_pressure_bar": 2.5,
+                "pressure": {"source": "cellar", "topic": "cellar/north", "unit": "bar"},
+            }
+        ],
+        "sources": {"cellar": {"kind": "mqtt", "host": "127.0.0.1", "port": free_port()}},
+    }
+    path = tmp_path / "config.yaml"
+    path.write_text(yaml.safe_dump(config))
+    path.chmod(0o600)
+    service = build(load(path, {}), {}, clock)
+    service.start()
+    yield service
+    service.stop()
+
+
+def conditions(service: Service) -> list[tuple[str, str]]:
+    return [(alarm.vessel, alarm.condition) for alarm in service.parts.desk.standing()]
+
+
+@pytest.mark.filterwarnings("ignore::pytest.PytestUnhandledThreadExceptionWarning")  # that is what is tested
+def test_a_dead_thread_ends_the_process(service: Service) -> None:
+    """The service manager then starts everything anew."""
+    assert service.look() == 0
+    service.parts.pipeline.call(lambda: sys.exit("the thread ends here"))
+    wait_until(lambda: not service.parts.pipeline.alive(), "the end of the thread")
+    assert service.look() == DIED
+
+
+def test_a_source_out_of_reach_is_an_alarm_after_some_minutes(service: Service, clock: ManualClock) -> None:
+    """A broker's restart is none; five minutes are."""
+    service.look()
+    clock.advance(SOURCE_LOST_S - 10)
+    service.look()
+    assert conditions(service) == []
+    clock.advance(20)
+    service.look()
+    service.look()
+    assert conditions(service) == [("", "source-lost")]
+    assert "out of reach: cellar" in service.status()
+
+
+def test_detectors_that_fail_are_an_alarm(service: Service) -> None:
+    """A watch that has stopped watching must say so."""
+    watch = service.parts.pipeline.watched["north"].watch
+    watch.failures["over-pressure"] = "RuntimeError: division by a rumour"
+    service.look()
+    assert conditions(service) == [("north", "watch-failing")]
+    text = service.parts.desk.standing()[0].text
+    assert "over-pressure" in text
+    watch.failures.clear()
+    service.look()
+    assert not any(alarm.active for alarm in service.parts.desk.standing())
