@@ -12,6 +12,7 @@ Examples
 import re
 from collections.abc import Iterator
 from dataclasses import dataclass
+from functools import lru_cache
 
 _STEP = re.compile(
     r"(?:(rest|chill)\s+)?(-?\d+(?:\.\d+)?)\s*(?:°?\s*C)?(?:\s+for\s+(\d+(?:\.\d+)?)\s*(h|hours?|days?))?",
@@ -46,6 +47,7 @@ class Plan:
             yield at_s, step
 
 
+@lru_cache(maxsize=64)
 def parse_plan(text: str) -> Plan:
     """Return the plan that `text` says; an empty one for an empty text.
 
