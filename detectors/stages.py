@@ -14,10 +14,12 @@ from ullage.detectors.batch import COLD_C, Batch
 from ullage.detectors.cold import Cold
 from ullage.detectors.frames import Frame
 from ullage.detectors.journal import UNDO, Known, Word, understand
+from ullage.detectors.pace import Pace
 from ullage.detectors.record import Record
 from ullage.detectors.samples import Entry
 from ullage.detectors.stage import ORDER, Stage, StageChange, current
 from ullage.detectors.vessel import Vessel
+from ullage.detectors.warmest import Warmest
 
 LAG_AFTER_H = 1.0
 SLOW_SHARE = 1 / 3
@@ -25,6 +27,8 @@ SLOW_SHARE = 1 / 3
 SLOW_AFTER_H = 12.0
 CHILL_DROP_K = 3.0
 """The finished beer this much colder than it was is being chilled, whether or not anybody said so."""
+UNTOLD_DROP_K = 5.0
+"""The same while nobody knows that it has finished."""
 SAME_DOSE_S = 2 * 3600.0
 """Two entries of finings closer than this are one dose."""
 REST_SLACK_K = 0.5
@@ -56,7 +60,8 @@ class Stages:
         self._settled_s = -math.inf
         """Evidence up to here has been judged by the brewer."""
         self._seen: dict[Stage, float] = {}
-        self._warm_c = -math.inf
+        self._pace = Pace()
+        self._warmest = Warmest()
         self._now_s = -math.inf
 
     # -- taking ---------------------------------------------------------------------------------------------------
@@ -67,8 +72,10 @@ class Stages:
         beer_c = record.thermometer.beer_c
         if not math.isnan(frame.temperature_c) and record.activity_s is not None:
             self.cold.take(frame.end_s, beer_c, self.limit_c(record), self.hours.cold_h)
-        if record.finished_s is not None and not math.isnan(beer_c):
-            self._warm_c = max(self._warm_c, beer_c)
+        if record.activity_s is not None and not math.isnan(beer_c):
+            self._warmest.take(frame.end_s, beer_c)
+        if record.activity_s is not None and record.finished_s is None:
+            self._pace.take(frame.end_s, record, SLOW_SHARE)
         if not record.stages:
             self._begin(frame.end_s, record)
         self._back(frame.end_s, record)
@@ -240,14 +247,9 @@ class Stages:
             return None
         if record.suspected_s is not None:
             return record.suspected_s, "passive evidence for the end"
-        newest = next(iter(record.rates.before(math.inf)), None)
-        if (
-            newest is None
-            or record.age_h < SLOW_AFTER_H
-            or newest.rate + 2 * newest.se > SLOW_SHARE * (record.rates.peak)
-        ):
+        if record.age_h < SLOW_AFTER_H or not self._pace.slow(self._now_s):
             return None
-        return None, f"{newest.rate:.1f} g/L CO2 a day, after {record.rates.peak:.1f} at its height"
+        return None, f"{self._pace.rate:.1f} g/L CO2 a day, after {self._pace.peak:.1f} at its height"
 
     def _finished(self, record: Record) -> Evidence | None:
         return None if record.finished_s is None else (record.finished_s, "the end is proved")
@@ -263,9 +265,10 @@ class Stages:
     def _chilling(self, record: Record) -> Evidence | None:
         if record.chill_s is not None:
             return record.chill_s, f"the journal says so: to {self.target_c(record):g} °C"
-        beer_c = record.thermometer.beer_c
-        if record.finished_s is not None and beer_c <= self._warm_c - CHILL_DROP_K:
-            return None, f"the beer is at {beer_c:.1f} °C, down from {self._warm_c:.1f} °C"
+        beer_c, warm_c = record.thermometer.beer_c, self._warmest.celsius
+        drop_k = CHILL_DROP_K if record.finished_s is not None else UNTOLD_DROP_K
+        if beer_c <= warm_c - drop_k:
+            return None, f"the beer is at {beer_c:.1f} °C, down from {warm_c:.1f} °C"
         low = self.vessel.yeast_temperature_c
         if record.activity_s is None or (low is not None and low[0] - 2 < self.limit_c(record)):
             return None

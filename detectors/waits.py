@@ -126,17 +126,38 @@ class Waits(Detector):
             now_s, Condition.FINING_DUE, State.NOTED, Priority.LOW, text, subject=due,
             value=record.bar, limit=advice.vent_to_bar, unit="bar",
             evidence=(
-                f"beer in its target since {_hours(now_s, self.stages.cold.since_s)} h",
+                f"beer in its target for {_hours(now_s, self.stages.cold.since_s)} h",
                 f"dosing gas of {advice.dosing_bar:.2f} bar",
             ),
         )  # fmt: skip
+
+    def _waited(self, now_s: float) -> str:
+        """Say what the last wait was."""
+        if not self.stages.doses:
+            return f"cold for {_hours(now_s, self.stages.cold.since_s)} h, and no finings wanted"
+        which = "dose" if len(self.stages.doses) == 1 else "last dose"
+        return f"the {which} of finings has settled for {self._settled_h(now_s)} h in the cold"
+
+    def _anew(self, due: str, *, again: bool) -> str:
+        """Say so if the beer warmed up during the wait."""
+        warmed_s = self.stages.cold.warmed_s
+        if (
+            warmed_s is None
+            or (due == FIRST and not again)
+            or (due == SECOND and warmed_s < self.stages.doses[0])
+        ):
+            return ""
+        return "; the beer had warmed up meanwhile, so the wait began anew"
+
+    def _settled_h(self, now_s: float) -> str:
+        return _hours(now_s, max(self.stages.doses[-1], self.stages.cold.since_s or -math.inf))
 
     def _ready(self, now_s: float, record: Record) -> Finding:
         beer_c, bar = _sane_c(record.beer_c), record.bar
         batch = self.stages.batch
         holds = float(dissolved_g_per_l(bar, beer_c, self.vessel.air_pressure_bar))
         text = (
-            f"Ready: {_conditioned_by(self.stages, now_s)}. At {bar:.2f} bar and {beer_c:.1f} °C the beer holds about "
+            f"Ready: {self._waited(now_s)}. At {bar:.2f} bar and {beer_c:.1f} °C the beer holds about "
             f"{holds:.1f} g/L ({float(volumes_from_g_per_l(holds)):.1f} volumes) of CO2. "
         )
         wanted = batch.wanted_g_per_l
@@ -149,16 +170,8 @@ class Waits(Detector):
         text += " Draw the first glass off, taste, and enter `tapped`. Air the room: CO2 gathers low."
         return self.finding(
             now_s, Condition.READY, State.NOTED, Priority.LOW, text, value=holds, limit=wanted, unit="g/L",
-            evidence=(f"beer in its target since {_hours(now_s, self.stages.cold.since_s)} h",),
+            evidence=(f"beer in its target for {_hours(now_s, self.stages.cold.since_s)} h",),
         )  # fmt: skip
-
-
-def _conditioned_by(stages: Stages, now_s: float) -> str:
-    """Say what the wait was."""
-    if not stages.doses:
-        return f"cold for {_hours(now_s, stages.cold.since_s)} h, and no finings wanted"
-    number = "dose" if len(stages.doses) == 1 else "last dose"
-    return f"the {number} of finings has settled for {_hours(now_s, stages.doses[-1])} h in the cold"
 
 
 def _hours(now_s: float, since_s: float | None) -> str:
