@@ -1,0 +1,92 @@
+"""Leaks: found when visible, and not where temperature, the valve or a hand explains the loss."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from tests.detectors.streams import (
+    HOUR_S,
+    SEALED,
+    START_S,
+    VALVED,
+    Batch,
+    Stream,
+    feed,
+    hours_in,
+    of,
+    stream,
+    watch_of,
+)
+from ullage.detectors.finding import Condition, Finding, Priority, State
+
+SLOW = Batch(vessel=SEALED, hours=200, total_g_per_l=2.2, tail_h=12)
+
+
+def said(batch: Batch, *entries: tuple[float, str], seed: int = 1) -> list[Finding]:
+    """Return what is said of leaks; entries by the hour."""
+    given = stream(batch.samples(seed=seed), *((START_S + hour * HOUR_S, text) for hour, text in entries))
+    return of(feed(watch_of(batch.vessel), given), Condition.LEAK)
+
+
+@pytest.mark.parametrize("seed", [1, 2, 3])
+@pytest.mark.parametrize(("per_h", "within_h"), [(0.02, 12.0), (0.03, 8.0)])
+def test_a_leak_is_found_in_time(per_h: float, within_h: float, seed: int) -> None:
+    """Two per cent of the pressure an hour, from a flat sealed vessel at 1.1 bar: found within twelve hours."""
+    (raised,) = said(replace(SLOW, leak_per_h=per_h, leak_from_h=150), seed=seed)
+    assert (raised.state, raised.priority) == (State.RAISED, Priority.HIGH)
+    assert 150 < hours_in(raised) <= 150 + within_h
+    assert raised.rate_g_per_l_day is not None
+    assert raised.rate_g_per_l_day < 0
+    assert "soapy water" in raised.text
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_a_tight_vessel_has_no_leak(seed: int) -> None:
+    """Sealed, smooth or cycling: no leak is cried in a sound batch."""
+    assert said(SLOW, seed=seed) == []
+    for blow_down in (0.0, 0.15):
+        batch = Batch(vessel=VALVED, hours=240, opening_bar=1.2, blow_down_bar=blow_down, tail_h=18)
+        assert said(batch, seed=seed) == []
+
+
+def test_a_chill_is_no_leak() -> None:
+    """Pressure falls by more than half as the beer takes up its gas: temperature explains it, said or unsaid."""
+    chilled = replace(SLOW, celsius=lambda hours: np.clip(19.0 - 0.6 * (hours - 150), 2.0, 19.0))
+    _, bars, _ = chilled.run()
+    assert bars.max() - bars[-1] > 0.6
+    assert said(chilled) == []
+    assert said(chilled, (149, "chill 2")) == []
+
+
+def test_a_fridge_that_swings_is_no_leak() -> None:
+    """Two kelvins up and down a day."""
+    assert said(replace(SLOW, celsius=lambda hours: 19.0 + 2.0 * np.sin(2 * np.pi * hours / 24))) == []
+
+
+def test_a_vent_by_hand_is_no_leak() -> None:
+    """Half a bar let out at once is a hand, with or without a word in the journal."""
+    samples = SLOW.samples()
+    hours = (samples.time_s - START_S) / HOUR_S
+    value = samples.value - 0.5 * ((samples.kind == 1) & (hours > 150))
+    vented = Stream(samples=replace(samples, value=value))
+    assert of(feed(watch_of(SEALED), vented), Condition.LEAK) == []
+
+
+def test_tapping_is_no_leak() -> None:
+    """Once the beer is tapped its pressure is the brewer's."""
+    assert said(replace(SLOW, leak_per_h=0.05, leak_from_h=150), (149, "tapped")) == []
+
+
+def test_a_leak_that_was_mended_is_over() -> None:
+    """Six hours without a loss clear the alarm."""
+    leaking = replace(SLOW, leak_per_h=0.03, leak_from_h=150)
+    samples = leaking.samples()
+    hours = (samples.time_s - START_S) / HOUR_S
+    stands = (samples.kind == 1) & (hours > 165)
+    level = float(samples.value[(samples.kind == 1) & (hours > 164.9)][0])
+    noise = 0.002 * np.random.default_rng(2).standard_normal(len(samples))
+    mended = replace(samples, value=np.where(stands, level + noise, samples.value))
+    raised, cleared = of(feed(watch_of(SEALED), Stream(samples=mended)), Condition.LEAK)
+    assert hours_in(raised) < 165 < hours_in(cleared)
+    assert cleared.state is State.CLEARED

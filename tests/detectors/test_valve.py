@@ -1,0 +1,137 @@
+"""The valve as it shows itself: where it opens and holds, whether it cycles, and when the vessel counts as shut.
+
+Change-point libraries are no yardstick here: the drops of a valve are found minute by minute by their size against the
+noise, which is tested against the simulated valve's own openings.
+"""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from tests.detectors.streams import HOUR_S, SEALED, START_S, VALVED, Batch, Stream, feed, stream, watch_of
+from ullage.detectors.activity import Activity
+from ullage.detectors.record import Record
+from ullage.detectors.samples import Entry, Kind
+from ullage.detectors.valve import Proof
+
+
+def after(
+    batch: Batch, *entries: tuple[float, str], seed: int = 1, noise_bar: float = 0.002, step_bar: float = 0.0
+) -> Record:
+    """Return what is known at the end of a batch; entries by the hour."""
+    samples = batch.samples(seed=seed, noise_bar=noise_bar, step_bar=step_bar)
+    watch = watch_of(batch.vessel, (Activity,))
+    feed(watch, stream(samples, *((START_S + hour * HOUR_S, text) for hour, text in entries)))
+    assert not watch.failures
+    return watch.record
+
+
+@pytest.mark.parametrize(("noise_bar", "step_bar"), [(0.002, 0.0), (0.004, 0.0), (0.003, 0.0085)])
+@pytest.mark.parametrize(("blow_down_bar", "hours"), [(0.1, 110.0), (0.15, 110.0), (0.25, 60.0)])
+def test_a_cycling_valve_is_learned(
+    blow_down_bar: float, hours: float, noise_bar: float, step_bar: float
+) -> None:
+    """Opening pressure within 20 mbar and blow-down within a fifth, in a batch whose teeth are seen."""
+    batch = Batch(vessel=VALVED, hours=hours, opening_bar=1.2, blow_down_bar=blow_down_bar, tail_h=18)
+    valve = after(batch, noise_bar=noise_bar, step_bar=step_bar).valve
+    assert valve.cycles
+    assert valve.opening_bar == pytest.approx(1.2, abs=0.02)
+    sizes = [drop.size_bar for drop in valve.usual_drops()]
+    assert np.median(sizes) == pytest.approx(blow_down_bar, rel=0.2)
+
+
+def test_a_smooth_valve_does_not_cycle() -> None:
+    """A valve that only passes gas shows its level and no teeth."""
+    valve = after(Batch(vessel=VALVED, hours=60, opening_bar=1.25)).valve
+    assert not valve.cycles
+    assert valve.held_bar == pytest.approx(1.25, abs=0.01)
+    assert not valve.shut
+
+
+def test_a_sealed_vessel_is_always_shut() -> None:
+    """Without a valve nothing can leave."""
+    record = after(Batch(vessel=SEALED, hours=60, total_g_per_l=4.0))
+    assert record.valve.proof is Proof.SEALED
+    assert record.valve.opening_bar is None
+
+
+def test_below_its_setting_it_has_not_opened_yet() -> None:
+    """On the first way up the vessel counts as shut; at the level it no longer does."""
+    batch = Batch(vessel=VALVED, hours=60, opening_bar=1.2)
+    hours, bars, _ = batch.run()
+    rising_h = float(hours[np.argmax(bars > 0.6)])
+    assert after(replace(batch, hours=rising_h)).valve.proof is Proof.BELOW
+    assert after(batch).valve.proof is None
+
+
+@pytest.mark.parametrize("hours", [80.0, 95.0])
+def test_rising_teeth_are_shut_segments(hours: float) -> None:
+    """Between the blow-downs of a cycling valve production is measured: the truth lies within its interval."""
+    batch = Batch(vessel=VALVED, hours=hours, opening_bar=1.2, blow_down_bar=0.15, tail_h=18)
+    at, bars, _ = batch.run()
+    last = int(np.flatnonzero(np.diff(bars) < -0.1)[-1])
+    climbing = last + int(np.argmax(bars[last + 1 :] > 1.13))
+    record = after(replace(batch, hours=float(at[climbing])))
+    assert record.valve.proof is Proof.CYCLE
+    production = record.production_over(record.valve.shut_s, 48.0)
+    assert production is not None
+    start_h, end_h = ((s - START_S) / HOUR_S for s in (production.start_s, production.end_s))
+    made = batch.made_g_per_l(np.array([start_h, end_h]))
+    true = float(made[1] - made[0]) / (end_h - start_h) * 24
+    assert production.rate_g_per_l_day == pytest.approx(true, rel=0.15)
+    assert production.low <= true <= production.high
+
+
+def test_the_journal_is_believed_where_data_cannot_tell() -> None:
+    """Wound shut after the end: flat before and after; only the word makes it a shut vessel, until it is opened."""
+    batch = Batch(vessel=VALVED, hours=220, opening_bar=1.2, tail_h=14, shut=((180, 220),))
+    assert after(batch).valve.proof is None
+    told = after(batch, (180, "valve shut")).valve
+    assert told.proof is Proof.WORD
+    assert told.shut_s == START_S + 180 * HOUR_S
+    assert after(batch, (180, "valve shut"), (200, "valve opened")).valve.proof is None
+
+
+def test_a_test_without_a_word_is_recognised_by_its_rise() -> None:
+    """Wound shut in full swing and nobody says so: the climb above the held level is proof."""
+    batch = Batch(vessel=VALVED, hours=51, opening_bar=1.2, shut=((48, 52),), tail_h=25)
+    valve = after(batch).valve
+    assert valve.proof is Proof.ABOVE
+    assert START_S + 47.4 * HOUR_S <= valve.shut_s <= START_S + 50 * HOUR_S
+
+
+def test_a_vent_ends_a_shut_stretch() -> None:
+    """After `vented` the balance starts anew."""
+    record = after(Batch(vessel=SEALED, hours=60, total_g_per_l=4.0), (40, "vented"))
+    assert record.valve.shut_s == START_S + 40 * HOUR_S
+
+
+def test_a_new_setting_forgets_the_old_level() -> None:
+    """`valve set 1.4`: the level of before is no longer what it holds."""
+    low = Batch(vessel=VALVED, hours=60, opening_bar=1.1).samples()
+    watch = watch_of(VALVED, (Activity,))
+    watch.update(low)
+    assert watch.record.valve.held_bar == pytest.approx(1.1, abs=0.01)
+    watch.enter(Entry(time_s=float(low.time_s[-1]), text="valve set 1.4"))
+    assert watch.record.valve.held_bar is None
+    assert watch.record.valve.set_bar == 1.4
+
+
+def test_an_unheard_gap_proves_nothing() -> None:
+    """Nobody knows what was done at the valve in five hours of silence: a stretch begins after it at the earliest."""
+    batch = Batch(vessel=VALVED, hours=14, opening_bar=1.2, lag_h=0.0, tail_h=40)
+    samples = batch.samples()
+    hours = (samples.time_s - START_S) / HOUR_S
+    heard = (hours < 5) | (hours > 10)
+    watch = watch_of(VALVED, (Activity,))
+    feed(
+        watch,
+        Stream(
+            samples=replace(
+                samples, time_s=samples.time_s[heard], kind=samples.kind[heard], value=samples.value[heard]
+            )
+        ),
+    )
+    assert (samples.kind == Kind.PRESSURE).any()
+    assert watch.record.valve.shut_s >= START_S + 9.9 * HOUR_S
