@@ -2,6 +2,7 @@
 
 import numpy as np
 
+from tests.detectors.streams import SEALED, every, pressure, watch_of
 from tests.reference.checks import Check, each, the
 from ullage.detectors.frozen import Frozen
 from ullage.detectors.gate import plausible
@@ -36,8 +37,6 @@ def test_values_that_a_digital_thermometer_is_known_to_say(check: Check) -> None
 @each("adc_step")
 def test_a_coarse_quiet_converter_is_never_called_frozen(check: Check) -> None:
     """A 10 or 12 bit converter whose noise is far below its step may repeat itself for a day (common practice)."""
-    from tests.detectors.streams import SEALED, every, pressure, watch_of
-
     inputs = check.inputs
     step_bar = inputs["v_ref"] / 2 ** inputs["bits"] / inputs["span_v"] * inputs["p_hi_bar"]
     check.compare(1000 * step_bar)
