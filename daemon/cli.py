@@ -147,7 +147,7 @@ def _add_looking(commands: Commands) -> None:
 
 
 def _add_batch(commands: Commands) -> None:
-    batch = commands.add_parser("batch", help="begin, correct, show and end a batch")
+    batch = _command(commands, "batch", "begin, correct, show and end a batch", config=False)
     parts = batch.add_subparsers(title="parts", dest="part", metavar="PART", required=True)
     start = _batch_part(parts, "start", "begin a batch: with the pitching just entered, else now")
     start.add_argument("--name", metavar="TEXT", default="", help="what you call it")

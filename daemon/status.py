@@ -1,14 +1,22 @@
 """How the vessels stand, as the database has it: what `status` shows."""
 
-from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
 
 from ullage.adapters.reading import Quantity, Reading
 from ullage.daemon.alarm_states import Alarm
 from ullage.daemon.alarms import AlarmDesk
 from ullage.daemon.config_vessels import WatchedVessel
 from ullage.daemon.events import Event
+from ullage.daemon.gravity_report import samples_of
+from ullage.daemon.store import batches
+from ullage.daemon.store.batches import StoredBatch
 from ullage.daemon.store.store import Store
+from ullage.daemon.trends import trends
+from ullage.detectors.co2 import dissolved_g_per_l
+from ullage.detectors.gravity_samples import GravitySample
+from ullage.detectors.stage import NextStep, StageChange, current
+from ullage.detectors.vessel import Vessel
 
 STALE_AFTER_S = 900.0
 """Age from which a reading is called old: as long as silence is given before it is an alarm."""
@@ -25,6 +33,15 @@ class VesselStatus:
     """Condition and end (Unix seconds) of each shelf."""
     notice: Event | None
     """The newest notice."""
+    batch: StoredBatch | None = None
+    """The current batch."""
+    stage: StageChange | None = None
+    step: NextStep | None = None
+    trends: Mapping[Quantity, str] = field(default_factory=dict)
+    carbonation_g_per_l: float | None = None
+    """In balance with the pressure and temperature read last; None unless both are fresh."""
+    gravity: GravitySample | None = None
+    """The newest sample by hand."""
 
 
 def vessel_statuses(
@@ -37,18 +54,51 @@ def vessel_statuses(
     StoreError
         If the database refuses.
     """
-    names = ["", *(watched.vessel.name for watched in vessels)]
     shelved = desk.shelved()
-    return tuple(
+    return (
         VesselStatus(
-            name=name,
-            latest=store.latest(name) if name else {},
-            alarms=desk.standing(name),
-            shelved=tuple((what, until_s) for owner, what, until_s in shelved if owner == name),
-            notice=_newest_notice(desk, name) if name else None,
-        )
-        for name in names
+            name="", latest={}, alarms=desk.standing(""), shelved=_shelves(shelved, ""), notice=None
+        ),
+        *(_status(store, desk, watched.vessel, shelved) for watched in vessels),
     )
+
+
+def _status(
+    store: Store, desk: AlarmDesk, vessel: Vessel, shelved: Sequence[tuple[str, str, float]]
+) -> VesselStatus:
+    name = vessel.name
+    latest = store.latest(name)
+    last = batches.newest(store, name)
+    batch = last if last is not None and last.ended_s is None else None
+    newest_s = max((reading.time_s for reading in latest.values()), default=None)
+    samples = samples_of(store, name, None if last is None else (last.ended_s or last.began_s))
+    return VesselStatus(
+        name=name,
+        latest=latest,
+        alarms=desk.standing(name),
+        shelved=_shelves(shelved, name),
+        notice=_newest_notice(desk, name),
+        batch=batch,
+        stage=current(batches.stages(store, name, 0 if batch is None else batch.id)),
+        step=batches.next_step(store, name),
+        trends={} if newest_s is None else trends(store, name, newest_s),
+        carbonation_g_per_l=_carbonation(vessel, latest),
+        gravity=samples[-1] if samples else None,
+    )
+
+
+def _shelves(shelved: Sequence[tuple[str, str, float]], name: str) -> tuple[tuple[str, float], ...]:
+    return tuple((what, until_s) for owner, what, until_s in shelved if owner == name)
+
+
+def _carbonation(vessel: Vessel, latest: Mapping[Quantity, Reading]) -> float | None:
+    """Return what the beer holds in balance, if both readings are there and of the same time."""
+    temperature, pressure = latest.get(Quantity.TEMPERATURE), latest.get(Quantity.PRESSURE)
+    if temperature is None or pressure is None or abs(temperature.time_s - pressure.time_s) > STALE_AFTER_S:
+        return None
+    if not (-2 <= temperature.value <= 40 and -0.1 <= pressure.value <= 5):
+        return None
+    return float(dissolved_g_per_l(pressure.value, temperature.value, vessel.air_pressure_bar))
 
 
 def _newest_notice(desk: AlarmDesk, vessel: str) -> Event | None:

@@ -48,9 +48,9 @@ def _check_use(options: argparse.Namespace, text: str) -> None:
         if text or options.at:
             raise ConfigError("", "--list and --strike take no entry and no --at", "give them alone")
         return
-    if not text and not (options.replace is not None and options.at):
+    if not options.entry and not (options.replace is not None and options.at):
         raise ConfigError("ENTRY", "is missing", "as in `ullage journal north valve shut`")
-    if not text.isprintable():
+    if options.entry and not (text and text.isprintable()):
         raise ConfigError("ENTRY", "must be printable text", "as in `valve shut`")
     known = understand(text)
     if known is not None and known.word in _BY_COMMAND:

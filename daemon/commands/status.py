@@ -3,25 +3,17 @@
 import argparse
 import json
 import shutil
-import textwrap
 
-from ullage.adapters.reading import Quantity, Reading
 from ullage.adapters.timestamps import format_rfc3339
 from ullage.adapters.units import units_of
 from ullage.daemon.alarm_states import Alarm
 from ullage.daemon.alarms import AlarmDesk
 from ullage.daemon.commands.common import INSTALLATION, load_config, open_store, system_clock
-from ullage.daemon.finding_table import plain
 from ullage.daemon.local_time import LocalTime
 from ullage.daemon.routes import Nobody
-from ullage.daemon.status import STALE_AFTER_S, VesselStatus, vessel_statuses
-from ullage.daemon.times import duration_text, local_text
-
-_SHOWN = {
-    Quantity.TEMPERATURE: ("{:.1f}", "°C"),
-    Quantity.PRESSURE: ("{:.2f}", "bar"),
-    Quantity.GRAVITY: ("{:.3f}", "SG"),
-}
+from ullage.daemon.status import VesselStatus, vessel_statuses
+from ullage.daemon.status_screen import status_lines
+from ullage.detectors.volumes import G_PER_VOLUME
 
 
 def handle(options: argparse.Namespace) -> int:
@@ -35,9 +27,10 @@ def handle(options: argparse.Namespace) -> int:
         print(json.dumps(_json(statuses, clock.wall_s()), ensure_ascii=False, indent=2))
         return 0
     zone = LocalTime.named(config.timezone)
+    width = max(40, shutil.get_terminal_size((80, 24)).columns)
     for status in statuses:
         if status.name or status.alarms:
-            print("\n".join(_lines(status, clock.wall_s(), zone)))
+            print("\n".join(status_lines(status, clock.wall_s(), zone, width, INSTALLATION)))
     return 0
 
 
@@ -53,9 +46,11 @@ def _json(statuses: tuple[VesselStatus, ...], now_s: float) -> dict[str, object]
                         "age_s": round(now_s - reading.time_s, 1),
                         "value": round(reading.value, 6),
                         "unit": units_of(quantity)[0],
+                        "trend": status.trends.get(quantity),
                     }
                     for quantity, reading in status.latest.items()
                 },
+                **_batch_json(status),
                 "alarms": [_alarm_json(alarm) for alarm in status.alarms],
                 "shelved": [
                     {"condition": condition, "until": format_rfc3339(until_s)}
@@ -78,6 +73,33 @@ def _json(statuses: tuple[VesselStatus, ...], now_s: float) -> dict[str, object]
     }
 
 
+def _batch_json(status: VesselStatus) -> dict[str, object]:
+    stage, step, batch, sample = status.stage, status.step, status.batch, status.gravity
+    due_s = None if step is None else step.due_s
+    grams = status.carbonation_g_per_l
+    return {
+        "batch": None
+        if batch is None
+        else {"number": batch.id, "name": batch.wishes.name, "began": format_rfc3339(batch.began_s)},
+        "stage": None
+        if stage is None
+        else {"stage": stage.stage.value, "since": format_rfc3339(stage.since_s), "why": stage.why},
+        "next": None
+        if step is None
+        else {"text": step.text, "due": None if due_s is None else format_rfc3339(due_s)},
+        "carbonation": None
+        if grams is None
+        else {"g_per_l": round(grams, 2), "volumes": round(grams / G_PER_VOLUME, 2)},
+        "sample": None
+        if sample is None
+        else {
+            "time": format_rfc3339(sample.time_s),
+            "gravity": round(sample.gravity, 4),
+            "instrument": sample.instrument.value,
+        },
+    }
+
+
 def _alarm_json(alarm: Alarm) -> dict[str, object]:
     return {
         "condition": alarm.condition,
@@ -92,44 +114,3 @@ def _alarm_json(alarm: Alarm) -> dict[str, object]:
         "acknowledged_by": alarm.acknowledged_by,
         "shelved_until": None if alarm.shelved_until_s is None else format_rfc3339(alarm.shelved_until_s),
     }
-
-
-def _lines(status: VesselStatus, now_s: float, zone: LocalTime) -> list[str]:
-    width = max(40, shutil.get_terminal_size((100, 24)).columns)
-    readings = [_reading(quantity, reading, now_s) for quantity, reading in status.latest.items()]
-    lines = [plain(status.name) or INSTALLATION]
-    if status.name:
-        lines += [f"  {line}" for line in readings or ["no reading yet"]]
-    if status.notice is not None:
-        notice = f"{local_text(status.notice.time_s, zone)}: {status.notice.alarm.condition}"
-        lines += textwrap.wrap(
-            plain(f"{notice}. {status.notice.text}"), width, initial_indent="  * ", subsequent_indent="    "
-        )
-    for alarm in status.alarms:
-        lines += textwrap.wrap(
-            plain(_alarm(alarm, zone)), width, initial_indent="  ! ", subsequent_indent="    "
-        )
-    return lines + [
-        f"  - {condition} is shelved until {local_text(until_s, zone)}"
-        for condition, until_s in status.shelved
-    ]
-
-
-def _reading(quantity: Quantity, reading: Reading, now_s: float) -> str:
-    form, unit = _SHOWN[quantity]
-    age_s = now_s - reading.time_s
-    old = ", OLD" if quantity is not Quantity.GRAVITY and age_s > STALE_AFTER_S else ""
-    return f"{quantity.value:<12} {form.format(reading.value):>7} {unit:<4} {duration_text(age_s)} ago{old}"
-
-
-def _alarm(alarm: Alarm, zone: LocalTime) -> str:
-    subject = f" ({alarm.subject})" if alarm.subject else ""
-    by = (
-        f" by {alarm.acknowledged_by}"
-        if alarm.acknowledged_by and alarm.state.value == "acknowledged"
-        else ""
-    )
-    return (
-        f"{alarm.condition}{subject} [{alarm.priority.value}] {alarm.state.value}{by}, "
-        f"since {local_text(alarm.raised_s, zone)}: {alarm.text}"
-    )

@@ -219,7 +219,7 @@ def test_over_pressure_can_t_be_shelved(here: Here) -> None:
 def test_journal_and_export_make_a_log_that_replays(here: Here, tmp_path: Path) -> None:
     """What was stored comes back, entries at their place in time."""
     done = here("journal", "north", "valve", "set", "1.5", "--at", "2026-03-01T06:00:00Z")
-    assert (done.code, done.out) == (0, "north: valve set 1.5 (Sun 01 Mar 06:00)\n")
+    assert (done.code, done.out) == (0, "north: valve set 1.5 (Sun 01 Mar 06:00), entry 1\n")
     path = tmp_path / "out.csv.gz"
     done = here("export", "north", "-o", path)
     assert (done.code, done.out) == (0, f"{path}: 3 rows\n")
@@ -237,7 +237,7 @@ def test_journal_and_export_make_a_log_that_replays(here: Here, tmp_path: Path) 
     ("arguments", "code", "sentence"),
     [
         (["journal", "nroth", "x"], 2, "there is no vessel 'nroth' in the configuration; did you mean north?"),
-        (["journal", "north", "x", "--at", "noon"], 2, "--at: 'noon' is no time; write it like 2026-01-31, 2026-01-31T22:04 or 2026-01-31T22:04:05Z"),
+        (["journal", "north", "x", "--at", "noon"], 2, "--at: 'noon' is no time; write it like `20 minutes ago`, 18:30, `yesterday 18:30`, 2026-01-31T22:04 or 2026-01-31T22:04:05Z"),
         (["journal", "north", "x", "--at", "2199-01-01"], 2, "--at: '2199-01-01' lies in the future; the journal is for what has happened"),
         (["journal", "north", " "], 2, "ENTRY: must be printable text; as in `valve shut`"),
         (["ack", "keg"], 2, "there is no vessel 'keg' in the configuration; known here: north"),
