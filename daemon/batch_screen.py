@@ -52,7 +52,7 @@ def stage_lines(changes: Sequence[StageChange], zone: LocalTime, width: int) -> 
     """Yield a line a change of stage: when, what, why; what was undone says so."""
     for change in changes:
         by = "*" if change.by_brewer else " "
-        head = f"{local_text(change.since_s, zone)}  {by} {change.stage.value:<17}"
+        head = f"{local_text(change.since_s, zone)}  {by} {change.stage.value:<18}"
         why = change.why
         if change.undone_s is not None:
             why = f"undone {local_text(change.undone_s, zone)} ({why})"
@@ -78,7 +78,7 @@ def when_text(time_s: float, zone: LocalTime, now_s: float) -> str:
     if time_s <= now_s:
         since = duration_text(now_s - time_s)
         return "now" if now_s - time_s < 3600 else f"now, due for {since}"
-    return f"{local_text(time_s, zone)}, in {duration_text(time_s - now_s)}"
+    return f"{local_text(time_s, zone)} (in {duration_text(time_s - now_s)})"
 
 
 def summary_lines(summary: Summary, zone: LocalTime, width: int) -> Iterator[str]:
@@ -102,7 +102,7 @@ def _facts(summary: Summary) -> Iterator[tuple[str, str]]:
     else:
         yield (
             "peak rate",
-            f"{peak:.1f} g/L CO2 a day, the highest measured with the valve shut or between two blows",
+            f"{peak:.1f} g/L CO2 a day, the highest that could be measured",
         )
     if summary.yeast_range_c is not None and summary.in_range_share is not None:
         low, high = summary.yeast_range_c

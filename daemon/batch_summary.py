@@ -164,7 +164,7 @@ def _spans(changes: Sequence[StageChange], end_s: float) -> Iterator[StageSpan]:
         yield StageSpan(
             stage=change.stage.value,
             since=format_rfc3339(change.since_s),
-            hours=round(max(until_s - change.since_s, 0.0) / 3600, 1),
+            hours=round(max(until_s - change.since_s, 0.0) / 3600, 2),
             why=change.why,
         )
 

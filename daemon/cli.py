@@ -20,6 +20,21 @@ class PlainParser(argparse.ArgumentParser):
 
     def __init__(self, **settings: Any) -> None:
         super().__init__(allow_abbrev=False, **settings)
+        self.mixed = False
+        """Whether options may stand among the words of an entry."""
+        self._within = False
+
+    def parse_known_args(  # type: ignore[override]
+        self, args: Any = None, namespace: Any = None
+    ) -> tuple[argparse.Namespace, list[str]]:
+        """Take options wherever they stand, if `mixed`."""
+        if not self.mixed or self._within:
+            return super().parse_known_args(args, namespace)
+        self._within = True  # the mixed way comes back here, once for options and once for the rest
+        try:
+            return self.parse_known_intermixed_args(args, namespace)
+        finally:
+            self._within = False
 
     def error(self, message: str) -> NoReturn:
         """Leave with exit code 2."""
@@ -37,6 +52,7 @@ def build_parser() -> argparse.ArgumentParser:
     commands = parser.add_subparsers(title="commands", dest="command", metavar="COMMAND")
     _add_running(commands)
     _add_replay(commands)
+    _add_tune(commands)
     _add_looking(commands)
     _add_batch(commands)
     _add_samples(commands)
@@ -126,6 +142,46 @@ def _add_replay(commands: Commands) -> None:
     replay.add_argument("--temperature-unit", choices=("C", "F"), default="C", help="in those (C)")
 
 
+def _add_tune(commands: Commands) -> None:
+    tune = _command(commands, "tune", "try other settings of the detectors on recorded batches")
+    tune.add_argument(
+        "log", metavar="LOG", nargs="*", help="CSV files; LOG.truth.json beside each says what was true"
+    )
+    tune.add_argument(
+        "--set",
+        action="append",
+        default=[],
+        metavar="DETECTOR.KEY=A,B,C",
+        help="values to try; given more than once, every combination is tried",
+    )
+    tune.add_argument(
+        "--vessel",
+        action="append",
+        default=[],
+        metavar="LOGNAME=CONFIGNAME",
+        help="the vessel of the logs is that one of the configuration",
+    )
+    tune.add_argument("--from-store", metavar="VESSEL", help="tune on what the daemon has recorded itself")
+    tune.add_argument(
+        "--batch",
+        default="last",
+        metavar="BATCH",
+        help="with --from-store: last, all, a number or a name (last)",
+    )
+    tune.add_argument("--jobs", type=int, default=0, metavar="N", help="processes (one a core)")
+    tune.add_argument(
+        "--cost",
+        action="append",
+        default=[],
+        metavar="NAME=N",
+        help="early, early_hour, late_hour, missed, nuisance",
+    )
+    tune.add_argument("--all", action="store_true", help="show every setting, not only the best")
+    tune.add_argument(
+        "--write", metavar="FILE.yaml", help="write the best settings as a block of configuration"
+    )
+
+
 def _add_looking(commands: Commands) -> None:
     check = _command(commands, "check", "say what a configuration will do, without doing it")
     check.add_argument("--notify", action="store_true", help="send a test message through every target")
@@ -135,6 +191,7 @@ def _add_looking(commands: Commands) -> None:
     status = _command(commands, "status", "show the vessels, their latest readings and standing alarms")
     status.add_argument("--json", action="store_true", help="as one JSON object")
     journal = _command(commands, "journal", "write an entry into a vessel's journal")
+    journal.mixed = True
     journal.add_argument("vessel", metavar="VESSEL")
     journal.add_argument(
         "entry", metavar="ENTRY", nargs="*", help="`pitched`, `valve shut`, `chill 2` or free text"

@@ -44,5 +44,6 @@ def report(vessel: Vessel, gravity: float, samples: Sequence[GravitySample]) -> 
             f"CO2 still to come: about {to_come:.1f} g/L, if it ends at {BEER_ATTENUATION_PERCENT:.0f} % "
             "apparent attenuation (assumed)."
         )
-    if len(samples) > 1:
-        yield stable(samples).text
+    steadiness = stable(samples)
+    if steadiness.samples > 1:
+        yield steadiness.text

@@ -85,12 +85,15 @@ def rebuild(
     name = vessel.vessel.name
     watched = Watched(name, lambda: VesselWatch(vessel.vessel, vessel.detectors), clock)
     saved = _saved(store, name, fingerprint(vessel.vessel, vessel.detectors, mark))
+    if begin_s is not None:
+        watched.begin_s = begin_s
     if saved is not None:
         watched.resume(saved)
-    if saved is not None:
-        since_s = _judged_until_s(saved)
+        since_s = max(_judged_until_s(saved), watched.begin_s)
     else:
         since_s = begin_s if begin_s is not None else _start_of_history_s(store, name, clock.wall_s())
+        # entries of earlier batches are known, and not to be read again
+        watched.last_entry_id = max((entry.id for entry in store.entries(name, None, begin_s)), default=0)
     told_since_s = since_s if saved is None else since_s - LATE_NOTICE_S
     entries = _entries(store, name, saved, since_s)
     found: list[Finding] = []

@@ -63,8 +63,8 @@ def _reading(quantity: Quantity, reading: Reading, trend: str, now_s: float) -> 
     form, unit = _SHOWN[quantity]
     age_s = now_s - reading.time_s
     old = ", OLD" if quantity is not Quantity.GRAVITY and age_s > STALE_AFTER_S else ""
-    value = f"{form.format(reading.value):>6} {unit:<4}"
-    return f"{quantity.value:<{_LABEL}}{value} {trend:<8} {duration_text(age_s)} ago{old}"
+    value = f"{form.format(reading.value)} {unit}"
+    return f"{quantity.value:<{_LABEL}}{value:<10}{trend:<9}{duration_text(age_s)} ago{old}"
 
 
 def _more(status: VesselStatus, now_s: float, zone: LocalTime) -> Iterator[tuple[str, str]]:
@@ -72,8 +72,8 @@ def _more(status: VesselStatus, now_s: float, zone: LocalTime) -> Iterator[tuple
     newest_s = max((reading.time_s for reading in status.latest.values()), default=0.0)
     if status.carbonation_g_per_l is not None and now_s - newest_s <= STALE_AFTER_S:
         wanted = None if status.batch is None else status.batch.wishes.wanted_g_per_l
-        goal = "" if wanted is None else f"; wanted {carbonation_text(wanted)}"
-        yield "carbonation", f"about {carbonation_text(status.carbonation_g_per_l)} once in balance{goal}"
+        goal = "" if wanted is None else f", wanted {wanted:.1f} g/L"
+        yield "carbonation", f"about {carbonation_text(status.carbonation_g_per_l)} in balance{goal}"
     if status.batch is not None:
         name = f'"{plain(status.batch.wishes.name)}", ' if status.batch.wishes.name else ""
         age = duration_text(now_s - status.batch.began_s)

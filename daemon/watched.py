@@ -1,6 +1,7 @@
 """One vessel as the running daemon keeps it: its detectors, its time, its gate, and what stands."""
 
 import logging
+import math
 from collections import deque
 from collections.abc import Callable
 from dataclasses import dataclass, field
@@ -78,6 +79,8 @@ class Watched:
         self._in_a_row = 0
         self._last_error = ""
         self.last_entry_id = 0
+        self.begin_s = -math.inf
+        """Where the batch began: what is older is stored, but no affair of these detectors."""
         self._entered: deque[tuple[int, str]] = deque(maxlen=ENTRIES_REMEMBERED)
         self._held: dict[AlarmKey, Finding] = {}
 
@@ -87,6 +90,8 @@ class Watched:
         if refused is None:
             if self.gate.is_newest(reading):
                 self.time.heard(reading.quantity, reading.time_s)
+            if reading.time_s < self.begin_s:
+                return None
             # to the millisecond, as stored: a rebuild from the store must judge the very same numbers
             self.columns.time_s.append(round(reading.time_s * 1000) / 1000)
             self.columns.kind.append(KINDS[reading.quantity])
@@ -117,7 +122,7 @@ class Watched:
         """
         self.last_entry_id = max(self.last_entry_id, entry_id)
         key = (round(entry.time_s * 1000), entry.text)
-        if key in self._entered:
+        if key in self._entered or entry.time_s < self.begin_s:
             return ()
         self._entered.append(key)
         return self._contain(lambda: self.watch.enter(entry))

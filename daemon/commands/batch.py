@@ -138,7 +138,8 @@ def _show(call: _Call) -> None:
     print(head_text(batch, call.zone, call.now_s))
     _say(call, wishes_text(vessel, batch.wishes))
     print(
-        "\n".join(stage_lines(changes, call.zone, call.width)) or "  no stage yet: `ullage run` derives them"
+        "\n".join(stage_lines(changes, call.zone, call.width))
+        or "  no stage yet: it comes with the first readings"
     )
     if step is not None:
         _say(call, f"Next: {next_text(step, call.zone, call.now_s)}")
@@ -156,9 +157,7 @@ def _wanted(store: Store, call: _Call) -> StoredBatch:
     return found
 
 
-def _json(
-    batch: StoredBatch, vessel: Vessel, changes: tuple[StageChange, ...], step: NextStep | None
-) -> str:
+def _json(batch: StoredBatch, vessel: Vessel, changes: tuple[StageChange, ...], step: NextStep | None) -> str:
     found = {
         "vessel": batch.vessel,
         "batch": batch.id,
