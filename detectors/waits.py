@@ -114,12 +114,10 @@ class Waits(Detector):
         why = (
             f"The beer has been in the cold for {_hours(now_s, self.stages.cold.since_s)} h, at {beer_c:.1f} °C: "
             if due == FIRST
-            else f"The first dose has settled for {_hours(now_s, self.stages.doses[0])} h at {beer_c:.1f} °C: "
+            else f"The first dose has settled for {self._settled_h(now_s)} h at {beer_c:.1f} °C: "
         )
-        cold = (
-            "; it had warmed up before, so the wait began anew" if again and self.stages.cold.warmed_s else ""
-        )
-        text = f"{why}the {due} of finings is due{cold}. {advice.text} Then enter `fined` with the mL."
+        anew = self._anew(due, again=again)
+        text = f"{why}the {due} of finings is due{anew}. {advice.text} Then enter `fined` with the mL."
         if due == FIRST and record.finished_s is None:
             text += " That fermentation is over has not been proved here: take a gravity sample first."
         return self.finding(

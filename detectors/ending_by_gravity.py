@@ -1,0 +1,45 @@
+"""The end by gravity: samples that stand still, where nothing in pressure or temperature speaks against it.
+
+Unchanged within 0.001 over 48 h is the trade's own proof (common practice). It is none in the lag, when nothing has
+moved yet, nor in beer that is too cold for its yeast, which merely sleeps, nor far above where worts end.
+"""
+
+import math
+
+from ullage.detectors.extract import plato_from_sg
+from ullage.detectors.record import Record
+
+LEAST_ATTENUATION = 0.6
+"""Apparent attenuation below which a gravity that stands still is a stall: worts end at 70 to 85 % (common practice)."""
+LATE_GRAVITY = 1.02
+"""Stands in for it where no original gravity is known."""
+LEAST_AGE_H = 48.0
+GOING_G_PER_L_DAY = 0.3
+"""Production, measured in a shut vessel, that is surely above this contradicts."""
+SLACK_C = 0.3
+
+
+def gravity_evidence(record: Record, now_s: float) -> str | None:
+    """Return why fermentation is over by its gravity; None if it is not known to be."""
+    if record.activity_s is None or record.age_h < LEAST_AGE_H:
+        return None
+    found = record.gravity.stands(now_s)
+    latest = record.gravity.latest
+    if found is None or latest is None or not _far_enough(record, latest.gravity):
+        return None
+    limits = record.vessel.yeast_temperature_c
+    if limits is not None and not limits[0] - SLACK_C <= record.beer_c:
+        return None
+    if record.valve.shut and math.isfinite(record.valve.shut_s):
+        recent = record.production_over(max(record.valve.shut_s, now_s - 12 * 3600.0), 12.0)
+        if recent is not None and recent.hours >= 2 and recent.low > GOING_G_PER_L_DAY:
+            return None
+    return f"{found} It is {latest.gravity:.4f} now."
+
+
+def _far_enough(record: Record, gravity: float) -> bool:
+    original = record.vessel.original_gravity
+    if original is None:
+        return gravity <= LATE_GRAVITY
+    extract = plato_from_sg(original)
+    return (extract - plato_from_sg(gravity)) / extract >= LEAST_ATTENUATION
