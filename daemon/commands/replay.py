@@ -84,7 +84,7 @@ def _names_and_columns(
 ) -> tuple[dict[str, str], ColumnMap | None]:
     """Read `--vessel` and `--map`."""
     if options.column_map is None:
-        return _pairs(options.vessel), None
+        return log_names(options.vessel), None
     only = config.vessels[0].vessel.name if len(config.vessels) == 1 else ""
     given = options.vessel[0] if options.vessel else only
     if len(options.vessel) > 1 or not given:
@@ -98,7 +98,8 @@ def _names_and_columns(
     )
 
 
-def _pairs(given: list[str]) -> dict[str, str]:
+def log_names(given: list[str]) -> dict[str, str]:
+    """Read `LOGNAME=CONFIGNAME` pairs."""
     names: dict[str, str] = {}
     for pair in given:
         name, equals, meant = pair.partition("=")
