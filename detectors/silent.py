@@ -103,9 +103,11 @@ class Silent(Detector):
             since_s = float(now_s[0])
         heard_s = np.maximum.accumulate(np.concatenate(([since_s], np.where(mine, now_s, -np.inf))))
         before_s, last_s = heard_s[:-1], heard_s[1:]
+        limit_s = self._limit_s(
+            channel
+        )  # before this row's own interval counts: a tick just before it had no other
         if len(mine) == 1 and mine[0] and channel.last_s is not None and len(channel.intervals) < LEARN:
             channel.intervals += (last_s - before_s)[last_s > before_s].tolist()
-        limit_s = self._limit_s(channel)
         silent = now_s - before_s > limit_s
         was = np.concatenate(([channel.raised], silent[:-1] & ~mine[:-1]))
         raises = silent & ~was

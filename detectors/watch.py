@@ -101,6 +101,7 @@ class VesselWatch:
         found = self._each(lambda detector: detector.look(step))
         for frame in frames:
             if frame.empty:  # made by ticks alone: no evidence of anything, and none of them may depend on it
+                self.record.gravity.absorb(frame.end_s)
                 continue
             self.record.frozen = self._frozen_at(frame.end_s)
             if not self._recorded(lambda frame=frame: self.record.take(frame)):  # type: ignore[misc]
