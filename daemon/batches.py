@@ -75,7 +75,8 @@ def adopt(store: Store, watched: WatchedVessel, now_s: float) -> None:
         if last.origin == batches.BY_COMMAND:
             log.warning("a batch begun by command goes on; the configuration's waits", extra={"vessel": name})
             return
-        batches.end(store, last.id, ended_s=now_s, summary="")
+        began_s = now_s if watched.batch_began_s is None else watched.batch_began_s
+        batches.end(store, last.id, ended_s=max(last.began_s, min(began_s, now_s)), summary="")
     look_back_s = LOOK_BACK_S if last is not None else LONGEST_BATCH_S
     begun = begin(
         store,

@@ -1,0 +1,364 @@
+"""A batch from pitching to the tap: every stage and every notice at the right time, whatever happens between."""
+
+import json
+import pickle
+from collections.abc import Iterator, Sequence
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from ullage.adapters.recorded_log import read_log
+from ullage.adapters.timestamps import parse_rfc3339
+from ullage.detectors.batch import Batch, Beverage
+from ullage.detectors.finding import Condition, Finding
+from ullage.detectors.samples import Entry, Samples
+from ullage.detectors.stage import Stage, StageChange, current
+from ullage.detectors.vessel import Probe, Vessel
+from ullage.detectors.watch import VesselWatch
+
+FOLDER = Path(__file__).parents[2] / "replay_fixtures"
+HOUR = 3600.0
+FRAME_H = 10 / 60
+"""What is told is told at the end of a ten-minute frame."""
+VESSEL = Vessel(
+    name="heron",
+    total_volume_l=23,
+    beer_volume_l=19,
+    rated_pressure_bar=3.0,
+    valve_pressure_bar=1.5,
+    yeast_temperature_c=(18, 24),
+    original_gravity=1.048,
+    probe=Probe.BEER,
+    batch=Batch(carbonation="5.0 g/L"),
+)
+
+
+class Story:
+    """The log of the invented ale and what is true of it, hours since pitching."""
+
+    def __init__(self) -> None:
+        log = read_log(FOLDER / "heron_pitched_to_tap.csv.gz").vessels["heron"]
+        self.samples = Samples(time_s=log.time_s, kind=log.kind, value=log.value)
+        self.entries = [Entry(time_s=entry.time_s, text=entry.text) for entry in log.entries]
+        truth = json.loads((FOLDER / "heron_pitched_to_tap.truth.json").read_text(encoding="utf-8"))
+        self.hours = {name: moment["hours"] for name, moment in truth["moments"].items()}
+        self.start_s = parse_rfc3339(truth["moments"]["pitched"]["time"])
+
+    def without(self, *texts: str) -> list[Entry]:
+        """Return the entries but for some."""
+        return [entry for entry in self.entries if entry.text not in texts]
+
+    def entry(self, hours: float, text: str) -> Entry:
+        """Return an entry."""
+        return Entry(time_s=self.start_s + hours * HOUR, text=text)
+
+    def at(self, finding: Finding | StageChange) -> float:
+        """Return hours since pitching."""
+        time_s = finding.time_s if isinstance(finding, Finding) else finding.since_s
+        return (time_s - self.start_s) / HOUR
+
+
+@pytest.fixture(name="story", scope="module")
+def _story() -> Story:
+    return Story()
+
+
+def feed(
+    watch: VesselWatch, story: Story, entries: Sequence[Entry], from_h: float = -1.0, to_h: float = 1e6
+) -> list[Finding]:
+    """Give a watch part of the story."""
+    found: list[Finding] = []
+    times = story.samples.time_s
+    start = int(np.searchsorted(times, story.start_s + from_h * HOUR))
+    stop = int(np.searchsorted(times, story.start_s + to_h * HOUR))
+    for entry in sorted(entries, key=lambda entry: entry.time_s):
+        if not story.start_s + from_h * HOUR <= entry.time_s < story.start_s + to_h * HOUR:
+            continue
+        place = max(int(np.searchsorted(times, entry.time_s)), start)
+        found += watch.update(story.samples.cut(start, place))
+        found += watch.enter(entry)
+        start = place
+    found += watch.update(story.samples.cut(start, stop))
+    return found
+
+
+def told(found: Sequence[Finding], *conditions: Condition) -> list[Finding]:
+    """Return the notices of these conditions."""
+    return [finding for finding in found if finding.condition in conditions]
+
+
+def held(watch: VesselWatch) -> list[StageChange]:
+    """Return the changes of stage that were not undone."""
+    return [change for change in watch.record.stages if change.undone_s is None]
+
+
+def stage_now(watch: VesselWatch) -> Stage:
+    """Return where the batch stands."""
+    change = current(watch.record.stages)
+    assert change is not None
+    return change.stage
+
+
+def waits(found: Sequence[Finding], story: Story) -> list[tuple[str, float]]:
+    """Return fining and readiness notices with their hours."""
+    return [
+        (finding.subject or "ready", story.at(finding))
+        for finding in told(found, Condition.FINING_DUE, Condition.READY)
+    ]
+
+
+def test_every_notice_comes_at_the_right_time(story: Story) -> None:
+    """Activity, held, finished, chilled, both doses and ready, each once; waits as in common practice."""
+    found = feed(VesselWatch(VESSEL), story, story.entries)
+    times = {(f.condition, f.subject): story.at(f) for f in found}
+    assert len(times) == len(found)
+    truth = story.hours
+    assert truth["first_gas"] <= times[Condition.ACTIVITY, ""] < truth["first_gas"] + 6
+    assert truth["held"] <= times[Condition.HELD, ""] < truth["held"] + 6
+    assert truth["done"] <= times[Condition.FINISHED, ""] < truth["valve_shut"] + 24
+    cold_h = truth["cold_from"] + 12
+    # half an hour: the probe is good to 0.1 K, and the beer falls by 0.2 K an hour there
+    assert times[Condition.CHILLED, ""] == pytest.approx(cold_h, abs=0.5)
+    assert times[Condition.FINING_DUE, "first dose"] == times[Condition.CHILLED, ""]
+    # the fridge stood open after the first dose: the wait of 12 h began anew when the beer was cold again
+    second_h = times[Condition.FINING_DUE, "second dose"]
+    assert second_h == pytest.approx(truth["cold_again_from"] + 12, abs=0.5)
+    ready_h = times[Condition.READY, ""]
+    assert truth["second_dose"] + 12 <= ready_h <= truth["second_dose"] + 24
+    assert not [f for f in found if f.condition not in _NOTICES]
+
+
+_NOTICES = {
+    Condition.ACTIVITY,
+    Condition.HELD,
+    Condition.FINISHED,
+    Condition.CHILLED,
+    Condition.FINING_DUE,
+    Condition.READY,
+}
+
+
+def test_every_stage_comes_with_when_and_why(story: Story) -> None:
+    """All twelve stages of a batch without a warm rest, in order, within six hours of the truth."""
+    watch = VesselWatch(VESSEL)
+    feed(watch, story, story.entries)
+    changes = held(watch)
+    assert [change.stage for change in changes] == [stage for stage in Stage if stage is not Stage.WARM_REST]
+    assert all(change.why for change in changes)
+    truth = story.hours
+    when = {change.stage: story.at(change) for change in changes}
+    for stage, hours in (
+        (Stage.PITCHED, truth["pitched"]),
+        (Stage.ACTIVE, truth["first_gas"]),
+        (Stage.HELD, truth["held"]),
+        (Stage.CHILLING, truth["chill"]),
+        (Stage.COLD, truth["cold_from"] + 12),
+        (Stage.FIRST_FINING, truth["first_dose"]),
+        (Stage.SECOND_FINING, truth["second_dose"]),
+        (Stage.ON_TAP, truth["tapped"]),
+    ):
+        assert when[stage] == pytest.approx(hours, abs=6), stage
+    assert when[Stage.FINISHED] >= truth["done"]
+
+
+def test_texts_say_what_to_do_with_numbers(story: Story) -> None:
+    """Where to vent to, what the chill does, where to set valve and regulator; cautions about CO2 and foam."""
+    found = feed(VesselWatch(VESSEL), story, story.entries)
+    texts = {(f.condition, f.subject): f.text for f in found}
+    first = texts[Condition.FINING_DUE, "first dose"]
+    assert "to 0.50 bar, 0.5 bar below the dosing gas" in first
+    assert "foam" in first
+    assert "CO2" in first
+    assert "closed room" in first
+    assert "began anew" in texts[Condition.FINING_DUE, "second dose"]
+    assert "Set the regulator to" in texts[Condition.READY, ""]
+    assert "5.0 g/L wanted: set the valve to" in texts[Condition.HELD, ""]
+    assert "is a leak" in texts[Condition.FINISHED, ""]
+
+
+def test_without_a_batch_nothing_is_advised(story: Story) -> None:
+    """A vessel of which nobody said what is in it is told when finings would be due, and no carbonation."""
+    found = feed(VesselWatch(replace(VESSEL, batch=None)), story, story.entries)
+    assert len(told(found, Condition.FINING_DUE, Condition.READY)) == 3
+    assert not any("wanted" in finding.text for finding in found)
+
+
+def test_cider_is_ready_when_it_is_cold(story: Story) -> None:
+    """No finings, by common practice: cold through is ready."""
+    vessel = replace(VESSEL, batch=Batch(beverage=Beverage.CIDER))
+    watch = VesselWatch(vessel)
+    found = feed(watch, story, story.without("fined 15"))
+    assert [what for what, _ in waits(found, story)] == ["ready"]
+    assert waits(found, story)[0][1] == pytest.approx(story.hours["cold_from"] + 12, abs=0.5)
+    stages = [change.stage for change in held(watch)]
+    assert stages[-3:] == [Stage.COLD, Stage.CONDITIONED, Stage.ON_TAP]
+
+
+def test_one_dose_is_enough_if_one_is_wanted(story: Story) -> None:
+    """After `finings: once` the first dose is the last."""
+    watch = VesselWatch(replace(VESSEL, batch=Batch(finings="once")))
+    entries = [*story.without("fined 15", "tapped"), story.entry(story.hours["first_dose"], "fined 15")]
+    found = feed(watch, story, entries)
+    assert [what for what, _ in waits(found, story)] == ["first dose", "ready"]
+    # 18 h, counted from when the beer was cold again
+    assert waits(found, story)[1][1] == pytest.approx(story.hours["cold_again_from"] + 18, abs=0.5)
+
+
+def test_two_words_for_one_dose_are_one(story: Story) -> None:
+    """A button pressed twice, minutes apart."""
+    watch = VesselWatch(VESSEL)
+    entries = [*story.entries, story.entry(story.hours["first_dose"] + 0.2, "fined 15")]
+    feed(watch, story, entries, to_h=story.hours["first_dose"] + 3)
+    assert stage_now(watch) is Stage.FIRST_FINING
+
+
+def test_beer_that_warms_before_the_dose_is_told_anew(story: Story) -> None:
+    """Nobody fined; the fridge stood open; the first dose is due again when the beer has been cold for 12 h more."""
+    watch = VesselWatch(VESSEL)
+    found = feed(watch, story, story.without("fined 15", "tapped"))
+    first, again = waits(found, story)
+    assert (first[0], again[0]) == ("first dose", "first dose")
+    assert again[1] == pytest.approx(story.hours["cold_again_from"] + 12, abs=0.5)
+    stages = [change.stage for change in held(watch)]
+    assert stages[-4:] == [Stage.CHILLING, Stage.COLD, Stage.CHILLING, Stage.COLD]
+    assert "warmed up" in held(watch)[-2].why
+
+
+def test_a_snooze_puts_off_what_is_due(story: Story) -> None:
+    """Told again when it is over, not before; a dose meanwhile and it is not told at all."""
+    due_h = story.hours["cold_from"] + 12.5
+    quiet = story.without("fined 15", "tapped", "the fridge was found open")
+    end_h = story.hours["warmed"] - 6
+    watch = VesselWatch(VESSEL)
+    found = feed(watch, story, [*quiet, story.entry(due_h, "snooze 5")], to_h=end_h)
+    assert [h for _, h in waits(found, story)][1:] == [pytest.approx(due_h + 5, abs=FRAME_H)]
+    fined = VesselWatch(VESSEL)
+    done = [*quiet, story.entry(due_h, "snooze 5"), story.entry(due_h + 2, "fined 15")]
+    assert len(waits(feed(fined, story, done, to_h=end_h), story)) == 1
+
+
+def test_a_wrong_guess_is_undone_and_leaves_its_trace(story: Story) -> None:
+    """One word takes the last change back; the same evidence does not bring it again."""
+    watch = VesselWatch(VESSEL)
+    wrong_h = story.hours["cold_from"] + 13
+    entries = [*story.without("fined 15", "tapped"), story.entry(wrong_h, "stage undo")]
+    feed(watch, story, entries, to_h=story.hours["warmed"] - 3)
+    assert stage_now(watch) is Stage.CHILLING
+    undone = [change for change in watch.record.stages if change.undone_s is not None]
+    assert [change.stage for change in undone] == [Stage.COLD]
+    assert undone[0].undone_s == story.start_s + wrong_h * HOUR
+    feed(watch, story, [], from_h=story.hours["warmed"] - 3)  # warm, and cold again: that is new evidence
+    assert stage_now(watch) is Stage.COLD
+
+
+def test_finished_that_is_undone_is_looked_for_again(story: Story) -> None:
+    """The brewer knows better: the end is open again at once, and may be called when a day has passed."""
+    watch = VesselWatch(VESSEL)
+    found = feed(watch, story, story.entries, to_h=story.hours["chill"] - 1)
+    (finished,) = told(found, Condition.FINISHED)
+    undo = story.entry(story.at(finished) + 1, "stage undo")
+    watch = VesselWatch(VESSEL)
+    feed(watch, story, [*story.without(*_AFTER), undo], to_h=story.at(finished) + 1.05)
+    assert stage_now(watch) is Stage.SLOWING
+    assert watch.record.finished_s is None
+    found = feed(watch, story, [], from_h=story.at(finished) + 1.05, to_h=story.hours["chill"])
+    assert not told(found, Condition.FINISHED)
+
+
+_AFTER = ("chill 2", "fined 15", "tapped", "the fridge was found open")
+
+
+def test_the_brewer_sets_the_stage_right(story: Story) -> None:
+    """`stage finished` ends the search for the end: no test is asked for any more, and a chill is no alarm."""
+    watch = VesselWatch(VESSEL)
+    said_h = story.hours["done"] + 2
+    entries = [*story.without("valve shut", "chill 2", *_AFTER), story.entry(said_h, "stage finished")]
+    found = feed(watch, story, entries, to_h=story.hours["cold_from"])
+    change = next(change for change in watch.record.stages if change.stage is Stage.FINISHED)
+    assert change.by_brewer
+    assert stage_now(watch) is Stage.CHILLING  # by the fall of the beer's temperature: nobody entered it
+    late = [f.condition for f in found if story.at(f) > said_h]
+    assert Condition.FINISH_SUSPECTED not in late
+    assert Condition.TEMPERATURE_LOW not in late
+
+
+def test_a_dose_that_was_no_dose_is_undone(story: Story) -> None:
+    """`stage undo` after the first dose: the next one is the first again."""
+    watch = VesselWatch(VESSEL)
+    dose_h = story.hours["first_dose"]
+    entries = [story.entry(dose_h + 1, "stage undo"), story.entry(dose_h + 3, "fined 15")]
+    feed(watch, story, [*story.entries, *entries], to_h=dose_h + 2)
+    assert stage_now(watch) is Stage.COLD
+    feed(watch, story, entries, from_h=dose_h + 2, to_h=dose_h + 4)
+    assert stage_now(watch) is Stage.FIRST_FINING
+
+
+def _moments(story: Story) -> Iterator[tuple[str, float]]:
+    """Yield each stage with an hour in the middle of it."""
+    watch = VesselWatch(VESSEL)
+    feed(watch, story, story.entries)
+    changes = held(watch)
+    for change, following in zip(changes, [*changes[1:], None], strict=True):
+        until_h = story.hours["tapped"] + 2 if following is None else story.at(following)
+        yield change.stage.value, (story.at(change) + until_h) / 2
+
+
+def test_a_restart_in_any_stage_changes_nothing(story: Story) -> None:
+    """State saved and loaded, and detectors rebuilt from the readings: the same stages, notices and next step."""
+    whole = VesselWatch(VESSEL)
+    expected = feed(whole, story, story.entries)
+    moments = list(_moments(story))
+    assert len(moments) == 12
+    for stage, hours in moments:
+        watch = VesselWatch(VESSEL)
+        found = feed(watch, story, story.entries, to_h=hours)
+        restarted = pickle.loads(pickle.dumps(watch))
+        assert isinstance(restarted, VesselWatch)
+        found += feed(restarted, story, story.entries, from_h=hours)
+        assert found == expected, stage
+        assert restarted.record.stages == whole.record.stages, stage
+        assert restarted.record.next_step == whole.record.next_step, stage
+
+
+def test_next_step_says_what_and_when(story: Story) -> None:
+    """In each part of the batch something that a brewer can do, with its time where it can be known."""
+    watch = VesselWatch(replace(VESSEL, batch=Batch(plan="18 for 2 days, 20, rest 22 for 2 days, chill 2")))
+    truth = story.hours
+
+    def step(from_h: float, to_h: float) -> tuple[str, float | None]:
+        feed(watch, story, story.entries, from_h=from_h, to_h=to_h)
+        found = watch.record.next_step
+        assert found is not None
+        return found.text, None if found.due_s is None else (found.due_s - story.start_s) / HOUR
+
+    text, due_h = step(-1, 20)
+    assert (text, due_h) == ("Set the temperature to 20 °C, as planned", 48.0)
+    text, _ = step(20, truth["chill"] - 1)
+    assert text == "Warm it to 22 °C for the rest, as planned"
+    text, due_h = step(truth["chill"] - 1, truth["cold_from"] + 3)
+    assert text.startswith("Wait: the beer is in its target")
+    assert due_h == pytest.approx(truth["cold_from"] + 12, abs=0.5)
+    text, _ = step(truth["cold_from"] + 3, truth["first_dose"] - 0.1)
+    assert text.startswith("First dose")
+    text, due_h = step(truth["first_dose"] - 0.1, truth["first_dose"] + 3)
+    assert text.startswith("Second dose")
+    assert due_h == pytest.approx(truth["first_dose"] + 12, abs=FRAME_H)
+    text, due_h = step(truth["first_dose"] + 3, truth["warmed"] + 1)
+    assert "Chill it again" in text
+    assert due_h is None
+
+
+@pytest.mark.parametrize(("gravity", "over"), [("1.011", True), ("1.030", False)])
+def test_gravity_that_stands_still_ends_it(story: Story, gravity: str, over: bool) -> None:
+    """Two samples 48 h apart behind an open valve are proof (common practice); far above where worts end, they are not."""
+    watch = VesselWatch(VESSEL)
+    first_h = story.hours["chill"] - 49
+    samples = [story.entry(first_h, f"gravity {gravity}"), story.entry(first_h + 48, f"gravity {gravity}")]
+    found = feed(watch, story, [*story.without("valve shut", *_AFTER), *samples], to_h=story.hours["chill"])
+    finished = told(found, Condition.FINISHED)
+    assert bool(finished) is over
+    if over:
+        assert "stood within 0.0000 over 48 h" in finished[0].text
+        assert story.at(finished[0]) == pytest.approx(first_h + 48, abs=0.6)
