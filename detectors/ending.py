@@ -12,8 +12,10 @@ import math
 from dataclasses import dataclass
 
 from ullage.detectors.detector import Detector
+from ullage.detectors.ending_by_gravity import gravity_evidence
 from ullage.detectors.finding import Condition, Finding, Priority, State
 from ullage.detectors.frames import Frame
+from ullage.detectors.late_halves import LateHalves
 from ullage.detectors.production import Production
 from ullage.detectors.record import BEER, Record
 from ullage.detectors.suspicion import Suspicion
@@ -24,6 +26,8 @@ from ullage.detectors.vessel import Vessel
 LONGEST_H = 48.0
 SHARES = (1.0, 0.5, 0.25)
 """Windows as shares of the shut stretch: a release that has died away must not spoil the later part."""
+OVERRULED_S = 86_400.0
+"""So long after the brewer has said that it is not over, it is not called over again."""
 PACE_S = 1800.0
 """Pause between two looks at the bound."""
 PROOFS_OF_END = (Proof.SEALED, Proof.WORD, Proof.CYCLE, Proof.COOLED)
@@ -33,8 +37,13 @@ PROOFS_OF_END = (Proof.SEALED, Proof.WORD, Proof.CYCLE, Proof.COOLED)
 class EndingSettings:
     """When the end is called, and when its opposite."""
 
-    to_come_g_per_l: float = 0.4
-    """CO2 that may still come at `finished`: about 0.1 °P."""
+    to_come_g_per_l: float = 0.3
+    """CO2 that may still come at `finished`: less than 0.1 °P (0.4 g/L), to leave room for what a bound can't know."""
+    to_come_by_word_g_per_l: float = 0.4
+    """The same where no valve can be at work: sealed, or shut by the brewer's word."""
+    sure: float = 3.0
+    sure_by_word: float = 2.0
+    """Standard errors that the bound lies above the rate."""
     slow_side: float = 1.2
     """How much slower than first order the tail may be."""
     least_shut_h: float = 3.0
@@ -69,6 +78,7 @@ class Ending(Detector):
         super().__init__(vessel)
         self.settings = settings
         self._suspicion = Suspicion(vessel)
+        self._late_halves = LateHalves()
         self._answered_shut_s = -math.inf
         self._finished_content = math.nan
         self._over_since_s: float | None = None
@@ -92,8 +102,9 @@ class Ending(Detector):
             bound = self._bound(record, start_s)
             if bound is not None:
                 record.production = bound.production
-                record.rates.note(bound.production)
                 found += self._verdict(frame.end_s, record, bound, start_s)
+        if not found and record.finished_s is None and self._due(frame.end_s):
+            found += self._by_gravity(frame.end_s, record)
         found += self._stall_by_cold(frame.end_s, record)
         if not found and record.finished_s is None and record.suspected_s is None:
             evidence = self._suspicion.weigh(record)
@@ -122,14 +133,33 @@ class Ending(Detector):
         return max(min(by_age, by_rates), record.age_h / 8, 4.0)
 
     def _bound(self, record: Record, start_s: float) -> Bound | None:
-        """Return the tightest bound over stretches that end now: all teeth added up, and the last one alone.
+        """Return the tightest bound over stretches that end now.
 
         In a tooth the beer first gives back to the head space what the drop took from it; only what comes after that is
-        production. The last tooth, once it is long, shows it better than many with such a beginning each.
+        production. So beside the whole stretch, with all teeth added up, count the last tooth alone and the later
+        halves of the teeth before it.
         """
-        starts = {start_s, max(start_s, record.valve.gas_left_s)}
-        bounds = [bound for at_s in sorted(starts) for bound in self._bounds_since(record, at_s)]
+        tooth_s = max(start_s, record.valve.gas_left_s)
+        bounds = self._bounds_since(record, start_s)
+        if tooth_s > start_s:
+            bounds += self._bounds_since(record, tooth_s)
+        if record.valve.proof is Proof.CYCLE:
+            late = self._late_halves.watch(record, tooth_s)
+            if late is not None:
+                bounds.append(self._as_bound(record, late))
+        elif bounds:
+            record.rates.note(bounds[0].production)
         return min(bounds, key=lambda bound: bound.most_g_per_l, default=None)
+
+    def _as_bound(self, record: Record, production: Production) -> Bound:
+        sure = self.settings.sure_by_word if record.valve.proof is Proof.WORD else self.settings.sure
+        high = max(production.rate_g_per_l_day + sure * production.se_g_per_l_day, 0.02)
+        tail_h = self._tail_h(record, production)
+        # the window's mean rate is that of its middle; a tail of at most tail_h has fallen since
+        ago_h = (record.now_s - (production.start_s + production.end_s) / 2) / 3600
+        return Bound(
+            production=production, most_g_per_l=high * tail_h / 24 * math.exp(-ago_h / tail_h), tail_h=tail_h
+        )
 
     def _bounds_since(self, record: Record, start_s: float) -> list[Bound]:
         shut_h = (record.now_s - start_s) / 3600
@@ -140,21 +170,24 @@ class Ending(Detector):
             if share < 1 and hours < self.settings.least_window_h:
                 break
             production = record.production_over(start_s, hours + 0.01)
-            if production is None or production.hours < 0.7 * hours:
-                continue
-            high = max(production.high, 0.02)
-            tail_h = self._tail_h(record, production)
-            # the window's mean rate is that of its middle; a tail of at most tail_h has fallen since
-            most = high * tail_h / 24 * math.exp(-production.hours / 2 / tail_h)
-            bounds.append(Bound(production=production, most_g_per_l=most, tail_h=tail_h))
-        if not bounds or shut_h < 4:
+            if production is not None and production.hours >= 0.7 * hours:
+                bounds.append(self._as_bound(record, production))
+        if not bounds or shut_h < 4 or record.valve.proof is Proof.CYCLE:
             return bounds
         best = min(bounds, key=lambda bound: bound.most_g_per_l)
-        if best.most_g_per_l > self.settings.to_come_g_per_l:
+        if best.most_g_per_l > self._limit(record):
             tail_h = self._tail_h(record, best.production)
-            most = max(record.to_come_bound_g_per_l(start_s, longest_h, tail_h), 0.0)
+            most = max(record.to_come_bound_g_per_l(start_s, longest_h, tail_h), 0.05)
             bounds.append(Bound(production=best.production, most_g_per_l=most, tail_h=tail_h))
         return bounds
+
+    def _limit(self, record: Record) -> float:
+        s = self.settings
+        return (
+            s.to_come_by_word_g_per_l
+            if record.valve.proof in (Proof.WORD, Proof.SEALED)
+            else s.to_come_g_per_l
+        )
 
     # -- verdicts -------------------------------------------------------------------------------------------------
 
@@ -165,7 +198,7 @@ class Ending(Detector):
             return self._test_answer(now_s, record, start_s, shut_h)
         if self._over_since_s is None:
             self._over_since_s = now_s
-        if now_s - self._over_since_s < self.settings.confirm_h * 3600:
+        if now_s - self._over_since_s < self.settings.confirm_h * 3600 - 1:
             return []
         if self._too_cold(record):
             return self._stall(now_s, record, bound.production)
@@ -187,18 +220,22 @@ class Ending(Detector):
     def _is_over(self, record: Record, bound: Bound, shut_h: float) -> bool:
         s = self.settings
         return (
-            bound.most_g_per_l <= s.to_come_g_per_l
+            bound.most_g_per_l <= self._limit(record)
             and bound.production.high > -0.1  # gas that goes may hide gas that is made
+            and bound.production.rate_g_per_l_day > -0.25
             and record.valve.proof in PROOFS_OF_END
             and shut_h >= s.least_shut_h
             and bound.production.hours >= 0.8 * s.least_window_h
             and record.age_h >= s.young_h
+            and record.now_s - record.overruled_s >= OVERRULED_S
             and self._past_its_peak(record, bound.production)
         )
 
     def _past_its_peak(self, record: Record, production: Production) -> bool:
         """A low rate that was never higher may be a beginning; a scatter beyond the noise, a valve at work."""
-        if record.valve.proof is Proof.COOLED and not record.follows_temperature(record.valve.shut_s):
+        if record.valve.proof is Proof.CYCLE and self._abrupt(record, production):
+            return False
+        if record.valve.proof is Proof.COOLED and not self._cooled_for_sure(record):
             return False
         peak = record.rates.peak
         if (
@@ -207,6 +244,23 @@ class Ending(Detector):
         ):
             return False
         return production.high <= 0.4 * peak if peak > 0 else record.age_h >= 48 and production.high < 0.15
+
+    @staticmethod
+    def _cooled_for_sure(record: Record) -> bool:
+        hours = (record.now_s - record.valve.shut_s) / 3600
+        return (record.valve.deeply_cooled and hours >= 24) or record.follows_temperature(record.valve.shut_s)
+
+    @staticmethod
+    def _abrupt(record: Record, production: Production) -> bool:
+        """Tell whether production ended faster than yeast does, and too short ago to see what hides it.
+
+        A leak as large as production holds the pressure still too, until production has faded further; a window of an
+        eighth of the fermentation's age shows that.
+        """
+        tail_h = record.rates.tail_h(production)
+        seen_to_fade = tail_h is not None and tail_h >= record.age_h / 8
+        tooth_h = (record.now_s - record.valve.gas_left_s) / 3600
+        return not seen_to_fade and tooth_h < min(record.age_h / 8, 12.0)
 
     def _finish(self, now_s: float, record: Record, bound: Bound, shut_h: float) -> Finding:
         record.finished_s = now_s
@@ -229,6 +283,22 @@ class Ending(Detector):
                 f"a tail of at most {bound.tail_h:.0f} h after {record.age_h:.0f} h of fermentation",
             ),
         )  # fmt: skip
+
+    def _by_gravity(self, now_s: float, record: Record) -> list[Finding]:
+        """Call the end by gravity samples that stand still."""
+        evidence = gravity_evidence(record, now_s)
+        if evidence is None or now_s - record.overruled_s < OVERRULED_S:
+            return []
+        record.finished_s = now_s
+        self._finished_content = float(record.co2_g_per_l(record.since(now_s - 7200)).mean())
+        return [
+            self.finding(
+                now_s, Condition.FINISHED, State.NOTED, Priority.MEDIUM,
+                f"Fermentation is over. {evidence} Nothing in temperature and pressure speaks against it. Next: leave "
+                "the valve shut and chill.",
+                evidence=(evidence,),
+            )
+        ]  # fmt: skip
 
     def _still(self, now_s: float, record: Record, production: Production, shut_h: float) -> Finding:
         tail_h = min(self._tail_h(record, production), max(record.age_h / 2, 12.0))
@@ -271,6 +341,8 @@ class Ending(Detector):
         if production is None or production.low < self.settings.going_g_per_l_day:
             return []
         content = float(record.co2_g_per_l(rows[-6:]).mean())
+        if math.isnan(self._finished_content):  # the brewer said that it was over
+            self._finished_content = content
         if content - self._finished_content < 2 * self.settings.to_come_g_per_l:
             return []
         record.finished_s = None

@@ -17,15 +17,15 @@ MOST_BAR = 0.02
 class PressureNoise:
     """Tracks the median bend between minutes: a rise does not move it, spikes and drops hardly do.
 
-    Once the valve holds and enough was seen, the estimate stands still: the teeth of a fast cycling valve would pass for
-    noise. `restless` tells of them instead.
+    While the valve may be passing gas (`settled`) the estimate stands still once enough was seen: the teeth of a fast
+    cycling valve would pass for noise. `restless` tells of them instead.
     """
 
     def __init__(self) -> None:
         self._bend_bar = 0.002 * BEND_MEDIAN
         self._per_frame = 4
         self._seen = 0
-        self._recent: deque[float] = deque(maxlen=15)
+        self._recent: deque[float] = deque(maxlen=24)
         self._before: tuple[float, ...] = ()
         self.step_bar = 0.0
         """Smallest change seen: the converter's step (or half of it, where a minute's median averages two values)."""
@@ -46,7 +46,7 @@ class PressureNoise:
     @property
     def restless(self) -> bool:
         """Tell whether the latest minutes scatter beyond the noise: teeth too fast to be seen one by one."""
-        if len(self._recent) < 10:
+        if len(self._recent) < 12:
             return False
         return median(self._recent) > 3 * max(self._bend_bar, 0.5 * self.step_bar)
 
@@ -61,7 +61,8 @@ class PressureNoise:
             self._seen += 1
             self._recent.append(bend)
             if not settled or self._seen < ENOUGH:
-                self._bend_bar *= 1.03 if bend > self._bend_bar else 0.97
+                pace = 0.03 if self._seen < ENOUGH else 0.006
+                self._bend_bar *= 1 + pace if bend > self._bend_bar else 1 - pace
             for change in (abs(b - a), abs(c - b)):
                 if change > 1e-5:
                     self.step_bar = change if self.step_bar == 0.0 else min(self.step_bar, change)

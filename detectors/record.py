@@ -244,6 +244,9 @@ class Record:
         rows = self.since(start_s)
         if len(rows) < 18 or np.isnan(rows[:, BEER]).any():
             return False
+        turn = int(np.argmin(rows[:, BEER]))
+        if min(rows[0, BEER], rows[-1, BEER]) - rows[turn, BEER] < 0.25:
+            return False
         hours = (rows[:, TIME] - rows[-1, TIME]) / 3600
         x = np.column_stack((np.ones(len(rows)), hours, rows[:, BEER] - rows[:, BEER].mean()))
         inverse = np.linalg.pinv(x.T @ x)

@@ -59,13 +59,13 @@ class RateHistory:
     def tail_h(self, production: Production) -> float | None:
         """Return an upper estimate of the tail's time constant, h; None if the rate is not seen to have fallen."""
         now_s = (production.start_s + production.end_s) / 2
-        high = max(production.high, 0.02)
+        high = max(production.rate_g_per_l_day + production.se_g_per_l_day, 0.02)
         slowest: float | None = None
         for fall in FALLS:
-            earlier = next((r for r in self.before(now_s) if r.rate - 2 * r.se >= fall * high), None)
+            earlier = next((r for r in self.before(now_s) if r.rate - r.se >= fall * high), None)
             if earlier is None:
                 break
-            ratio = (earlier.rate - 2 * earlier.se) / high
+            ratio = (earlier.rate - earlier.se) / high
             hours = (now_s - earlier.time_s) / 3600 / math.log(ratio)
             slowest = hours if slowest is None else max(slowest, hours)
         return None if slowest is None else SLOW_SIDE * slowest

@@ -100,17 +100,24 @@ class Rise:
         self._first: list[float] = []
         self._last: deque[float] = deque(maxlen=3)
         self._frames = 0
+        self._largest_fall_bar = 0.0
 
     def take(self, bar: float) -> None:
         """Take a frame without a drop in it."""
         self._frames += 1
+        if self._last:
+            self._largest_fall_bar = max(self._largest_fall_bar, self._last[-1] - bar)
         self._last.append(bar)
         if len(self._first) < 3:
             self._first.append(bar)
 
+    def smooth(self, noise_bar: float) -> bool:
+        """Tell whether no frame fell behind the one before it by more than noise and a swing of temperature."""
+        return self._largest_fall_bar <= max(6 * noise_bar, 0.004)
+
     def resolved(self, size_bar: float, noise_bar: float) -> bool:
         """Tell whether pressure has climbed over an hour or more by a fair part of a drop of this size."""
-        if self._frames < self.LEAST_FRAMES:
+        if self._frames < self.LEAST_FRAMES or not self.smooth(noise_bar):
             return False
         climb = sum(self._last) / len(self._last) - sum(self._first) / len(self._first)
         return climb >= max(0.15 * size_bar, 4 * noise_bar)

@@ -138,7 +138,7 @@ class Valve:
         time_s, bar = frame.end_s, frame.pressure_bar
         drops_before = self.teeth.count
         self._walk_minutes(frame)
-        self.noise.take(frame, settled=self.held_bar is not None or self.sealed)
+        self.noise.take(frame, settled=self._may_be_passing())
         if self._recent and time_s - self._recent[-1][0] > 3 * 3600:
             self._recent.clear()  # nobody knows what happened meanwhile
             if not self.sealed:
@@ -163,6 +163,10 @@ class Valve:
         if self.noise.restless and not self.sealed and self.word_shut_s is None:
             self.leaked_s = frame.end_s
             self._gas_left(frame.end_s)
+
+    def _may_be_passing(self) -> bool:
+        """Tell whether the valve may be at work now, as far as the last frame could tell."""
+        return self.held_bar is not None and not self.sealed and self.word_shut_s is None
 
     def _judge_rise(self, bar: float, new_drops: int) -> None:
         """Follow the rise since the last drop; at a drop, keep whether it was seen as one."""
@@ -264,8 +268,17 @@ class Valve:
             spread = median(abs(a.peak_bar - b.peak_bar) for a, b in itertools.pairwise(drops[-6:]))
             margin = max(1.5 * spread, 2 * self.frame_noise_bar, 0.0015)
             last = self.teeth.drops[-1]
-            seen = self._resolved[-1] or self._rise.resolved(last.size_bar, self.frame_noise_bar)
-            if last is drops[-1] and bar < opening - margin and seen and self.leaked_s <= last.time_s:
+            seen = self._rise.smooth(self.frame_noise_bar) and (
+                self._resolved[-1] or self._rise.resolved(last.size_bar, self.frame_noise_bar)
+            )
+            clear = last.size_bar >= 10 * self.frame_noise_bar
+            if (
+                last is drops[-1]
+                and bar < opening - margin
+                and seen
+                and clear
+                and self.leaked_s <= last.time_s
+            ):
                 return Proof.CYCLE
             if bar < opening + margin:
                 return None
@@ -294,7 +307,16 @@ class Valve:
             warm = [c for _, b, c in self._recent if b > self.held_bar - margin / 2]
             self._warm_c = median(warm) if warm else math.nan
         cooler = self._warm_c - celsius
-        return below >= margin and cooler >= 0.3 and below <= 1.2 * COOLING_BAR_PER_K * cooler + 0.01
+        return below >= margin and cooler >= 0.3 and below <= 1.3 * COOLING_BAR_PER_K * cooler + 0.01
+
+    @property
+    def deeply_cooled(self) -> bool:
+        """Tell whether the fall below the held level is what a marked cooling makes, and more than a slide would be."""
+        if self.proof is not Proof.COOLED or self.held_bar is None:
+            return False
+        _, bar, celsius = self._recent[-1]
+        cooler = self._warm_c - celsius
+        return cooler >= 1.5 and self.held_bar - bar >= max(0.06, 0.4 * COOLING_BAR_PER_K * cooler)
 
     def _climbs_above(self, bar: float) -> bool:
         """Tell whether pressure has left its held level upwards and keeps climbing."""
