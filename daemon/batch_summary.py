@@ -159,8 +159,8 @@ def _spans(changes: Sequence[StageChange], end_s: float) -> Iterator[StageSpan]:
     for change in held:
         if not merged or merged[-1].stage is not change.stage:
             merged.append(change)
-    for change, following in zip(merged, [*merged[1:], None], strict=True):
-        until_s = end_s if following is None else following.since_s
+    ends = [*(change.since_s for change in merged[1:]), end_s]
+    for change, until_s in zip(merged, ends[: len(merged)], strict=True):
         yield StageSpan(
             stage=change.stage.value,
             since=format_rfc3339(change.since_s),

@@ -79,7 +79,10 @@ class Teller:
 def tell() -> Teller:
     """Run the batch."""
     plan = CellarPlan(
-        vessels=(replace(ale(NAME), pitched_c=19.5),), fridge_c=FRIDGE_C, start_s=START_S, interval_s=INTERVAL_S
+        vessels=(replace(ale(NAME), pitched_c=19.5),),
+        fridge_c=FRIDGE_C,
+        start_s=START_S,
+        interval_s=INTERVAL_S,
     )
     story = Teller(Cellar(plan))
     story.truth["pitched"] = 0.0

@@ -1,0 +1,74 @@
+"""Reminders of what a batch waits for: once a day, a few times, and none twice."""
+
+from pathlib import Path
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from tests.daemon.desk_kit import Recorder, open_store
+from ullage.daemon.alarms import AlarmDesk
+from ullage.daemon.batch_reminders import DAY_S, MOST, due_reminder_s, remind
+from ullage.daemon.clock import ManualClock
+from ullage.daemon.store import batches
+from ullage.detectors.finding import Priority
+from ullage.detectors.stage import NextStep
+
+T0 = 1_780_000_000.0
+HOUR = 3600.0
+
+
+@pytest.mark.parametrize(
+    ("after_h", "expected_h"),
+    [(-0.1, None), (0, 0), (23.9, 0), (24, 24), (95, 72), (96, None), (1000, None)],
+)
+def test_one_for_each_day_that_it_waits(after_h: float, expected_h: float | None) -> None:
+    """Four days long; who has not reacted by then does not want to know."""
+    found = due_reminder_s(NextStep("x", T0, T0), T0 + after_h * HOUR)
+    assert found == (None if expected_h is None else T0 + expected_h * HOUR)
+
+
+def test_a_snooze_moves_all_of_them() -> None:
+    """Counted from its end."""
+    step = NextStep("x", T0, T0, T0 + 30 * HOUR)
+    assert due_reminder_s(step, T0 + 29 * HOUR) is None
+    assert due_reminder_s(step, T0 + 30 * HOUR) == T0 + 30 * HOUR
+    assert due_reminder_s(NextStep("x", T0, None, None), T0 + 30 * HOUR) is None
+    assert due_reminder_s(NextStep("x", T0, T0, T0 - HOUR), T0 + HOUR) == T0
+
+
+@given(hours=st.lists(st.floats(0, 200), min_size=1, max_size=50))
+def test_looking_often_tells_no_more(hours: list[float]) -> None:
+    """However often the job looks, and whichever way the clock is set, there are at most four different reminders."""
+    step = NextStep("x", T0, T0)
+    told = {due_reminder_s(step, T0 + h * HOUR) for h in hours} - {None}
+    assert len(told) <= MOST
+    assert all((at - T0) % DAY_S == 0 for at in told if at is not None)
+
+
+def test_told_once_through_restarts_and_a_clock_that_is_set(tmp_path: Path) -> None:
+    """The event's own time makes it the same one, whoever looks again; never critical, so quiet hours hold it back."""
+    told = Recorder()
+    for wall_s in (T0 + 60, T0 + 120, T0 - 86_400, T0 + 3600, T0 + 90_000):
+        with open_store(tmp_path) as store:
+            if wall_s == T0 + 60:
+                batches.keep_stages(store, "north", 0, (), NextStep("Set the temperature to 20 °C", T0, T0))
+            clock = ManualClock(wall_s=wall_s)
+            desk = AlarmDesk(store, told, clock)
+            for _ in range(2):
+                remind(store, desk, ["north", "south"], clock)
+    assert [message.event.time_s for message in told.messages] == [T0, T0 + DAY_S]
+    assert {message.event.priority for message in told.messages} == {Priority.LOW}
+    assert "north: Set the temperature to 20 °C" in told.messages[0].event.text
+    assert "snooze" in told.messages[0].event.text
+
+
+def test_two_vessels_are_told_apart(tmp_path: Path) -> None:
+    """Though both wait since the same moment."""
+    told = Recorder()
+    with open_store(tmp_path) as store:
+        for name in ("north", "south"):
+            batches.keep_stages(store, name, 0, (), NextStep("Serve it", T0, T0))
+        clock = ManualClock(wall_s=T0 + 60)
+        remind(store, AlarmDesk(store, told, clock), ["north", "south"], clock)
+    assert len(told.messages) == 2
