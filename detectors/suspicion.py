@@ -4,6 +4,7 @@ import math
 
 import numpy as np
 
+from ullage.detectors.medians import median
 from ullage.detectors.record import BAR, BEER, TIME, Record
 from ullage.detectors.vessel import Vessel
 
@@ -43,7 +44,7 @@ class Suspicion:
         if len(rows) < 36:
             return ()
         third = len(rows) // 3
-        change = float(np.median(rows[-third:, BAR]) - np.median(rows[:third, BAR]))
+        change = median(rows[-third:, BAR].tolist()) - median(rows[:third, BAR].tolist())
         if change > max(0.01, 3 * record.valve.frame_noise_bar):
             return ()
         if record.valve.hours_since_gas_left(now_s) < (48 if record.valve.cycles else 8):
