@@ -2,15 +2,17 @@
 
 A job of the scheduler looks each quarter of an hour at what the database says is next. Which reminder is due follows
 from the clock alone, and each is told under its own time, so neither a restart nor a clock that is set tells one twice.
-They are never urgent: quiet hours hold them back.
+They are never urgent: at night they are held back.
 """
 
 from collections.abc import Iterable
 
 from ullage.daemon.alarms import AlarmDesk
 from ullage.daemon.clock import Clock
+from ullage.daemon.sending_rules import REMINDER
 from ullage.daemon.store import batches
 from ullage.daemon.store.store import Store
+from ullage.detectors.finding import Priority
 from ullage.detectors.stage import NextStep
 
 EVERY_S = 900.0
@@ -43,4 +45,4 @@ def remind(store: Store, desk: AlarmDesk, vessels: Iterable[str], clock: Clock) 
         due_s = None if step is None else due_reminder_s(step, clock.wall_s())
         if step is not None and due_s is not None:
             text = f"{name}: {step.text}. Later? `ullage snooze {name} 12`"
-            desk.announce(f"reminder {name}", text, time_s=due_s)
+            desk.announce(f"{REMINDER} {name}", text, priority=Priority.MEDIUM, time_s=due_s)

@@ -27,9 +27,11 @@ from ullage.daemon.store.journal_tail import entries_after
 from ullage.daemon.store.store import Store
 from ullage.daemon.watched import Watched
 from ullage.daemon.writer import Writer, WriterSettings
-from ullage.detectors.finding import Condition, Finding
+from ullage.detectors.batch import Batch, Beverage
+from ullage.detectors.finding import Finding
 from ullage.detectors.registry import compose
 from ullage.detectors.samples import Kind
+from ullage.detectors.stage import Stage, StageChange, current
 from ullage.detectors.vessel import Probe, Vessel
 from ullage.detectors.watch import VesselWatch
 
@@ -67,6 +69,7 @@ class Story:
     notices: dict[str, float] = field(default_factory=dict)
     """Condition to the simulated day on which it was first told."""
     alarms: int = 0
+    stages: tuple[StageChange, ...] = ()
 
 
 def vessels() -> tuple[WatchedVessel, ...]:
@@ -82,7 +85,9 @@ def vessels() -> tuple[WatchedVessel, ...]:
         probe=Probe.BEER,
         sensors=frozenset({Kind.TEMPERATURE, Kind.PRESSURE}),
     )
-    lager = replace(ale, name=LAGER, valve_pressure_bar=1.2, yeast_temperature_c=(9, 18))
+    ale = ale.carrying(Batch(carbonation="4.6 g/L"))
+    wishes = Batch(beverage=Beverage.LAGER, carbonation="2.5 volumes", finings="once")
+    lager = replace(ale, name=LAGER, valve_pressure_bar=1.2, yeast_temperature_c=(9, 18)).carrying(wishes)
     return tuple(WatchedVessel(vessel=v, channels=(), detectors=compose({})) for v in (ale, lager))
 
 
@@ -108,7 +113,9 @@ class Demo:
         target = TargetSettings(name="phone", kind="console")
         plenty = RateLimit(messages=1000, per_s=60)
         self._notifier = Notifier(
-            NotifySettings(targets=(target,), rate_limit=plenty, timezone="UTC"), self.store, self.clock
+            NotifySettings(targets=(target,), rate_limit=plenty, timezone="UTC", night=""),
+            self.store,
+            self.clock,
         )
         self._desk = AlarmDesk(self.store, self._notifier, self.clock)
         self.pipeline = Pipeline(
@@ -192,9 +199,18 @@ class Demo:
             self.pipeline.deliver(replace(delivery, readings=readings))
             self.pipeline.turn()
             self._writer.turn()
+            self._tell_stages()
             for reading in readings:
                 self._latest[reading.vessel, reading.quantity] = reading.value
         self._notifier.settle(1.0)  # a message is read before the simulation hurries on
+
+    def _tell_stages(self) -> None:
+        for name, story in self.stories.items():
+            changes = self.pipeline.watched[name].watch.record.stages
+            for change in changes[len(story.stages) :]:
+                text = f"· day {self.day:.1f}: {name} is {change.stage.value}: {change.why}"
+                self._screen.write(text + "\n")
+            story.stages = changes
 
     def _act(self, vessel: str, entry: str, quiet: bool) -> None:
         self._source.act(vessel, entry, quiet=quiet)
@@ -214,9 +230,10 @@ class Demo:
             story.alarms += 1
 
     def _over(self) -> bool:
-        ready = all(Condition.READY.value in story.notices for story in self.stories.values())
+        last = [current(story.stages) for story in self.stories.values()]
+        tapped = all(change is not None and change.stage is Stage.ON_TAP for change in last)
         rested = self._chilled_s is not None and self.clock.wall_s() > self._chilled_s + AFTER_CHILL_S
-        return self._source.finished() or ready or rested
+        return self._source.finished() or tapped or rested
 
     def _progress(self) -> str:
         parts = [f"day {self.day:4.1f}"]

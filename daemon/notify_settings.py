@@ -170,6 +170,9 @@ class NotifySettings(BaseModel):
     targets: tuple[TargetSettings, ...] = ()
     quiet_hours: str = ""
     """As "22:00-07:00": everything but critical waits until they end."""
+    night: str = "22:00-07:00"
+    """Local hours in which what can wait for the morning, finings due, ready and reminders, is held back; empty for
+    none."""
     timezone: str = ""
     """IANA name of the zone of the quiet hours and of the times in messages; by default the machine's own."""
     rate_limit: RateLimit = RateLimit()
@@ -182,7 +185,7 @@ class NotifySettings(BaseModel):
     late_after_min: Annotated[float, Field(gt=0, le=1440)] = 10
     """Age in minutes from which a message says that it was told late."""
 
-    @field_validator("quiet_hours")
+    @field_validator("quiet_hours", "night")
     @classmethod
     def _span(cls, text: str) -> str:
         if text:

@@ -8,7 +8,11 @@ from ullage.daemon.notify_settings import BackOff, NotifySettings, RateLimit
 from ullage.daemon.outbox import Message
 from ullage.daemon.quiet_hours import QuietHours
 from ullage.daemon.wording import Wording
-from ullage.detectors.finding import Priority
+from ullage.detectors.finding import Condition, Priority
+
+REMINDER = "reminder"
+"""How the names of reminders begin."""
+_PATIENT = frozenset({Condition.FINING_DUE.value, Condition.READY.value})
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,6 +68,7 @@ class Rules:
             Priority(priority): hours * 3600 for priority, hours in settings.give_up_after_h.items()
         }
         self._quiet = QuietHours.parse(settings.quiet_hours, local)
+        self._night = QuietHours.parse(settings.night, local)
         self._budget = RateBudget(settings.rate_limit)
         self._back_off: BackOff = settings.back_off
 
@@ -85,6 +90,11 @@ class Rules:
         quiet_until_s = self._quiet.until_s(wall_s)
         if quiet_until_s is not None:
             return Choice(wait_s=quiet_until_s - wall_s)
+        night_until_s = self._night.until_s(wall_s)
+        if night_until_s is not None:
+            messages = [message for message in messages if not _can_wait(message)]
+            if not messages:
+                return Choice(wait_s=night_until_s - wall_s)
         wait_s = self._budget.wait_s(monotonic_s)
         if wait_s > 0:
             return Choice(wait_s=wait_s)
@@ -98,6 +108,12 @@ class Rules:
         """Return the longest pause after so many failures in a row; the pause itself is drawn between 0 and it."""
         longest_s = self._back_off.longest_critical_s if urgent else self._back_off.longest_s
         return min(longest_s, self._back_off.first_s * 2.0 ** min(failures - 1, 30))
+
+
+def _can_wait(message: Message) -> bool:
+    """Tell whether a message loses nothing by waiting for the morning."""
+    condition = message.event.alarm.condition
+    return condition in _PATIENT or condition.startswith(REMINDER)
 
 
 def _order(message: Message) -> tuple[int, float]:

@@ -35,8 +35,10 @@ def batch_advice(vessel: Vessel, fermenting_c: float) -> str:
 
 def _about_valve(vessel: Vessel, record: Record) -> str:
     batch = vessel.batch
-    text = batch_advice(vessel, round(_sane(record.beer_c), 1))
-    if not text or batch is None:
+    if batch is None:
+        return ""
+    text = batch_advice(vessel, batch.temperatures.last_c(round(_sane(record.beer_c), 1)))
+    if not text:
         return ""
     return f"For the {batch.carbonation} wanted: {text[0].lower()}{text[1:]}"
 

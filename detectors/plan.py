@@ -39,6 +39,12 @@ class Plan:
     rest: PlanStep | None = None
     chill_c: float | None = None
 
+    def last_c(self, otherwise_c: float) -> float:
+        """Return the temperature at which the beer is before the chill; `otherwise_c` if the plan does not say."""
+        if self.rest is not None:
+            return self.rest.temperature_c
+        return self.steps[-1].temperature_c if self.steps else otherwise_c
+
     def changes(self, pitched_s: float) -> Iterator[tuple[float, PlanStep]]:
         """Yield each step but the first with the moment at which it is due."""
         at_s = pitched_s

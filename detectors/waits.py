@@ -10,6 +10,7 @@ import math
 from dataclasses import dataclass, replace
 
 from ullage.detectors.advice import fining_advice, serving_advice
+from ullage.detectors.advice_fining import DOSING_DIFFERENCE_BAR
 from ullage.detectors.co2 import dissolved_g_per_l, volumes_from_g_per_l
 from ullage.detectors.detector import Detector
 from ullage.detectors.finding import Condition, Finding, Priority, State
@@ -24,6 +25,8 @@ from ullage.detectors.vessel import Vessel
 
 SNOOZE_H = 12.0
 LONGEST_SNOOZE_H = 14 * 24.0
+NOT_WORTH_BAR = 0.05
+"""Less than a cheap sensor's error is not worth venting for."""
 FIRST, SECOND, READY = "first dose", "second dose", "ready"
 
 
@@ -110,7 +113,10 @@ class Waits(Detector):
 
     def _fining_due(self, now_s: float, record: Record, due: str, *, again: bool) -> Finding:
         beer_c = record.beer_c
-        advice = fining_advice(self.vessel, record.bar, self.settings.dosing_bar, _sane_c(beer_c))
+        bar, low_enough_bar = record.bar, self.settings.dosing_bar - DOSING_DIFFERENCE_BAR
+        if 0 < bar - low_enough_bar < NOT_WORTH_BAR:
+            bar = low_enough_bar
+        advice = fining_advice(self.vessel, bar, self.settings.dosing_bar, _sane_c(beer_c))
         why = (
             f"The beer has been in the cold for {_hours(now_s, self.stages.cold.since_s)} h, at {beer_c:.1f} °C: "
             if due == FIRST
@@ -121,7 +127,7 @@ class Waits(Detector):
         if due == FIRST and record.finished_s is None:
             text += " That fermentation is over has not been proved here: take a gravity sample first."
         return self.finding(
-            now_s, Condition.FINING_DUE, State.NOTED, Priority.LOW, text, subject=due,
+            now_s, Condition.FINING_DUE, State.NOTED, Priority.MEDIUM, text, subject=due,
             value=record.bar, limit=advice.vent_to_bar, unit="bar",
             evidence=(
                 f"beer in its target for {_hours(now_s, self.stages.cold.since_s)} h",
@@ -167,7 +173,7 @@ class Waits(Detector):
             )
         text += " Draw the first glass off, taste, and enter `tapped`. Air the room: CO2 gathers low."
         return self.finding(
-            now_s, Condition.READY, State.NOTED, Priority.LOW, text, value=holds, limit=wanted, unit="g/L",
+            now_s, Condition.READY, State.NOTED, Priority.MEDIUM, text, value=holds, limit=wanted, unit="g/L",
             evidence=(f"beer in its target for {_hours(now_s, self.stages.cold.since_s)} h",),
         )  # fmt: skip
 

@@ -111,12 +111,8 @@ def _wishes(options: argparse.Namespace) -> Batch:
 
 def _fermenting_c(vessel: Vessel, wishes: Batch) -> float:
     """Return the temperature at which fermentation will end, as far as it is stated."""
-    steps = wishes.temperatures.steps
-    if wishes.temperatures.rest is not None:
-        return wishes.temperatures.rest.temperature_c
-    if steps:
-        return steps[-1].temperature_c
-    return _USUAL_C if vessel.yeast_temperature_c is None else sum(vessel.yeast_temperature_c) / 2
+    usual_c = _USUAL_C if vessel.yeast_temperature_c is None else sum(vessel.yeast_temperature_c) / 2
+    return wishes.temperatures.last_c(usual_c)
 
 
 def _show(call: _Call) -> None:

@@ -7,9 +7,16 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from tests.daemon.desk_kit import Recorder, open_store
+from ullage.adapters.timestamps import parse_rfc3339
+from ullage.daemon.alarm_states import AlarmKey
 from ullage.daemon.alarms import AlarmDesk
 from ullage.daemon.batch_reminders import DAY_S, MOST, due_reminder_s, remind
 from ullage.daemon.clock import ManualClock
+from ullage.daemon.events import EventKind, own_event
+from ullage.daemon.local_time import LocalTime
+from ullage.daemon.notify_settings import NotifySettings
+from ullage.daemon.outbox import Message
+from ullage.daemon.sending_rules import Rules
 from ullage.daemon.store import batches
 from ullage.detectors.finding import Priority
 from ullage.detectors.stage import NextStep
@@ -47,7 +54,7 @@ def test_looking_often_tells_no_more(hours: list[float]) -> None:
 
 
 def test_told_once_through_restarts_and_a_clock_that_is_set(tmp_path: Path) -> None:
-    """The event's own time makes it the same one, whoever looks again; never critical, so quiet hours hold it back."""
+    """The event's own time makes it the same one, whoever looks again; not critical, so that it waits for the morning."""
     told = Recorder()
     for wall_s in (T0 + 60, T0 + 120, T0 - 86_400, T0 + 3600, T0 + 90_000):
         with open_store(tmp_path) as store:
@@ -58,7 +65,7 @@ def test_told_once_through_restarts_and_a_clock_that_is_set(tmp_path: Path) -> N
             for _ in range(2):
                 remind(store, desk, ["north", "south"], clock)
     assert [message.event.time_s for message in told.messages] == [T0, T0 + DAY_S]
-    assert {message.event.priority for message in told.messages} == {Priority.LOW}
+    assert {message.event.priority for message in told.messages} == {Priority.MEDIUM}
     assert "north: Set the temperature to 20 °C" in told.messages[0].event.text
     assert "snooze" in told.messages[0].event.text
 
@@ -72,3 +79,27 @@ def test_two_vessels_are_told_apart(tmp_path: Path) -> None:
         clock = ManualClock(wall_s=T0 + 60)
         remind(store, AlarmDesk(store, told, clock), ["north", "south"], clock)
     assert len(told.messages) == 2
+
+
+@pytest.mark.parametrize(
+    ("condition", "at", "until_h"),
+    [
+        ("fining-due", "2026-06-01T23:00:00Z", 8.0),
+        ("ready", "2026-06-02T06:59:00Z", 1 / 60),
+        ("reminder north", "2026-06-02T03:00:00Z", 4.0),
+        ("fining-due", "2026-06-01T12:00:00Z", None),
+        ("leak", "2026-06-01T23:00:00Z", None),
+        ("finished", "2026-06-01T23:00:00Z", None),
+    ],
+)
+def test_what_can_wait_waits_for_the_morning(condition: str, at: str, until_h: float | None) -> None:
+    """Finings, readiness and reminders are not told at night, even where nobody has set quiet hours."""
+    rules = Rules(NotifySettings(), LocalTime.named("UTC"))
+    now_s = parse_rfc3339(at)
+    event = own_event(AlarmKey("north", condition), EventKind.NOTED, Priority.MEDIUM, "x", now_s)
+    choice = rules.choose([Message(row=1, event=event, target="phone")], 0.0, now_s)
+    if until_h is None:
+        assert len(choice.messages) == 1
+    else:
+        assert not choice.messages
+        assert choice.wait_s == pytest.approx(until_h * HOUR)

@@ -19,6 +19,7 @@ from ullage.daemon.events import EventKind, own_event
 from ullage.daemon.screen import ERASE_LINE, Screen
 from ullage.daemon.store.store import Store
 from ullage.detectors.finding import Condition, Priority
+from ullage.detectors.journal import STAGES
 
 COMMAND = [sys.executable, "-m", "ullage.daemon.cli", "demo"]
 
@@ -69,6 +70,20 @@ def test_the_brewer_does_what_the_messages_ask(played: tuple[str, Path]) -> None
     tested = {name for name in (ALE, LAGER) if f"the brewer enters for {name}: valve shut" in output}
     assert asked == tested
     assert asked, "the lager's valve passes smoothly: only a test can tell"
+
+
+def test_both_vessels_walk_through_every_stage_unattended(played: tuple[str, Path]) -> None:
+    """From pitching to the tap, each stage in the order of the trade; the lager wants one dose of finings."""
+    output, _ = played
+    for name in (ALE, LAGER):
+        days = {
+            stage: float(day)
+            for stage in STAGES
+            for day in re.findall(rf"day (\d+\.\d): {name} is {stage}: \S", output)
+        }
+        missing = {"warm rest"} | ({"second fining"} if name == LAGER else set())
+        assert set(STAGES) - set(days) == missing
+        assert list(days.values()) == sorted(days.values())
 
 
 def test_what_was_judged_is_in_the_database(played: tuple[str, Path]) -> None:
