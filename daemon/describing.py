@@ -56,6 +56,11 @@ def _about_the_end(vessel: Vessel) -> Iterator[Promise]:
         else "the end of fermentation, from the CO2 balance of the sealed vessel"
     )
     yield Promise(what=", ".join(end), priority=Priority.MEDIUM, text=how)
+    yield Promise(
+        what=f"{Condition.FINING_DUE.value}, {Condition.READY.value}",
+        priority=Priority.MEDIUM,
+        text="when the beer has been cold and settled for long enough, by its own temperature; never at night",
+    )
     small = [Condition.ACTIVITY, Condition.CHILLED]
     if vessel.valve_pressure_bar is not None:
         small.insert(1, Condition.HELD)
