@@ -126,7 +126,7 @@ def warnings(config: Config) -> Iterator[str]:
                     yield from _loose(
                         f"sources.{source.name}.{field.name}", getattr(source.settings, field.name)
                     )
-    if config.page.token_file is not None:
+    if config.page is not None and config.page.token_file is not None:
         yield from _loose("page.token_file", config.page.token_file)
     if config.store.url in ("sqlite://", "sqlite:///:memory:"):
         yield "store.url: a database in memory forgets everything, alarms too, when the daemon ends"

@@ -1,10 +1,7 @@
 """The blocks of the configuration that no other part owns: vessels, their channels, the page."""
 
 from dataclasses import dataclass, field, fields
-from pathlib import Path
 from typing import Any
-
-from pydantic import BaseModel, ConfigDict, Field
 
 from ullage.adapters.channel import Reference
 from ullage.adapters.errors import DataError
@@ -80,13 +77,3 @@ class VesselBlock(Vessel):
         """Return the channels that are there, each with what it measures."""
         found = ((quantity, getattr(self, quantity.value)) for quantity in Quantity)
         return tuple((quantity, block) for quantity, block in found if block is not None)
-
-
-class PageSettings(BaseModel):
-    """Where the page is served; a place that others can reach needs a token."""
-
-    model_config = ConfigDict(extra="forbid", frozen=True)
-
-    host: str = "127.0.0.1"
-    port: int = Field(default=8080, ge=0, le=65535)
-    token_file: Path | None = None

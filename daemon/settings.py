@@ -16,13 +16,14 @@ from pydantic_settings import BaseSettings, PydanticBaseSettingsSource, Settings
 from ullage.adapters.channel import Channel
 from ullage.adapters.errors import ConfigError
 from ullage.daemon.alarm_settings import AlarmSettings
-from ullage.daemon.config_blocks import DetectorKeys, PageSettings, VesselBlock
+from ullage.daemon.config_blocks import DetectorKeys, VesselBlock
 from ullage.daemon.config_sources import SourceSettings, read_sources
 from ullage.daemon.config_text import ConfigText, read_config_text
 from ullage.daemon.config_vessels import WatchedVessel, read_vessels
 from ullage.daemon.environment import overlay
 from ullage.daemon.local_time import LocalTime
 from ullage.daemon.notify_settings import NotifySettings
+from ullage.daemon.page_settings import PageSettings
 from ullage.daemon.places import settle_places
 from ullage.daemon.schedule_settings import ScheduleSettings
 from ullage.daemon.secrets_in_file import inline_secrets
@@ -45,7 +46,8 @@ class Config:
     notify: NotifySettings
     alarms: AlarmSettings
     schedule: ScheduleSettings
-    page: PageSettings
+    page: PageSettings | None
+    """None where no page is served."""
     timezone: str
     """IANA name of the zone that local times are shown in; empty for the machine's own."""
 
@@ -79,7 +81,7 @@ class _Root(BaseSettings):
     notify: NotifySettings = NotifySettings()
     alarms: AlarmSettings = AlarmSettings()
     schedule: ScheduleSettings = ScheduleSettings()
-    page: PageSettings = PageSettings()
+    page: PageSettings | None = None
     detectors: DetectorKeys = {}
     timezone: str = ""
 

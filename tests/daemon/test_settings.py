@@ -45,6 +45,7 @@ def test_the_design_s_example_is_taken(tmp_path: Path) -> None:
     assert (source.name, source.kind) == ("cellar", "mqtt")
     assert source.settings == MqttSettings(host="localhost", port=1883)
     assert config.notify.targets[0].priorities == (Priority.CRITICAL, Priority.HIGH)
+    assert config.page is not None
     assert config.page.port == 8080
 
 
@@ -205,7 +206,7 @@ def test_a_mistake_is_named_with_its_line(tmp_path: Path, old: str, new: str, se
 def test_an_empty_block_is_none_at_all(tmp_path: Path) -> None:
     """`page:` with everything in it commented out is as good as no `page:`."""
     config = load(write(tmp_path, EXAMPLE, ("page: {host: 127.0.0.1, port: 8080}", "page:")), {})
-    assert config.page.port == 8080
+    assert config.page is None
 
 
 def test_a_windows_file_is_taken(tmp_path: Path) -> None:
