@@ -82,7 +82,7 @@ def _status(
         stage=current(batches.stages(store, name, 0 if batch is None else batch.id)),
         step=batches.next_step(store, name),
         trends={} if newest_s is None else trends(store, name, newest_s),
-        carbonation_g_per_l=_carbonation(vessel, latest),
+        carbonation_g_per_l=carbonation_now(vessel, latest),
         gravity=samples[-1] if samples else None,
     )
 
@@ -91,7 +91,7 @@ def _shelves(shelved: Sequence[tuple[str, str, float]], name: str) -> tuple[tupl
     return tuple((what, until_s) for owner, what, until_s in shelved if owner == name)
 
 
-def _carbonation(vessel: Vessel, latest: Mapping[Quantity, Reading]) -> float | None:
+def carbonation_now(vessel: Vessel, latest: Mapping[Quantity, Reading]) -> float | None:
     """Return what the beer holds in balance, if both readings are there and of the same time."""
     temperature, pressure = latest.get(Quantity.TEMPERATURE), latest.get(Quantity.PRESSURE)
     if temperature is None or pressure is None or abs(temperature.time_s - pressure.time_s) > STALE_AFTER_S:

@@ -72,6 +72,8 @@ class Watched:
         self.time = VesselTime(clock)
         self.columns = Columns()
         self.orphans = Orphans(clock, self.time)
+        self.latest: dict[Quantity, Reading] = {}
+        """The newest reading of each quantity since the start; for others to read."""
         self.standing: dict[AlarmKey, Priority] = {}
         self.faults = 0
         self.replaced = 0
@@ -89,6 +91,7 @@ class Watched:
         refused = self.gate.admit(reading, wall_s)
         if refused is None:
             if self.gate.is_newest(reading):
+                self.latest[reading.quantity] = reading
                 self.time.heard(reading.quantity, reading.time_s)
             if reading.time_s < self.begin_s:
                 return None
