@@ -34,6 +34,8 @@ class GravityEvidence:
         self._samples: deque[GravitySample] = deque(maxlen=KEPT * 2)
         self._offered: deque[tuple[float, float]] = deque()
         self._bin: int | None = None
+        self._start_s: float | None = None
+        """Where the six hours are counted from: the first reading's half hour."""
         self._parts: dict[int, tuple[int, float]] = {}
         """Of the six hours that run now: number and sum of each ten minutes' readings."""
 
@@ -62,7 +64,9 @@ class GravityEvidence:
         if instrument is not Instrument.FLOAT:
             self._keep(GravitySample(time_s=time_s, gravity=gravity, instrument=instrument))
             return
-        number = int(time_s // BIN_S)
+        if self._start_s is None:
+            self._start_s = time_s // 1800.0 * 1800.0
+        number = int((time_s - self._start_s) // BIN_S)
         if self._bin is not None and number > self._bin:
             self._close()
         if self._bin is None or number >= self._bin:
@@ -73,9 +77,10 @@ class GravityEvidence:
     def _close(self) -> None:
         """Put the six hours that are over together."""
         assert self._bin is not None
+        assert self._start_s is not None
         if len(self._parts) >= 3:
             value = median(total / count for count, total in self._parts.values())
-            end_s = (self._bin + 1) * BIN_S
+            end_s = self._start_s + (self._bin + 1) * BIN_S
             self._keep(GravitySample(time_s=end_s, gravity=value, instrument=Instrument.FLOAT))
         self._parts.clear()
 

@@ -11,7 +11,7 @@ from ullage.detectors.record import TIME, TOTAL, Record
 from ullage.detectors.suspicion import pace_per_h
 
 WINDOW_S = 12 * 3600.0
-EVERY_S = 3600.0
+EVERY_S = 1800.0
 SURE_S = 6 * 3600.0
 """So long the pace must be low before it counts."""
 LEAST_PROGRESS = 0.5
@@ -30,11 +30,11 @@ class Pace:
     progress: float = 0.0
 
     def take(self, now_s: float, record: Record, share: float) -> None:
-        """Look once an hour."""
+        """Look once in half an hour."""
         if now_s % EVERY_S >= 1.0:
             return
         self.rate = math.nan
-        self.progress += pace_per_h(record.beer_c)
+        self.progress += pace_per_h(record.beer_c) * EVERY_S / 3600
         if not (record.valve.sealed or record.valve.cycles):
             return
         rows = record.since(now_s - WINDOW_S)
