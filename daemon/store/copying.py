@@ -9,7 +9,11 @@ import sqlalchemy as sa
 from sqlalchemy.engine import URL
 
 from ullage.adapters.errors import StoreError
-from ullage.daemon.store import schema
+from ullage.daemon.store import (
+    alarm_tables,  # noqa: F401 - their tables are to be copied, too
+    batch_tables,  # noqa: F401
+    schema,
+)
 from ullage.daemon.store.engine import WRITE, label, make_engine, translate
 from ullage.daemon.store.migrate import bring_up
 

@@ -1,5 +1,7 @@
 """Batches in the database, on SQLite and on PostgreSQL."""
 
+from pathlib import Path
+
 import pytest
 
 from ullage.adapters.errors import StoreError
@@ -83,3 +85,15 @@ def test_wishes_of_another_version_are_passed_over() -> None:
     assert batches.wishes_from_json('{"name": "x", "oak": "new"}') == Batch(name="x")
     assert batches.wishes_from_json(batches.wishes_to_json(WISHES)) == WISHES
     assert batches.wishes_to_json(Batch()) == "{}"
+
+
+def test_a_backup_holds_the_batches(store: Store, tmp_path: Path) -> None:
+    """From either database into a file, stages and all."""
+    number = begin(store)
+    change = StageChange(stage=Stage.PITCHED, since_s=T0, why="the journal says so")
+    batches.keep_stages(store, "north", number, (change,), None)
+    store.backup(tmp_path / "copy.db")
+    with Store.open(f"sqlite:///{tmp_path / 'copy.db'}", read_only=True) as copy:
+        found = batches.newest(copy, "north")
+        assert found == batches.newest(store, "north")
+        assert batches.stages(copy, "north", number) == (change,)
