@@ -52,7 +52,7 @@ class EndingSettings:
     """How long the bound must stay below the limit before it is believed."""
     going_g_per_l_day: float = 0.6
     """A rate that is surely above this during a test means still fermenting."""
-    answer_after_h: float = 0.6
+    answer_after_h: float = 0.3
     young_h: float = 20.0
     """No fermentation is over sooner after its first gas."""
     ask_hours: float = 6.0
@@ -95,10 +95,12 @@ class Ending(Detector):
         if record.finished_s is not None:
             return self._resumed(frame.end_s, record)
         found: list[Finding] = []
+        start_s = record.valve.shut_s if math.isfinite(record.valve.shut_s) else record.began_s
         if not record.valve.shut:
             self._over_since_s = None
-        elif self._due(frame.end_s):
-            start_s = record.valve.shut_s if math.isfinite(record.valve.shut_s) else record.began_s
+        elif not self._due(frame.end_s):
+            found += self._test_answer(frame.end_s, record, start_s, (frame.end_s - start_s) / 3600)
+        else:
             bound = self._bound(record, start_s)
             if bound is not None:
                 record.production = bound.production
@@ -209,7 +211,7 @@ class Ending(Detector):
         tested = record.valve.proof in (Proof.WORD, Proof.ABOVE)
         if not tested or shut_h < self.settings.answer_after_h or self._answered_shut_s == start_s:
             return []
-        recent = record.production_over(start_s, max(1.5, shut_h))
+        recent = record.production_over(start_s - 60, max(1.5, shut_h))
         if recent is None or recent.low <= self.settings.going_g_per_l_day:
             return []
         self._answered_shut_s = start_s

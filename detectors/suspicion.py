@@ -1,16 +1,31 @@
-"""Passive evidence for the end while the valve may be passing gas: enough to ask for a test, never for a verdict."""
+"""Passive evidence for the end while the valve may be passing gas: enough to ask for a test, never for a verdict.
+
+A valve that passes gas holds a little more than its reseat pressure, by an amount that falls with the flow. While that
+slide goes on, visibly beyond the noise, it is not the end. Otherwise time is all there is: how far a fermentation at
+this temperature has come as a rule.
+"""
 
 import math
 
 import numpy as np
 
-from ullage.detectors.medians import median
 from ullage.detectors.record import BAR, BEER, TIME, Record
 from ullage.detectors.vessel import Vessel
 
 NINETY_PERCENT_H = ((8.0, 561.0), (10.5, 377.0), (12.0, 299.0), (16.0, 165.0), (20.0, 94.0), (25.0, 60.0))
 """Hours until 90 % of the CO2 is made, by beer temperature: Engasser's growth model with the constants of Gee &
 Ramirez, integrated (16 °C and below within the data, above extrapolated; 25 °C by the same Q10)."""
+ENOUGH = 1.35
+"""Share of the way to 90 % that must have gone by: worts and yeasts differ by a factor of two either way."""
+CHUNK_S = 6 * 3600.0
+SLIDE_BAR = 0.008
+"""A slide of the held level that is surely more than a valve's creep or a sensor's drift of a few days."""
+SLIDE_DONE = 0.25
+"""Share of the whole slide that may still have happened in the last twelve hours."""
+
+
+RISING_BAR = 0.05
+"""A rise in twelve hours that speaks of production; less may be gas that the beer gives off in a shut vessel."""
 
 
 def pace_per_h(celsius: float) -> float:
@@ -26,11 +41,11 @@ class Suspicion:
         self.vessel = vessel
         self._progress = 0.0
         self._last_s: float | None = None
-        self._needed = 1.0
+        self._needed = ENOUGH
 
     def refuted(self, now_s: float) -> None:
         """A test has shown production: ask again only when a third more time has passed."""
-        self._needed = max(self._progress, 0.3) * 1.3
+        self._needed = max(self._progress * 1.4, ENOUGH)
 
     def weigh(self, record: Record) -> tuple[str, ...]:
         """Return the evidence once it suffices, else nothing."""
@@ -38,20 +53,42 @@ class Suspicion:
         if self._last_s is not None:
             self._progress += pace_per_h(record.beer_c) * min((now_s - self._last_s) / 3600, 24.0)
         self._last_s = now_s
-        if record.valve.held_bar is None or self._progress < self._needed:
+        valve = record.valve
+        if valve.held_s is None or self._progress < self._needed or now_s % 3600 >= 1:
             return ()
-        rows = record.since(now_s - 12 * 3600)
-        if len(rows) < 36:
+        drops = valve.teeth.drops
+        if drops and now_s - drops[-1].time_s < (24 if valve.cycles else 8) * 3600:
             return ()
-        third = len(rows) // 3
-        change = median(rows[-third:, BAR].tolist()) - median(rows[:third, BAR].tolist())
-        if change > max(0.01, 3 * record.valve.frame_noise_bar):
+        levels = _levels(record, max(valve.held_s, valve.changed_s))
+        if len(levels) < 4:
             return ()
-        if record.valve.hours_since_gas_left(now_s) < (48 if record.valve.cycles else 8):
+        slide = float(max(levels[:-2]) - levels[-1])
+        lately = float(levels[-3] - levels[-1])
+        if lately < -max(RISING_BAR, 6 * valve.frame_noise_bar):
             return ()
-        hours = (now_s - record.began_s) / 3600
-        mean_c = float(np.nanmean(rows[:, BEER]))
+        hours = record.age_h
+        if slide > max(SLIDE_BAR, 6 * valve.frame_noise_bar):
+            if lately > SLIDE_DONE * slide + 2 * valve.frame_noise_bar:
+                return ()
+            return (
+                f"the held pressure has slid by {slide * 1000:.0f} mbar as the flow faded, and stands still now",
+                f"{hours:.0f} h since the first gas",
+            )
+        celsius = float(np.nanmean(record.since(now_s - 2 * CHUNK_S)[:, BEER]))
         return (
-            f"held or falling slowly for {(rows[-1, TIME] - rows[0, TIME]) / 3600:.0f} h",
-            f"{hours:.0f} h since the first gas, now at {mean_c:.1f} °C: most worts are done by then",
+            "held for twelve hours without a sign of flow",
+            f"{hours:.0f} h since the first gas, now at {celsius:.1f} °C: most worts are done by then",
         )
+
+
+def _levels(record: Record, since_s: float) -> list[float]:
+    """Return medians of the pressure over six hours each, oldest first, the last ending now."""
+    rows = record.since(since_s)
+    if not len(rows):
+        return []
+    age = ((rows[-1, TIME] - rows[:, TIME]) // CHUNK_S).astype(np.intp)
+    return [
+        float(np.median(rows[age == chunk, BAR]))
+        for chunk in range(int(age[0]), -1, -1)
+        if (age == chunk).any()
+    ]

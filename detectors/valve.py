@@ -108,10 +108,6 @@ class Valve:
             return median(drop.peak_bar for drop in drops[-6:])
         return self.held_bar
 
-    def hours_since_gas_left(self, now_s: float) -> float:
-        """Return hours since gas was last seen to leave at once."""
-        return (now_s - self.gas_left_s) / 3600
-
     # -- taking ---------------------------------------------------------------------------------------------------
 
     def enter(self, known: Known, time_s: float) -> None:
