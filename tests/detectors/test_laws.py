@@ -5,6 +5,7 @@ import pickle
 import typing
 from collections.abc import Callable
 from dataclasses import dataclass, replace
+from functools import cache
 
 import numpy as np
 import pytest
@@ -130,9 +131,15 @@ def _kinds(kind: type[Detector]) -> tuple[type[Detector], ...]:
     return tuple(dict.fromkeys((Frozen, Activity, kind)))
 
 
-def _told(kind: type[Detector], story: Story, cuts: typing.Iterable[int] = ()) -> list[Finding]:
-    vessel, given_stream = story
-    return in_order(feed(watch_of(vessel, _kinds(kind)), given_stream, cuts))
+def _told(kinds: tuple[type[Detector], ...], name: str, cuts: typing.Iterable[int] = ()) -> list[Finding]:
+    vessel, given_stream = STORIES[name]
+    return in_order(feed(watch_of(vessel, kinds), given_stream, cuts))
+
+
+@cache
+def _whole(kinds: tuple[type[Detector], ...], name: str) -> list[Finding]:
+    """Return what is told of a story in one block."""
+    return _told(kinds, name)
 
 
 def _random_cuts(rows: int, number: int, seed: int) -> list[int]:
@@ -143,25 +150,18 @@ def _random_cuts(rows: int, number: int, seed: int) -> list[int]:
 def test_detector_speaks_on_these_stories(kind: type[Detector]) -> None:
     """The stories make every detector say something, so the laws below are no empty promise."""
     others = tuple(other for other in (Frozen, Activity) if other is not kind)
-    said = {
-        f
-        for vessel, given_stream in STORIES.values()
-        for f in feed(watch_of(vessel, _kinds(kind)), given_stream)
-    }
-    assert said - {
-        f for vessel, given_stream in STORIES.values() for f in feed(watch_of(vessel, others), given_stream)
-    }
+    assert any(set(_whole(_kinds(kind), name)) - set(_whole(others, name)) for name in STORIES)
 
 
 @detectors
 def test_inputs_are_not_mutated(kind: type[Detector]) -> None:
     """Arrays that can't be written to are enough for every detector."""
     for vessel, given_stream in STORIES.values():
-        samples = given_stream.samples
+        samples = given_stream.samples.cut(0, 2000)
         for column in (samples.time_s, samples.kind, samples.value):
             column.flags.writeable = False
         watch = watch_of(vessel, _kinds(kind))
-        feed(watch, given_stream)
+        watch.update(samples)
         assert not watch.failures
 
 
@@ -169,11 +169,10 @@ def test_inputs_are_not_mutated(kind: type[Detector]) -> None:
 @stories
 def test_cuts_change_nothing(kind: type[Detector], name: str) -> None:
     """However the stream is cut into blocks, the findings are the same."""
-    story = STORIES[name]
-    rows = len(story[1].samples)
-    whole = _told(kind, story)
+    rows = len(STORIES[name][1].samples)
     for seed, number in enumerate((3, rows // 20)):
-        assert _told(kind, story, _random_cuts(rows, number, seed)) == whole
+        cuts = _random_cuts(rows, number, seed)
+        assert _told(_kinds(kind), name, cuts) == _whole(_kinds(kind), name)
 
 
 @stories
@@ -211,7 +210,7 @@ class Wild:
         """Return the vessel and its stream."""
         rng = np.random.default_rng(self.seed)
         rows = self.rows // 2
-        time_s = START_S + 12.3 + np.arange(rows) * self.interval_s
+        time_s = np.asarray(START_S + 12.3 + np.arange(rows) * self.interval_s, float)
         knots = rng.choice(np.array([0.0, 0.3, 1.0, 1.2, 1.2, 1.25, 2.4, 3.2]), 12)
         bar = np.interp(np.linspace(0, 11, rows), np.arange(12), knots)
         bar += self.noise_bar * rng.standard_normal(rows)
