@@ -88,6 +88,7 @@ def build(config: Config, environ: Mapping[str, str], clock: Clock | None = None
             late=(
                 partial(_watched_over, keeper, health),
                 partial(_upkeep, config, store, desk, notifier, pipeline, health, clock),
+                *_page(config, store, desk, pipeline, sources, clock),
             ),
             health=health,
             watchdog=_watchdog(environ, health, pipeline, say, clock),
@@ -251,6 +252,31 @@ def _upkeep(
 def _watched_over(keeper: BatchKeeper, health: Health) -> Part:
     health.watch(keeper.loop_health)
     return keeper
+
+
+def _page(
+    config: Config,
+    store: Store,
+    desk: AlarmDesk,
+    pipeline: Pipeline,
+    sources: tuple[Source, ...],
+    clock: Clock,
+) -> tuple[Callable[[], Part], ...]:
+    """Return what makes the page, if there is to be one; nothing of a web server is imported before."""
+    settings = config.page
+    if settings is None:
+        return ()
+    token = settings.token()
+
+    def make() -> Part:
+        from ullage.daemon.page.cellar import Cellar
+        from ullage.daemon.page.server import PageServer
+
+        zone = LocalTime.named(config.timezone)
+        cellar = Cellar(store, desk, config.vessels, clock, zone, pipeline, sources)
+        return PageServer(cellar, settings, token)
+
+    return (make,)
 
 
 def _validate(config: Config, environ: Mapping[str, str]) -> None:

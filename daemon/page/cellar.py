@@ -1,0 +1,404 @@
+"""What the page knows and may do: one object between the web server and the running daemon.
+
+Whatever is shown comes from the database, the alarm desk and the detectors' own memory; whatever is done goes the way
+that a command would take: an entry into the journal, a word to the alarm desk. Nothing here touches a detector.
+"""
+
+import math
+import threading
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from ullage.adapters.errors import ConfigError, StoreError
+from ullage.adapters.reading import Quantity, Reading
+from ullage.adapters.source import Source, SourceHealth
+from ullage.daemon.alarms import AlarmDesk
+from ullage.daemon.chart.batch import BatchView, Rates, condition_words
+from ullage.daemon.chart.picture import Mark, MarkKind
+from ullage.daemon.clock import Clock
+from ullage.daemon.config_vessels import WatchedVessel
+from ullage.daemon.events import EventKind
+from ullage.daemon.local_time import LocalTime
+from ullage.daemon.page.history import History
+from ullage.daemon.pipeline import Pipeline
+from ullage.daemon.status import VesselStatus, carbonation_now, vessel_statuses
+from ullage.daemon.store import batches
+from ullage.daemon.store.journal import JournalEntry
+from ullage.daemon.store.store import Store
+from ullage.detectors.journal import Word, understand
+from ullage.detectors.samples import Entry, Kind
+from ullage.detectors.silent import SilentSettings
+from ullage.detectors.stage import current
+from ullage.detectors.vessel import Vessel
+
+SLOW_S = 10.0
+"""How long what changes slowly (trend, batch, gravity) may be remembered."""
+LONGEST_ENTRY = 500
+FUTURE_S = 60.0
+DAY_S = 86_400.0
+LOOK_BACK_S = 60 * DAY_S
+"""A vessel without a batch or a pitching shows at most this much as its batch."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BatchSpan:
+    """A batch that can be looked at: the current one, or one that is over."""
+
+    vessel: str
+    key: str
+    """The batch's number; `now` for what is in the vessel without one."""
+    name: str
+    start_s: float
+    end_s: float | None
+    """None while it goes on."""
+
+
+class Cellar:
+    """Safe to call from several threads.
+
+    Parameters
+    ----------
+    store, desk
+        The database and the alarms.
+    vessels
+        As configured.
+    clock
+        The daemon's.
+    zone
+        In which times are shown.
+    pipeline
+        The running one: newest readings and stages come from its detectors.
+    sources
+        For their health.
+    """
+
+    def __init__(
+        self,
+        store: Store,
+        desk: AlarmDesk,
+        vessels: Sequence[WatchedVessel],
+        clock: Clock,
+        zone: LocalTime,
+        pipeline: Pipeline,
+        sources: Sequence[Source] = (),
+    ) -> None:
+        self.store = store
+        self.desk = desk
+        self.vessels = {watched.vessel.name: watched for watched in vessels}
+        self.clock = clock
+        self.zone = zone
+        self.pipeline = pipeline
+        self.sources = tuple(sources)
+        self.history = History(store, clock)
+        self._lock = threading.Lock()
+        self._slow: tuple[VesselStatus, ...] = ()
+        self._slow_until_s = -math.inf
+        self._entries: dict[str, tuple[float, tuple[JournalEntry, ...]]] = {}
+
+    # -- how it stands ---------------------------------------------------------------------------------------------
+
+    def now_s(self) -> float:
+        """Return the time, Unix seconds."""
+        return self.clock.wall_s()
+
+    def names(self) -> tuple[str, ...]:
+        """Return the vessels' names in the order of the configuration."""
+        return tuple(self.vessels)
+
+    def vessel(self, name: str) -> Vessel:
+        """Return a vessel with the wishes of the batch that is in it.
+
+        Raises
+        ------
+        KeyError
+            If there is none of that name.
+        """
+        watched = self.pipeline.watched.get(name)
+        return watched.watch.vessel if watched is not None else self.vessels[name].vessel
+
+    def stale_after_s(self, name: str) -> float:
+        """Return the age from which a reading of this vessel is old: that from which its silence is an alarm."""
+        settings = self.vessels[name].detectors.get("silent")
+        minutes = settings.after_min if isinstance(settings, SilentSettings) else SilentSettings().after_min
+        return float(minutes) * 60
+
+    def unmeasured(self, name: str) -> frozenset[Quantity]:
+        """Return what nobody means to measure in this vessel; nothing where its channels are not known."""
+        channels = {channel.quantity for channel in self.vessels[name].channels}
+        return frozenset(Quantity) - channels if channels else frozenset()
+
+    def statuses(self) -> tuple[VesselStatus, ...]:
+        """Return the installation itself, then every vessel, as they stand this moment.
+
+        Raises
+        ------
+        StoreError
+            If the database refuses and nothing is remembered.
+        """
+        shelved = self.desk.shelved()
+        return tuple(self._fresh(status, shelved) for status in self._slowly())
+
+    def sources_health(self) -> tuple[SourceHealth, ...]:
+        """Return how every source is doing."""
+        return tuple(source.health() for source in self.sources)
+
+    def forget(self) -> None:
+        """Look anew at what changes slowly: something has just been done."""
+        with self._lock:
+            self._slow_until_s = -math.inf
+            self._entries.clear()
+
+    def _slowly(self) -> tuple[VesselStatus, ...]:
+        with self._lock:
+            now_s = self.clock.monotonic_s()
+            if now_s >= self._slow_until_s or not self._slow:
+                try:
+                    self._slow = vessel_statuses(self.store, self.desk, tuple(self.vessels.values()))
+                except StoreError:
+                    if not self._slow:
+                        raise
+                self._slow_until_s = now_s + SLOW_S
+            return self._slow
+
+    def _fresh(self, status: VesselStatus, shelved: Sequence[tuple[str, str, float]]) -> VesselStatus:
+        """Put what is known this moment over what is remembered."""
+        alarms = self.desk.standing(status.name)
+        shelves = tuple((what, until_s) for owner, what, until_s in shelved if owner == status.name)
+        watched = self.pipeline.watched.get(status.name)
+        if watched is None:
+            return replace(status, alarms=alarms, shelved=shelves)
+        latest = _newer(status.latest, dict(watched.latest))
+        record = watched.watch.record
+        return replace(
+            status,
+            alarms=alarms,
+            shelved=shelves,
+            latest=latest,
+            stage=current(record.stages) or status.stage,
+            step=record.next_step or status.step,
+            carbonation_g_per_l=carbonation_now(watched.watch.vessel, latest),
+        )
+
+    # -- looking back ----------------------------------------------------------------------------------------------
+
+    def view(self, name: str, start_s: float, end_s: float) -> BatchView:
+        """Return everything that a chart of a vessel shows between two moments.
+
+        Raises
+        ------
+        StoreError
+            If the database refuses.
+        """
+        curves = self.history.curves(name, start_s, end_s)
+        entries = self.store.entries(name, start_s - LOOK_BACK_S, end_s)
+        shown = [entry for entry in entries if entry.time_s >= start_s and not _of_no_use(entry.text)]
+        return BatchView(
+            vessel=self.vessel(name),
+            temperature=curves[Kind.TEMPERATURE],
+            pressure=curves[Kind.PRESSURE],
+            rates=self._rates(name),
+            entries=tuple(Entry(time_s=entry.time_s, text=entry.text) for entry in entries),
+            marks=self._marks(name, start_s, end_s, shown),
+        )
+
+    def batch_spans(self, name: str) -> tuple[BatchSpan, ...]:
+        """Return what can be looked at of a vessel, the newest first.
+
+        Raises
+        ------
+        StoreError
+            If the database refuses.
+        """
+        stored = batches.all_batches(self.store, name)
+        spans = [
+            BatchSpan(
+                vessel=name,
+                key=str(one.id),
+                name=one.wishes.name or f"batch {one.id}",
+                start_s=one.began_s,
+                end_s=one.ended_s,
+            )
+            for one in stored
+        ]
+        if not stored or stored[-1].ended_s is not None:
+            spans += self._spans_by_pitching(name, stored[-1].ended_s if stored else None)
+        return tuple(reversed(spans))
+
+    def current_span(self, name: str) -> tuple[float, float]:
+        """Return the span of what is in a vessel now, from its beginning to this moment."""
+        spans = self.batch_spans(name)
+        now_s = self.now_s()
+        start_s = spans[0].start_s if spans and spans[0].end_s is None else now_s - DAY_S
+        return min(start_s, now_s - 3600.0), now_s
+
+    def entries(self, name: str, limit: int = 12) -> tuple[JournalEntry, ...]:
+        """Return the newest entries of a vessel's journal, the newest first; remembered for a moment."""
+        now_s = self.clock.monotonic_s()
+        with self._lock:
+            known = self._entries.get(name)
+        if known is None or now_s >= known[0]:
+            found = self.store.entries(name, self.now_s() - LOOK_BACK_S)
+            known = (now_s + SLOW_S / 2, tuple(reversed(found)))
+            with self._lock:
+                self._entries[name] = known
+        return known[1][:limit]
+
+    def _spans_by_pitching(self, name: str, after_s: float | None) -> list[BatchSpan]:
+        """Return spans that begin with a pitching, or with the first reading where there is none."""
+        now_s = self.now_s()
+        since_s = now_s - 400 * DAY_S if after_s is None else after_s
+        starts = [
+            entry.time_s
+            for entry in self.store.entries(name, since_s)
+            if (known := understand(entry.text)) is not None and known.word is Word.PITCHED
+        ]
+        if not starts:
+            first_s = self.history.first_s(name, max(since_s, now_s - LOOK_BACK_S))
+            starts = [] if first_s is None else [first_s]
+        spans = []
+        for number, start_s in enumerate(starts):
+            last = number == len(starts) - 1
+            spans.append(
+                BatchSpan(
+                    vessel=name,
+                    key="now" if last else f"p{start_s:.0f}",
+                    name="in the vessel now" if last else "earlier batch",
+                    start_s=start_s,
+                    end_s=None if last else starts[number + 1],
+                )
+            )
+        return spans
+
+    def _rates(self, name: str) -> Rates:
+        watched = self.pipeline.watched.get(name)
+        if watched is None:
+            return Rates()
+        for _ in range(3):
+            try:
+                known = list(watched.watch.record.rates.before(math.inf))
+            except RuntimeError:  # one was added meanwhile
+                continue
+            known.reverse()
+            return Rates(
+                time_s=np.array([rate.time_s for rate in known]),
+                rate=np.array([rate.rate for rate in known]),
+                se=np.array([rate.se for rate in known]),
+            )
+        return Rates()
+
+    def _marks(
+        self, name: str, start_s: float, end_s: float, entries: Sequence[JournalEntry]
+    ) -> tuple[Mark, ...]:
+        found = [(entry.time_s, MarkKind.JOURNAL, entry.text) for entry in entries]
+        for event in self.desk.history(name, since_s=start_s, limit=500):
+            if event.kind is EventKind.REMINDER or event.time_s > end_s:
+                continue
+            words = condition_words(event.alarm.condition, event.alarm.subject)
+            if event.kind is EventKind.CLEARED:
+                found.append((event.time_s, MarkKind.OVER, f"{words} over"))
+            elif event.kind is EventKind.NOTED:
+                found.append((event.time_s, MarkKind.NOTICE, words))
+            else:
+                found.append((event.time_s, MarkKind.ALARM, words))
+        found.sort(key=lambda item: item[0])
+        return tuple(
+            Mark(time_s=at, kind=kind, text=text, number=number)
+            for number, (at, kind, text) in enumerate(found, start=1)
+        )
+
+    # -- doing -----------------------------------------------------------------------------------------------------
+
+    def acknowledge(self, owner: str, condition: str | None, actor: str) -> int:
+        """Acknowledge what stands; return how many alarms that changed.
+
+        Raises
+        ------
+        StoreError
+            If it can't be written.
+        """
+        changed = self.desk.acknowledge(owner, condition, actor)
+        self.forget()
+        return len(changed)
+
+    def shelve(self, owner: str, condition: str, hours: float, actor: str) -> float:
+        """Keep a condition quiet; return until when (Unix seconds).
+
+        Raises
+        ------
+        ConfigError
+            If it may not be shelved, or not for so long.
+        StoreError
+            If it can't be written.
+        """
+        until_s = self.desk.shelve(owner, condition, hours, actor)
+        self.forget()
+        return until_s
+
+    def unshelve(self, owner: str, condition: str, actor: str) -> bool:
+        """Tell of a condition again; return whether it was shelved.
+
+        Raises
+        ------
+        StoreError
+            If it can't be written.
+        """
+        done = self.desk.unshelve(owner, condition, actor)
+        self.forget()
+        return done
+
+    def enter(self, name: str, text: str, time_s: float | None) -> int:
+        """Write into a vessel's journal; return the entry's number. The running detectors take it from there.
+
+        Raises
+        ------
+        ConfigError
+            If the text or the time can't be used.
+        StoreError
+            If it can't be written.
+        """
+        now_s = self.now_s()
+        text = " ".join(text.split())
+        if not text or not text.isprintable() or len(text) > LONGEST_ENTRY:
+            raise ConfigError(
+                "text", f"must be 1 to {LONGEST_ENTRY} printable characters", "as in `valve shut`"
+            )
+        if time_s is not None and (not math.isfinite(time_s) or time_s > now_s + FUTURE_S or time_s < 0):
+            raise ConfigError("time", "must not lie in the future", "the journal is for what has happened")
+        number = self.store.add_entry(name, now_s if time_s is None else time_s, text, made_s=now_s)
+        self.forget()
+        return number
+
+    def strike(self, name: str, entry_id: int) -> None:
+        """Take an entry of a vessel's journal back; it stays readable as withdrawn.
+
+        Raises
+        ------
+        ConfigError
+            If this vessel has no such entry, or it was taken back before.
+        StoreError
+            If it can't be written.
+        """
+        known = {entry.id for entry in self.store.entries(name)}
+        if entry_id not in known:
+            raise ConfigError("entry", f"{entry_id} is not in the journal of {name}")
+        self.store.strike_entry(entry_id, made_s=self.now_s())
+        self.forget()
+
+
+def _of_no_use(text: str) -> bool:
+    """Tell whether an entry only says what the batch's own list says already."""
+    known = understand(text)
+    return known is not None and known.word in (Word.BATCH_STARTED, Word.BATCH_ENDED)
+
+
+def _newer(
+    some: Mapping[Quantity, Reading], others: Mapping[Quantity, Reading]
+) -> Mapping[Quantity, Reading]:
+    """Return the newer reading of each quantity."""
+    found = dict(some)
+    for quantity, reading in others.items():
+        if quantity not in found or reading.time_s >= found[quantity].time_s:
+            found[quantity] = reading
+    return found

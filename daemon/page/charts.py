@@ -1,0 +1,173 @@
+"""Charts for the page: which span is meant, the drawing, and the list of its marks; the latest drawings are kept."""
+
+import threading
+from collections import OrderedDict
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+
+from ullage.daemon.chart.batch import batch_picture, comparison_picture
+from ullage.daemon.chart.drawing import draw
+from ullage.daemon.chart.layout import DESK, LAYOUTS, PHONE, Layout
+from ullage.daemon.chart.picture import Mark, MarkKind
+from ullage.daemon.chart.style import Theme
+from ullage.daemon.chart.svg import tag, words
+from ullage.daemon.chart.units import Units
+from ullage.daemon.page.cellar import BatchSpan, Cellar
+from ullage.daemon.page.words import when
+
+SPANS_S: Mapping[str, float] = {
+    "6h": 6 * 3600.0,
+    "1d": 86_400.0,
+    "3d": 3 * 86_400.0,
+    "10d": 10 * 86_400.0,
+}
+SHORTEST_S = 600.0
+LONGEST_S = 3 * 365 * 86_400.0
+_KEPT = 32
+_GRAIN_S = 10.0
+"""A drawing that ends now is good for so long."""
+_SIGNS = {MarkKind.JOURNAL: "◆", MarkKind.NOTICE: "●", MarkKind.OVER: "○", MarkKind.ALARM: "▲"}
+_KINDS = {
+    MarkKind.JOURNAL: "entry",
+    MarkKind.NOTICE: "notice",
+    MarkKind.OVER: "alarm over",
+    MarkKind.ALARM: "alarm",
+}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Asked:
+    """What is asked for."""
+
+    vessel: str
+    layout: Layout = PHONE
+    span: str = "batch"
+    """One of `SPANS_S`, or `batch`; overruled by start and end."""
+    start_s: float | None = None
+    end_s: float | None = None
+    units: Units = field(default_factory=Units)
+    theme: Theme | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Drawn:
+    """A chart and the list of what its numbers mean."""
+
+    svg: str
+    marks: str
+
+
+class Charts:
+    """Draws; safe to call from several threads."""
+
+    def __init__(self, cellar: Cellar) -> None:
+        self._cellar = cellar
+        self._lock = threading.Lock()
+        self._kept: OrderedDict[tuple[Asked, int], Drawn] = OrderedDict()
+
+    def draw(self, asked: Asked) -> Drawn:
+        """Return the chart of one vessel.
+
+        Raises
+        ------
+        KeyError
+            If there is no such vessel.
+        StoreError
+            If the database refuses.
+        """
+        key = (asked, int(self._cellar.now_s() // _GRAIN_S))
+        with self._lock:
+            known = self._kept.get(key)
+        if known is not None:
+            return known
+        made = self._made(asked)
+        with self._lock:
+            self._kept[key] = made
+            while len(self._kept) > _KEPT:
+                self._kept.popitem(last=False)
+        return made
+
+    def forget(self) -> None:
+        """Draw anew: something has been done that shows."""
+        with self._lock:
+            self._kept.clear()
+
+    def of_batch(self, span: BatchSpan, layout: Layout, units: Units) -> Drawn:
+        """Return the chart of a batch, current or past."""
+        end_s = self._cellar.now_s() if span.end_s is None else span.end_s
+        asked = Asked(
+            vessel=span.vessel, layout=layout, start_s=span.start_s, end_s=end_s, units=units, theme=None
+        )
+        return self._made(asked)
+
+    def comparison(self, first: BatchSpan, second: BatchSpan, layout: Layout, units: Units) -> str:
+        """Return two batches over each other, from pitching."""
+        now_s = self._cellar.now_s()
+        views = [
+            self._cellar.view(span.vessel, span.start_s, now_s if span.end_s is None else span.end_s)
+            for span in (first, second)
+        ]
+        names = (_name(first, second), _name(second, first))
+        picture = comparison_picture(views[0], views[1], (first.start_s, second.start_s), names, units)
+        return draw(picture, layout, prefix="compare")
+
+    def _made(self, asked: Asked) -> Drawn:
+        cellar = self._cellar
+        if asked.vessel not in cellar.vessels:
+            raise KeyError(asked.vessel)
+        start_s, end_s = self._span(asked)
+        view = cellar.view(asked.vessel, start_s, end_s)
+        picture = batch_picture(
+            view,
+            (start_s, end_s),
+            asked.units,
+            cellar.zone,
+            title=f"Chart of {asked.vessel}",
+            now_s=cellar.now_s(),
+        )
+        prefix = f"v{cellar.names().index(asked.vessel)}"
+        svg = draw(picture, asked.layout, prefix=prefix, theme=asked.theme)
+        return Drawn(svg, marks_list(view.marks, end_s, cellar))
+
+    def _span(self, asked: Asked) -> tuple[float, float]:
+        now_s = self._cellar.now_s()
+        if asked.start_s is not None and asked.end_s is not None:
+            start_s, end_s = asked.start_s, asked.end_s
+        elif asked.span in SPANS_S:
+            start_s, end_s = now_s - SPANS_S[asked.span], now_s
+        else:
+            start_s, end_s = self._cellar.current_span(asked.vessel)
+        middle_s, half_s = (start_s + end_s) / 2, abs(end_s - start_s) / 2
+        half_s = min(max(half_s, SHORTEST_S / 2), LONGEST_S / 2)
+        return middle_s - half_s, middle_s + half_s
+
+
+def layout_named(name: str) -> Layout:
+    """Return a layout by its name, that of a phone if there is none."""
+    return LAYOUTS.get(name, PHONE)
+
+
+def both_layouts() -> tuple[Layout, Layout]:
+    """Return the layouts in the order in which a document holds them."""
+    return DESK, PHONE
+
+
+def marks_list(marks: Sequence[Mark], now_s: float, cellar: Cellar) -> str:
+    """Return what the numbers in a chart mean, as items of a list."""
+    return "".join(
+        tag(
+            "li",
+            words(
+                f"{_SIGNS[mark.kind]} {when(mark.time_s, now_s, cellar.zone)} {_KINDS[mark.kind]}: {mark.text}"
+            ),
+            value=mark.number,
+        )
+        for mark in marks
+    )
+
+
+def _name(span: BatchSpan, other: BatchSpan) -> str:
+    """Return a name that tells a batch from the other one."""
+    if span.vessel == other.vessel:
+        return span.name if span.name != other.name else f"{span.name} ({span.key})"
+    return f"{span.vessel}, {span.name}"
