@@ -30,7 +30,8 @@ OVERRULED_S = 86_400.0
 """So long after the brewer has said that it is not over, it is not called over again."""
 PACE_S = 1800.0
 """Pause between two looks at the bound."""
-PROOFS_OF_END = (Proof.SEALED, Proof.WORD, Proof.CYCLE, Proof.COOLED)
+PROOFS_OF_END = (Proof.SEALED, Proof.WORD, Proof.CYCLE)
+"""Cooling below the held level proves too little: a fading flow can take the level there as well."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -50,6 +51,8 @@ class EndingSettings:
     least_window_h: float = 3.0
     confirm_h: float = 1.0
     """How long the bound must stay below the limit before it is believed."""
+    confirm_sealed_h: float = 4.0
+    confirm_cycling_h: float = 10.0
     going_g_per_l_day: float = 0.6
     """A rate that is surely above this during a test means still fermenting."""
     answer_after_h: float = 0.3
@@ -195,16 +198,22 @@ class Ending(Detector):
 
     def _verdict(self, now_s: float, record: Record, bound: Bound, start_s: float) -> list[Finding]:
         shut_h = (now_s - start_s) / 3600
-        if not self._is_over(record, bound, shut_h):
+        if not self._is_over(record, bound, start_s, shut_h):
             self._over_since_s = None
             return self._test_answer(now_s, record, start_s, shut_h)
         if self._over_since_s is None:
             self._over_since_s = now_s
-        if now_s - self._over_since_s < self.settings.confirm_h * 3600 - 1:
+        if now_s - self._over_since_s < self._confirm_s(record) - 1:
             return []
         if self._too_cold(record):
             return self._stall(now_s, record, bound.production)
         return [self._finish(now_s, record, bound, shut_h)]
+
+    def _confirm_s(self, record: Record) -> float:
+        """Return how long the bound must stand: longer where a leak could cancel production for a while."""
+        s = self.settings
+        hours = {Proof.WORD: s.confirm_h, Proof.SEALED: s.confirm_sealed_h}
+        return 3600 * hours.get(record.valve.proof or Proof.CYCLE, s.confirm_cycling_h)
 
     def _test_answer(self, now_s: float, record: Record, start_s: float, shut_h: float) -> list[Finding]:
         """Answer a shut-valve test that shows production, once a shut stretch."""
@@ -219,12 +228,13 @@ class Ending(Detector):
         self._suspicion.refuted(now_s)
         return [self._still(now_s, record, recent, shut_h)]
 
-    def _is_over(self, record: Record, bound: Bound, shut_h: float) -> bool:
+    def _is_over(self, record: Record, bound: Bound, start_s: float, shut_h: float) -> bool:
         s = self.settings
         return (
             bound.most_g_per_l <= self._limit(record)
             and bound.production.high > -0.1  # gas that goes may hide gas that is made
-            and bound.production.rate_g_per_l_day > -0.25
+            and bound.production.rate_g_per_l_day > -0.2
+            and not self._losing(record, max(start_s, record.valve.gas_left_s))
             and record.valve.proof in PROOFS_OF_END
             and shut_h >= s.least_shut_h
             and bound.production.hours >= 0.8 * s.least_window_h
@@ -233,11 +243,15 @@ class Ending(Detector):
             and self._past_its_peak(record, bound.production)
         )
 
+    @staticmethod
+    def _losing(record: Record, start_s: float) -> bool:
+        """Tell whether gas has been going for the last hours: then production may be hidden by a leak."""
+        lately = record.production_over(start_s, 8.0)
+        return lately is not None and lately.rate_g_per_l_day + 2 * lately.se_g_per_l_day < -0.03
+
     def _past_its_peak(self, record: Record, production: Production) -> bool:
         """A low rate that was never higher may be a beginning; a scatter beyond the noise, a valve at work."""
         if record.valve.proof is Proof.CYCLE and self._abrupt(record, production):
-            return False
-        if record.valve.proof is Proof.COOLED and not self._cooled_for_sure(record):
             return False
         peak = record.rates.peak
         if (
@@ -247,22 +261,20 @@ class Ending(Detector):
             return False
         return production.high <= 0.4 * peak if peak > 0 else record.age_h >= 48 and production.high < 0.15
 
-    @staticmethod
-    def _cooled_for_sure(record: Record) -> bool:
-        hours = (record.now_s - record.valve.shut_s) / 3600
-        return (record.valve.deeply_cooled and hours >= 24) or record.follows_temperature(record.valve.shut_s)
-
-    @staticmethod
-    def _abrupt(record: Record, production: Production) -> bool:
+    def _abrupt(self, record: Record, production: Production) -> bool:
         """Tell whether production ended faster than yeast does, and too short ago to see what hides it.
 
-        A leak as large as production holds the pressure still too, until production has faded further; a window of an
-        eighth of the fermentation's age shows that.
+        A leak as large as production holds the pressure still too, until production has faded further; and teeth too
+        fast for the sampling look like none. Half a day alone, or a day where no slow teeth were seen before, tells.
         """
         tail_h = record.rates.tail_h(production)
-        seen_to_fade = tail_h is not None and tail_h >= record.age_h / 8
+        fading = (
+            self._late_halves.slow_teeth(record.now_s) >= 2
+            and tail_h is not None
+            and tail_h >= record.age_h / 8
+        )
         tooth_h = (record.now_s - record.valve.gas_left_s) / 3600
-        return not seen_to_fade and tooth_h < min(record.age_h / 8, 12.0)
+        return not fading and tooth_h < (12.0 if self._late_halves.slow_teeth(record.now_s) >= 2 else 24.0)
 
     def _finish(self, now_s: float, record: Record, bound: Bound, shut_h: float) -> Finding:
         record.finished_s = now_s

@@ -24,6 +24,10 @@ class LateHalves:
         self._tooth_s = -math.inf
         self._current: Production | None = None
 
+    def slow_teeth(self, now_s: float) -> int:
+        """Return how many teeth long enough to be measured have been completed within three days."""
+        return sum(now_s - one.end_s < 2 * WITHIN_S for one in self._teeth)
+
     def watch(self, record: Record, tooth_s: float) -> Production | None:
         """Look at the tooth that began at `tooth_s`; return what the last teeth say together, None if too little."""
         if tooth_s != self._tooth_s:

@@ -235,26 +235,6 @@ class Record:
             return math.inf
         return to_come_bound_g_per_l(*stretch, self.capacity_g_per_l_bar, self.valve.frame_noise_bar, tail_h)
 
-    def follows_temperature(self, start_s: float) -> bool:
-        """Tell whether pressure has followed the beer's temperature down and up since `start_s`.
-
-        A valve that passes gas holds its pressure whatever the temperature does; a shut vessel follows by the gas law
-        at least, 7 mbar/K. A line in time takes a slow slide out, so only a turn of the temperature can show it.
-        """
-        rows = self.since(start_s)
-        if len(rows) < 18 or np.isnan(rows[:, BEER]).any():
-            return False
-        turn = int(np.argmin(rows[:, BEER]))
-        if min(rows[0, BEER], rows[-1, BEER]) - rows[turn, BEER] < 0.25:
-            return False
-        hours = (rows[:, TIME] - rows[-1, TIME]) / 3600
-        x = np.column_stack((np.ones(len(rows)), hours, rows[:, BEER] - rows[:, BEER].mean()))
-        inverse = np.linalg.pinv(x.T @ x)
-        theta = inverse @ x.T @ rows[:, BAR]
-        residual = rows[:, BAR] - x @ theta
-        sd = max(float(residual.std()), self.valve.frame_noise_bar)
-        return float(theta[2]) - 3 * 2 * sd * math.sqrt(inverse[2, 2]) > 0.008
-
     def _stretch(self, start_s: float, hours: float) -> tuple[FloatArray, FloatArray, FloatArray] | None:
         """Return times, gas-law-corrected pressure and the full effect of solubility on it, for a fit."""
         rows = self.since(max(start_s, self.now_s - hours * 3600))

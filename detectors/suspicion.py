@@ -15,7 +15,7 @@ from ullage.detectors.vessel import Vessel
 NINETY_PERCENT_H = ((8.0, 561.0), (10.5, 377.0), (12.0, 299.0), (16.0, 165.0), (20.0, 94.0), (25.0, 60.0))
 """Hours until 90 % of the CO2 is made, by beer temperature: Engasser's growth model with the constants of Gee &
 Ramirez, integrated (16 °C and below within the data, above extrapolated; 25 °C by the same Q10)."""
-ENOUGH = 1.35
+ENOUGH = 1.2
 """Share of the way to 90 % that must have gone by: worts and yeasts differ by a factor of two either way."""
 CHUNK_S = 6 * 3600.0
 SLIDE_BAR = 0.008

@@ -176,10 +176,8 @@ class Valve:
 
     def _find_slow_fall(self) -> None:
         """Find a drop that shows between frames only, or a fall that is too soft for a drop but beyond cooling."""
-        if (
-            len(self._recent) < 3
-            or self.teeth.drops
-            and self._recent[-1][0] - self.teeth.drops[-1].time_s < 1800
+        if len(self._recent) < 3 or (
+            self.teeth.drops and self._recent[-1][0] - self.teeth.drops[-1].time_s < 1800
         ):
             return
         (_, before2, celsius2), (_, before, _), (time_s, bar, celsius) = list(self._recent)[-3:]
@@ -304,15 +302,6 @@ class Valve:
             self._warm_c = median(warm) if warm else math.nan
         cooler = self._warm_c - celsius
         return below >= margin and cooler >= 0.3 and below <= 1.3 * COOLING_BAR_PER_K * cooler + 0.01
-
-    @property
-    def deeply_cooled(self) -> bool:
-        """Tell whether the fall below the held level is what a marked cooling makes, and more than a slide would be."""
-        if self.proof is not Proof.COOLED or self.held_bar is None:
-            return False
-        _, bar, celsius = self._recent[-1]
-        cooler = self._warm_c - celsius
-        return cooler >= 1.5 and self.held_bar - bar >= max(0.06, 0.4 * COOLING_BAR_PER_K * cooler)
 
     def _climbs_above(self, bar: float) -> bool:
         """Tell whether pressure has left its held level upwards and keeps climbing."""
