@@ -99,6 +99,7 @@ class Ending(Detector):
             return self._resumed(frame.end_s, record)
         found: list[Finding] = []
         start_s = record.valve.shut_s if math.isfinite(record.valve.shut_s) else record.began_s
+        start_s = max(start_s, record.trusted_since_s)
         if not record.valve.shut:
             self._over_since_s = None
         elif not self._due(frame.end_s):
@@ -234,6 +235,7 @@ class Ending(Detector):
             bound.most_g_per_l <= self._limit(record)
             and bound.production.high > -0.1  # gas that goes may hide gas that is made
             and bound.production.rate_g_per_l_day > -0.2
+            and not self._suddenly_still(record, bound.production)
             and not self._losing(record, max(start_s, record.valve.gas_left_s))
             and record.valve.proof in PROOFS_OF_END
             and shut_h >= s.least_shut_h
@@ -242,6 +244,14 @@ class Ending(Detector):
             and record.now_s - record.overruled_s >= OVERRULED_S
             and self._past_its_peak(record, bound.production)
         )
+
+    @staticmethod
+    def _suddenly_still(record: Record, production: Production) -> bool:
+        """Tell whether a reading that does not move at all came to rest faster than yeast does: a frozen sensor?"""
+        if record.now_s - record.moved_s < 2 * 3600:
+            return False
+        tail_h = record.rates.tail_h(production)
+        return tail_h is not None and tail_h < record.age_h / 6
 
     @staticmethod
     def _losing(record: Record, start_s: float) -> bool:

@@ -22,9 +22,12 @@ class LeakSettings:
     """How much loss, and how fast, is a leak."""
 
     quick_loss_bar: float = 0.06
-    quick_g_per_l_day: float = -0.7
-    slow_loss_bar: float = 0.16
-    slow_g_per_l_day: float = -0.15
+    quick_g_per_l_day: float = -0.5
+    slow_loss_bar: float = 0.10
+    slow_g_per_l_day: float = -0.2
+    below_trough_bar: float = 0.04
+    below_trough_g_per_l_day: float = -0.12
+    """Below where a cycling valve reseats there is no slide to mistake for a leak."""
     balance_margin: float = 0.02
     """Share of CO2 content that must be missing; 5 % if the beer's temperature has changed by more than 3 K."""
 
@@ -98,7 +101,10 @@ class Leak(Detector):
         s = self.settings
         quick = lost_bar >= s.quick_loss_bar and recent.high < s.quick_g_per_l_day
         slow = lost_bar >= s.slow_loss_bar and longer.hours > 4 and longer.high < s.slow_g_per_l_day
-        if not quick and not slow:
+        troughs = [drop.trough_bar for drop in record.valve.usual_drops()[-6:]]
+        deep = bool(troughs) and float(np.median(rows[-3:, BAR])) < min(troughs) - s.below_trough_bar
+        below = deep and longer.hours > 3 and longer.high < s.below_trough_g_per_l_day
+        if not quick and not slow and not below:
             return None
         return lost_bar, (recent if quick else longer).rate_g_per_l_day
 

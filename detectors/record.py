@@ -85,6 +85,7 @@ class Record:
         self._rows = 0
         self.thermometer = Thermometer(vessel.probe)
         self._lagged_c = [math.nan] * len(LAGS_H)
+        self._lagged_s: float | None = None
         self._start_bar = 0.0
         self.first_s: float | None = None
         self.pitched_s: float | None = None
@@ -100,6 +101,10 @@ class Record:
         """Over the best window of the shut stretch that lasts now; None while gas can leave."""
         self.rates = RateHistory()
         self.frozen = False
+        self.trusted_since_s = -math.inf
+        """No fit looks further back: before it the pressure sensor stood frozen."""
+        self.moved_s = -math.inf
+        """Last time that the pressure reading moved at all."""
         self.gravity = GravityEvidence()
         self.stages: tuple[StageChange, ...] = ()
         """The history of stages, oldest first; replaced, never changed, so that another thread may read it."""
@@ -117,7 +122,8 @@ class Record:
         half = self._probe_before(frame.end_s, 1800), self._probe_before(frame.end_s, 3600)
         beer_c = self.thermometer.take(frame.end_s, frame.temperature_c, half)
         if not math.isnan(beer_c):
-            gap_h = (frame.end_s - self.last(TIME)) / 3600 if self._rows else 0.0
+            gap_h = (frame.end_s - self._lagged_s) / 3600 if self._lagged_s is not None else 0.0
+            self._lagged_s = frame.end_s
             self._lagged_c = [
                 beer_c if math.isnan(lagged) else lagged + (beer_c - lagged) * -math.expm1(-gap_h / lag_h)
                 for lagged, lag_h in zip(self._lagged_c, LAGS_H, strict=True)
@@ -126,6 +132,10 @@ class Record:
             return
         if not self._rows:
             self._start_bar = frame.pressure_bar
+        if self.frozen:
+            self.trusted_since_s = frame.end_s
+        if len(set(frame.minute_bar)) > 1 or frame.pressure_bar != self.last(BAR):
+            self.moved_s = frame.end_s
         self.valve.take(frame, self.beer_c if math.isnan(beer_c) else beer_c)
         bar = frame.pressure_bar
         self._append((frame.end_s, bar, self.valve.total_bar, frame.temperature_c, beer_c, *self._lagged_c))
@@ -237,7 +247,7 @@ class Record:
 
     def _stretch(self, start_s: float, hours: float) -> tuple[FloatArray, FloatArray, FloatArray] | None:
         """Return times, gas-law-corrected pressure and the full effect of solubility on it, for a fit."""
-        rows = self.since(max(start_s, self.now_s - hours * 3600))
+        rows = self.since(max(start_s, self.now_s - hours * 3600, self.trusted_since_s))
         if len(rows) < 4:
             return None
         celsius = np.where(np.isnan(rows[:, BEER]), self.beer_c, rows[:, BEER])

@@ -141,7 +141,8 @@ class Valve:
                 self._gas_left(time_s)
                 self.leaked_s = time_s
         self._recent.append((time_s, bar, beer_c))
-        self._find_slow_fall()
+        if not self.sealed:
+            self._find_slow_fall()
         self._judge_rise(bar, self.teeth.count - drops_before)
         self._learn_held()
         self._judge(time_s, bar)
@@ -210,7 +211,8 @@ class Valve:
             self.held_bar, self.held_s = level, window[-1][0]
         elif level > self.held_bar + 0.05:
             self.held_bar = level
-            self.changed_s = window[0][0]
+            if not self.teeth.drops:  # a slow tooth that lingers near its top is no new setting
+                self.changed_s = window[0][0]
         elif self.proof is not Proof.COOLED:
             self.held_bar += 0.01 * (level - self.held_bar)  # creep of the valve, drift of the sensor
 
