@@ -85,6 +85,7 @@ class Ending(Detector):
         self._answered_shut_s = -math.inf
         self._finished_content = math.nan
         self._over_since_s: float | None = None
+        self._looked_s = -math.inf
         self._stalled = False
         self._cold_since_s: float | None = None
 
@@ -101,7 +102,8 @@ class Ending(Detector):
         start_s = record.valve.shut_s if math.isfinite(record.valve.shut_s) else record.began_s
         start_s = max(start_s, record.trusted_since_s)
         if not record.valve.shut:
-            self._over_since_s = None
+            if frame.end_s - self._looked_s > 12 * 3600:
+                self._over_since_s = None
         elif not self._due(frame.end_s):
             found += self._test_answer(frame.end_s, record, start_s, (frame.end_s - start_s) / 3600)
         else:
@@ -198,6 +200,7 @@ class Ending(Detector):
     # -- verdicts -------------------------------------------------------------------------------------------------
 
     def _verdict(self, now_s: float, record: Record, bound: Bound, start_s: float) -> list[Finding]:
+        self._looked_s = now_s
         shut_h = (now_s - start_s) / 3600
         if not self._is_over(record, bound, start_s, shut_h):
             self._over_since_s = None
