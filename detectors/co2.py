@@ -42,7 +42,8 @@ LN_INTERCEPT = -10.73797
 
 def solubility_g_per_l_bar(temperature_c: Number) -> Number:
     """Return grams of CO2 that a litre of beer holds per bar (absolute) of CO2 above it, at equilibrium."""
-    return 10.0 * np.exp(LN_INTERCEPT + LN_SLOPE_K / (temperature_c + KELVIN))  # type: ignore[return-value]
+    held: Number = 10.0 * np.exp(LN_INTERCEPT + LN_SLOPE_K / (temperature_c + KELVIN))
+    return held
 
 
 def solubility_slope_per_k(temperature_c: Number) -> Number:

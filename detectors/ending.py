@@ -305,8 +305,10 @@ class Ending(Detector):
             rate_g_per_l_day=production.rate_g_per_l_day,
             evidence=(
                 f"shut for {shut_h:.1f} h: {proof.value}",
-                f"production {production.rate_g_per_l_day:.2f} ± {3 * production.se_g_per_l_day:.2f} g/L a day, "
-                "temperature taken out",
+                (
+                    f"production {production.rate_g_per_l_day:.2f} ± {3 * production.se_g_per_l_day:.2f} g/L a day, "
+                    "temperature taken out"
+                ),
                 f"a tail of at most {bound.tail_h:.0f} h after {record.age_h:.0f} h of fermentation",
             ),
         )  # fmt: skip

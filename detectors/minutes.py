@@ -151,7 +151,7 @@ def _grouped(minute: NDArray[np.int64], kind: NDArray[np.uint8], value: FloatArr
         if code == Kind.PRESSURE:
             count[where] = counts
     return Minutes(
-        end_s=(minutes + 1) * MINUTE_S,
+        end_s=np.asarray((minutes + 1) * MINUTE_S, np.float64),
         pressure_bar=columns[Kind.PRESSURE],
         temperature_c=columns[Kind.TEMPERATURE],
         count=count,

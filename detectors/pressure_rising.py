@@ -61,7 +61,9 @@ class PressureRising(Detector):
         floor = self.settings.from_share * self.vessel.rated_pressure_bar
         if not self._raised and not self._hits and not (minutes.pressure_bar >= floor).any():
             tail = [
-                (t, p) for t, p in zip(minutes.end_s[-32:], minutes.pressure_bar[-32:], strict=True) if p == p
+                (t, p)
+                for t, p in zip(minutes.end_s[-32:], minutes.pressure_bar[-32:], strict=True)
+                if not math.isnan(p)
             ]
             self._points.extend((float(t), float(p)) for t, p in tail)
             return []

@@ -5,7 +5,6 @@ a trough (where it reseats). The sum of all falls so far, added to the pressure,
 would have shown.
 """
 
-import math
 from collections import deque
 from dataclasses import dataclass
 
