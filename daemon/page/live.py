@@ -30,6 +30,7 @@ class _Page:
     sent: dict[str, str]
     queue: "asyncio.Queue[str]" = field(default_factory=lambda: asyncio.Queue(maxsize=8))
     heard_s: float = 0.0
+    ok: bool = True
 
 
 class Live:
@@ -107,15 +108,16 @@ class Live:
             news: dict[str, str] = {}
         else:
             news = {key: html for key, html in pieces.items() if page.sent.get(key) != html}
-        if not news and now_s - page.heard_s < QUIET_S:
+        ok = pieces is not None
+        if not news and ok is page.ok and now_s - page.heard_s < QUIET_S:
             return
-        told = {"now": round(self._now_s(), 3), "ok": pieces is not None, "pieces": news}
+        told = {"now": round(self._now_s(), 3), "ok": ok, "pieces": news}
         try:
             page.queue.put_nowait(f"data: {json.dumps(told, ensure_ascii=False)}\n\n")
         except asyncio.QueueFull:
             return
         page.sent.update(news)
-        page.heard_s = now_s
+        page.heard_s, page.ok = now_s, ok
 
     def _complain(self, error: Exception) -> None:
         said = f"{type(error).__name__}: {error}"

@@ -369,12 +369,11 @@
     const kind = form.dataset.act;
     if (!kind) return;
     event.preventDefault();
-    const button = event.submitter || form.querySelector("button");
-    if (button.disabled) return;
-    button.disabled = true;
+    if (form.dataset.busy) return; // not disabled: a disabled button loses the focus
+    form.dataset.busy = "yes";
     const fields = Object.fromEntries(new FormData(form));
     const done = await act(form.getAttribute("action"), fields, kind);
-    button.disabled = false;
+    delete form.dataset.busy;
     if (done && kind === "journal" && form.querySelector("input:not([type=hidden])")) form.reset();
   });
 

@@ -143,7 +143,8 @@ class Kit:
 
     def live_a_day(self, days: float = 1.0, every_s: float = 60.0) -> None:
         """Let days pass with a reading a minute: a climb to the valve, and a fridge that swings."""
-        for hours in np.arange(0.0, days * 24, every_s / 3600).tolist():
+        for step in range(round(days * DAY_S / every_s)):
+            hours = step * every_s / 3600
             bar = min(hours * 0.08, 1.5)
             self.read(bar + 0.001 * (hours * 60 % 3), 20 + float(np.sin(hours)))
             self.clock.advance(every_s)
