@@ -119,14 +119,14 @@ def _carbonation(status: VesselStatus, reader: Reader, stale_after_s: float) -> 
         and reader.now_s - reading.time_s <= stale_after_s
     ]
     if grams is None or len(fresh) < 2:
-        return tag("div", title, tag("dd", "not known now", class_="none"), class_="number")
+        return tag("div", title, tag("dd", "not known now", class_="none"), class_="number wholly")
     oldest_s = min(reading.time_s for reading in fresh)
     return tag(
         "div", title,
         tag("dd", tag("span", f"{grams:.1f}", class_="big"), " ", tag("span", "g/L", class_="unit"), class_="value"),
         tag("dd", "✕ old: not what it is now", class_="badge"),
         tag("dd", words(f"{grams / G_PER_VOLUME:.1f} volumes, when in balance"), class_="trend"),
-        class_="number",
+        class_="number wholly",
         data_time=f"{oldest_s:.0f}",
         data_stale=f"{stale_after_s:.0f}",
     )  # fmt: skip
@@ -149,12 +149,17 @@ def alarms(status: VesselStatus, reader: Reader, *, heard: bool = True) -> str:
         parts.append(tag("p", calm, class_="calm" if heard else "none"))
     for condition, until_s in status.shelved:
         parts.append(_shelf(condition, until_s, owner, reader))
-    if status.notice is not None and status.name:
-        told = f"{when(status.notice.time_s, reader.now_s, reader.zone)}, {condition_words(status.notice.alarm.condition)}: "
-        parts.append(
-            tag("p", tag("span", words(told), class_="soft"), words(status.notice.text), class_="notice")
-        )
     return "".join(parts)
+
+
+def told(status: VesselStatus, reader: Reader) -> str:
+    """Return the newest notice."""
+    notice = status.notice
+    if notice is None:
+        return ""
+    what = condition_words(notice.alarm.condition)
+    at = f"{when(notice.time_s, reader.now_s, reader.zone)}, {what}: "
+    return tag("p", tag("span", words(at), class_="soft"), words(notice.text), class_="notice")
 
 
 def _alarm(alarm: Alarm, owner: str, reader: Reader) -> str:
@@ -190,7 +195,9 @@ def _alarm_acts(alarm: Alarm, owner: str) -> Iterator[str]:
         )  # fmt: skip
     if alarm.active and alarm.condition not in NEVER_SHELVED and alarm.shelved_until_s is None:
         options = [tag("option", f"{hours} h", value=hours) for hours in SHELF_HOURS]
-        label = tag("label", tag("span", "for "), tag("select", *options, name="hours"), class_="inline")
+        label = tag(
+            "label", tag("span", "Quiet for "), tag("select", *options, name="hours"), class_="inline"
+        )
         yield form(
             owner, "shelve", [hidden("condition", alarm.condition), label],
             button("Keep quiet", f"Keep {said} quiet", quiet=True),

@@ -3,7 +3,7 @@
 "use strict";
 (() => {
   const SILENT_MS = 12000;
-  const CHART_MS = 20000;
+  const CHART_MS = Number(document.getElementById("pace")?.dataset.chartMs || 20000);
   const phone = () => !window.matchMedia("(min-width: 50rem)").matches;
   let ahead = 0; // the daemon's clock less this browser's, seconds
   let heard = 0; // when the last event came, this browser's clock

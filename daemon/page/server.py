@@ -11,7 +11,7 @@ import anyio.to_thread
 import uvicorn
 
 from ullage.adapters.errors import ConfigError, UllageError
-from ullage.daemon.page.app import PageApp
+from ullage.daemon.page.app import CHART_EVERY_S, PageApp
 from ullage.daemon.page.cellar import Cellar
 from ullage.daemon.page_settings import PageSettings
 
@@ -35,11 +35,15 @@ class PageServer:
         Where, and for whom.
     token
         What `settings.token()` returned.
+    chart_every_s
+        How often an open page draws its charts anew.
     """
 
-    def __init__(self, cellar: Cellar, settings: PageSettings, token: str | None) -> None:
+    def __init__(
+        self, cellar: Cellar, settings: PageSettings, token: str | None, chart_every_s: float = CHART_EVERY_S
+    ) -> None:
         self._settings = settings
-        self.page = PageApp(cellar, settings, token)
+        self.page = PageApp(cellar, settings, token, chart_every_s)
         self._socket: socket.socket | None = None
         self._server: uvicorn.Server | None = None
         self._thread: threading.Thread | None = None

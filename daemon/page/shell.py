@@ -43,11 +43,14 @@ def parts(cellar: Cellar, statuses: Sequence[VesselStatus], reader: Reader) -> P
             status, cellar.vessel(status.name), reader, cellar.stale_after_s(status.name)
         )
         found[f"v{index}-alarms"] = cards.alarms(status, reader, heard=_heard(cellar, status, reader.now_s))
+        found[f"v{index}-told"] = cards.told(status, reader)
         found[f"v{index}-journal"] = cards.journal(status.name, cellar.entries(status.name), reader)
     return Parts(found)
 
 
-def cellar_page(cellar: Cellar, changing: Parts, reader: Reader, *, may_leave: bool) -> str:
+def cellar_page(
+    cellar: Cellar, changing: Parts, reader: Reader, *, may_leave: bool, chart_every_s: float
+) -> str:
     """Return the page of all vessels."""
     names = cellar.names()
     held = {
@@ -64,7 +67,8 @@ def cellar_page(cellar: Cellar, changing: Parts, reader: Reader, *, may_leave: b
         tag("section", tag("h2", "The installation itself", class_="visually-hidden"), held["installation"]),
         *(_vessel(name, index, held, reader) for index, name in enumerate(names)),
     ]
-    return document("Cellar", body, reader, live=True, may_leave=may_leave)
+    pace = tag("div", " ", id="pace", hidden="hidden", data_chart_ms=round(chart_every_s * 1000))
+    return document("Cellar", [pace, *body], reader, live=True, may_leave=may_leave)
 
 
 def _vessel(name: str, index: int, held: dict[str, str], reader: Reader) -> str:
@@ -95,7 +99,7 @@ def _vessel(name: str, index: int, held: dict[str, str], reader: Reader) -> str:
         ),
         tag(
             "p",
-            "Point at the chart, or move through it with the arrow keys.",
+            "Touch or point at the chart for its numbers; arrow keys move along it.",
             class_="readout soft",
             aria_live="polite",
         ),
@@ -124,8 +128,9 @@ def _vessel(name: str, index: int, held: dict[str, str], reader: Reader) -> str:
         "article",
         tag("h2", words(name), id=f"v{index}-name"),
         held[f"v{index}-head"],
-        held[f"v{index}-now"],
         held[f"v{index}-alarms"],
+        held[f"v{index}-now"],
+        held[f"v{index}-told"],
         chart,
         acts,
         tag("details", tag("summary", "Journal"), held[f"v{index}-journal"]),

@@ -64,13 +64,12 @@ def alarm_title(alarm: Alarm) -> str:
 
 def summary(alarms: int, urgent: int, stale: int) -> str:
     """Say in a few words how everything stands."""
-    parts = []
-    if alarms:
-        parts.append(
-            f"{alarms} alarm{'s' * (alarms != 1)}" + (f", {urgent} of them critical" if urgent else "")
-        )
-    else:
+    others = alarms - urgent
+    parts = [f"{urgent} critical alarm{'s' * (urgent != 1)}"] if urgent else []
+    if others:
+        parts.append(f"{others} {'other ' * bool(urgent)}alarm{'s' * (others != 1)}")
+    if not alarms:
         parts.append("no alarm")
     if stale:
         parts.append(f"{stale} old reading{'s' * (stale != 1)}")
-    return "; ".join(parts)
+    return ", ".join(parts)
