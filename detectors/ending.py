@@ -28,8 +28,9 @@ SHARES = (1.0, 0.5, 0.25)
 """Windows as shares of the shut stretch: a release that has died away must not spoil the later part."""
 OVERRULED_S = 86_400.0
 """So long after the brewer has said that it is not over, it is not called over again."""
-PACE_S = 1800.0
-"""Pause between two looks at the bound."""
+PACE_S = 3600.0
+PACE_TEST_S = 1800.0
+"""Pause between two looks at the bound, and during a shut-valve test."""
 PROOFS_OF_END = (Proof.SEALED, Proof.WORD, Proof.CYCLE)
 """Cooling below the held level proves too little: a fading flow can take the level there as well."""
 
@@ -104,14 +105,14 @@ class Ending(Detector):
         if not record.valve.shut:
             if frame.end_s - self._looked_s > 12 * 3600:
                 self._over_since_s = None
-        elif not self._due(frame.end_s):
+        elif not self._due(frame.end_s, record):
             found += self._test_answer(frame.end_s, record, start_s, (frame.end_s - start_s) / 3600)
         else:
             bound = self._bound(record, start_s)
             if bound is not None:
                 record.production = bound.production
                 found += self._verdict(frame.end_s, record, bound, start_s)
-        if not found and record.finished_s is None and self._due(frame.end_s):
+        if not found and record.finished_s is None and self._due(frame.end_s, record):
             found += self._by_gravity(frame.end_s, record)
         found += self._stall_by_cold(frame.end_s, record)
         if not found and record.finished_s is None and record.suspected_s is None:
@@ -120,9 +121,10 @@ class Ending(Detector):
                 found.append(self._suspect(frame.end_s, record, evidence))
         return found
 
-    def _due(self, now_s: float) -> bool:
-        """Tell whether it is time for a look: every half hour on the clock, so that cuts change nothing."""
-        return now_s % PACE_S < 1.0
+    def _due(self, now_s: float, record: Record) -> bool:
+        """Tell whether it is time for a look: by the clock, so that cuts change nothing; oftener during a test."""
+        tested = record.valve.proof in (Proof.WORD, Proof.ABOVE)
+        return now_s % (PACE_TEST_S if tested else PACE_S) < 1.0
 
     # -- measuring ------------------------------------------------------------------------------------------------
 
