@@ -109,6 +109,8 @@ def _add_running(commands: Commands) -> None:
     pace.add_argument(
         "--speed", type=float, metavar="N", help="simulated seconds for each real one; 0 as fast as it goes"
     )
+    demo.add_argument("--port", type=int, metavar="N", help="of its page (8080, or any that is free)")
+    demo.add_argument("--no-page", action="store_true", help="serve no page")
     demo.add_argument("--db", metavar="FILE", help="keep the database in this new file")
     demo.add_argument(
         "--seed", type=int, default=1, metavar="N", help="of the noise; another gives other readings (1)"

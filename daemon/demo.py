@@ -117,7 +117,7 @@ class Demo:
             self.store,
             self.clock,
         )
-        self._desk = AlarmDesk(self.store, self._notifier, self.clock)
+        self.desk = AlarmDesk(self.store, self._notifier, self.clock)
         self.pipeline = Pipeline(
             {w.vessel.name: Watched(w.vessel.name, partial(_watch, w), self.clock) for w in vessels()},
             self.store,
@@ -150,7 +150,7 @@ class Demo:
 
     def take(self, findings: Sequence[Finding]) -> Sequence[Event]:
         """Pass findings to the real desk; the brewer reads every message that comes of them."""
-        events = self._desk.take(findings)
+        events = self.desk.take(findings)
         for event in events:
             self._remember(event)
             self._brewer.hear(event, self.clock.wall_s())

@@ -2,6 +2,7 @@
 
 import argparse
 import contextlib
+import sys
 import tempfile
 from pathlib import Path
 
@@ -27,13 +28,41 @@ def handle(options: argparse.Namespace) -> int:
         screen.write(f"{OPENING}\n")
         demo = Demo(DemoSettings(speed=speed, seed=options.seed, url=f"sqlite:///{path}"), screen)
         stack.callback(demo.close)
+        address = _page(demo, options, stack)
+        if address:
+            screen.write(f"Look at it in a browser, while it runs: {address}\n")
+        ended = False
         with contextlib.suppress(KeyboardInterrupt):
             demo.play()
+            ended = True
         screen.write("\n" + "".join(f"{line}\n" for line in demo.summary()))
         if options.db is not None:
             screen.write(f"The database is kept in {path}.\n")
         screen.flush()
+        if ended and address and sys.stdin.isatty() and sys.stdout.isatty():
+            _linger(screen, address)
     return 0
+
+
+def _page(demo: Demo, options: argparse.Namespace, stack: contextlib.ExitStack) -> str:
+    """Serve the page, unless nobody wants it; return where."""
+    if options.no_page:
+        return ""
+    if options.port is not None and not 0 <= options.port <= 65535:
+        raise ConfigError("--port", f"{options.port} must lie between 0 and 65535")
+    from ullage.daemon.demo_page import serve
+
+    server = serve(demo, options.port)
+    stack.callback(server.stop)
+    return server.address
+
+
+def _linger(screen: Screen, address: str) -> None:
+    """Leave the page open for whoever is still looking."""
+    screen.write(f"The page stays at {address} until you press Enter.\n")
+    screen.flush()
+    with contextlib.suppress(KeyboardInterrupt, EOFError):
+        input()
 
 
 def _speed(options: argparse.Namespace) -> float:

@@ -28,7 +28,6 @@ from ullage.daemon.page_settings import PageSettings
 
 _HERE = Path(__file__).parent
 _YEAR_S = 365 * 86_400
-CHART_EVERY_S = 20.0
 ICON = (
     '<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 32 32"><rect x="7" y="3" width="18" height="26" rx="5" '
     'fill="#0a5a78"/><rect x="10" y="6" width="12" height="7" rx="2" fill="#fbfaf6"/></svg>'
@@ -47,15 +46,15 @@ class PageApp:
         Who may come, under which names, and whether they may act.
     token
         What `settings.token()` returned.
-    chart_every_s
-        How often an open page draws its charts anew.
+    look
+        What a demonstration has otherwise.
     """
 
     def __init__(
-        self, cellar: Cellar, settings: PageSettings, token: str | None, chart_every_s: float = CHART_EVERY_S
+        self, cellar: Cellar, settings: PageSettings, token: str | None, look: shell.Look | None = None
     ) -> None:
         self.cellar = cellar
-        self.chart_every_s = chart_every_s
+        self.look = look or shell.Look()
         self.settings = settings
         self.keeper = Keeper(token)
         self.charts = Charts(cellar)
@@ -130,9 +129,7 @@ class PageApp:
     def _cellar_page(self, request: Request) -> Response:
         reader = self._reader(asking.units_of(request))
         changing = shell.parts(self.cellar, self.cellar.statuses(), reader)
-        page = shell.cellar_page(
-            self.cellar, changing, reader, may_leave=self.keeper.asks, chart_every_s=self.chart_every_s
-        )
+        page = shell.cellar_page(self.cellar, changing, reader, may_leave=self.keeper.asks, look=self.look)
         return HTMLResponse(page)
 
     def _chart_asked(self, request: Request) -> Asked:

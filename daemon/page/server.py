@@ -11,8 +11,9 @@ import anyio.to_thread
 import uvicorn
 
 from ullage.adapters.errors import ConfigError, UllageError
-from ullage.daemon.page.app import CHART_EVERY_S, PageApp
+from ullage.daemon.page.app import PageApp
 from ullage.daemon.page.cellar import Cellar
+from ullage.daemon.page.shell import Look
 from ullage.daemon.page_settings import PageSettings
 
 log = logging.getLogger(__name__)
@@ -35,15 +36,15 @@ class PageServer:
         Where, and for whom.
     token
         What `settings.token()` returned.
-    chart_every_s
-        How often an open page draws its charts anew.
+    look
+        What a demonstration has otherwise.
     """
 
     def __init__(
-        self, cellar: Cellar, settings: PageSettings, token: str | None, chart_every_s: float = CHART_EVERY_S
+        self, cellar: Cellar, settings: PageSettings, token: str | None, look: Look | None = None
     ) -> None:
         self._settings = settings
-        self.page = PageApp(cellar, settings, token, chart_every_s)
+        self.page = PageApp(cellar, settings, token, look)
         self._socket: socket.socket | None = None
         self._server: uvicorn.Server | None = None
         self._thread: threading.Thread | None = None

@@ -30,6 +30,16 @@ class Parts:
     html: dict[str, str]
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Look:
+    """What a demonstration has otherwise than a page of real vessels."""
+
+    note: str = ""
+    """Said above everything else."""
+    chart_every_s: float = 20.0
+    """How often an open page draws its charts anew."""
+
+
 def parts(cellar: Cellar, statuses: Sequence[VesselStatus], reader: Reader) -> Parts:
     """Return every changing piece."""
     found = {"summary": words(_summary(cellar, statuses, reader)), "sources": _sources(cellar)}
@@ -48,9 +58,7 @@ def parts(cellar: Cellar, statuses: Sequence[VesselStatus], reader: Reader) -> P
     return Parts(found)
 
 
-def cellar_page(
-    cellar: Cellar, changing: Parts, reader: Reader, *, may_leave: bool, chart_every_s: float
-) -> str:
+def cellar_page(cellar: Cellar, changing: Parts, reader: Reader, *, may_leave: bool, look: Look) -> str:
     """Return the page of all vessels."""
     names = cellar.names()
     held = {
@@ -62,12 +70,13 @@ def cellar_page(
         tag("h1", "Cellar", class_="visually-hidden"),
         tag("p", changing.html["summary"], id="summary", role="status"),
         tag("p", "not live: this page shows how it was when it was loaded", id="link", role="status"),
+        tag("p", words(look.note), class_="note") if look.note else "",
         tag("nav", *links, aria_label="Vessels", class_="jump") if len(names) > 1 else "",
         held["sources"],
         tag("section", tag("h2", "The installation itself", class_="visually-hidden"), held["installation"]),
         *(_vessel(name, index, held, reader) for index, name in enumerate(names)),
     ]
-    pace = tag("div", " ", id="pace", hidden="hidden", data_chart_ms=round(chart_every_s * 1000))
+    pace = tag("div", " ", id="pace", hidden="hidden", data_chart_ms=round(look.chart_every_s * 1000))
     return document("Cellar", [pace, *body], reader, live=True, may_leave=may_leave)
 
 

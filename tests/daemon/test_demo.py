@@ -5,9 +5,12 @@ import os
 import pty
 import re
 import signal
+import socket
 import subprocess
 import sys
 import time
+import urllib.error
+import urllib.request
 from pathlib import Path
 
 import pytest
@@ -214,3 +217,37 @@ def test_without_a_terminal_progress_is_a_line_for_each_mark() -> None:
     for day in (1.0, 1.1, 1.9, 2.0):
         screen.progress(f"day {day}", int(day))
     assert stream.getvalue() == "day 1.0\nday 2.0\n"
+
+
+def test_its_page_is_served_meanwhile() -> None:
+    """The address stands in the second line; the page says that it is a simulation, and ends with the demo."""
+    process = subprocess.Popen(
+        [*COMMAND, "--minutes", "0.5", "--port", "0"], stdout=subprocess.PIPE, text=True, encoding="utf-8"
+    )
+    try:
+        assert process.stdout is not None
+        process.stdout.readline()
+        address = re.search(r"(http://127\.0\.0\.1:\d+/)$", process.stdout.readline())
+        assert address is not None
+        with urllib.request.urlopen(address[1], timeout=20) as answer:
+            page = answer.read().decode()
+        assert OPENING in page
+        assert ALE in page
+        assert LAGER in page
+    finally:
+        process.send_signal(signal.SIGINT)
+        assert process.wait(30) == 0
+        process.stdout.close()
+    with pytest.raises(urllib.error.URLError):
+        urllib.request.urlopen(address[1], timeout=5)
+
+
+def test_a_port_that_is_asked_for_and_taken() -> None:
+    """It is said, instead of another one being taken in silence."""
+    with socket.create_server(("127.0.0.1", 0)) as taken:
+        port = taken.getsockname()[1]
+        done = subprocess.run(
+            [*COMMAND, "--port", str(port)], capture_output=True, text=True, timeout=60, check=False
+        )
+    assert done.returncode == 2
+    assert f"can't be served at 127.0.0.1:{port}" in done.stderr
