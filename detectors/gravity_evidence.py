@@ -18,6 +18,9 @@ BIN_S = 6 * 3600.0
 PART_S = 600.0
 KEPT = 64
 KEPT_S = 8 * 86400.0
+HAND_HOURS = 48.0
+FLOAT_HOURS = 96.0
+"""A floating sensor's medians stand within 0.001 through a slow tail of 0.4 g/L CO2 a day: it has to stand longer."""
 FRESH_S = 12 * 3600.0
 """A newest sample older than this says nothing about now."""
 BELIEVABLE = (0.985, 1.2)
@@ -95,9 +98,11 @@ class GravityEvidence:
         return max(self._samples, key=lambda sample: sample.time_s) if self._samples else None
 
     def stands(self, now_s: float) -> str | None:
-        """Return the evidence if gravity has stood within 0.001 over 48 h up to now, else None."""
+        """Return the evidence if gravity has stood within 0.001 for long enough up to now, else None."""
         known = [sample for sample in self._samples if sample.time_s <= now_s]
         if not known or now_s - max(sample.time_s for sample in known) > FRESH_S:
             return None
-        found = stable(known)
+        newest = max(known, key=lambda sample: sample.time_s)
+        hours = FLOAT_HOURS if newest.instrument is Instrument.FLOAT else HAND_HOURS
+        found = stable(known, hours)
         return found.text if found.stands else None

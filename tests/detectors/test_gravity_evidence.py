@@ -61,14 +61,16 @@ def _float(hours: float, slope_per_day: float, seed: int) -> Samples:
 
 @pytest.mark.parametrize("seed", range(5))
 def test_a_noisy_float_is_put_together(seed: int) -> None:
-    """Noise of 0.0005 hides neither standing still nor a fall of 0.001 a day."""
+    """Noise of 0.0005 hides neither standing still nor a fall of 0.0005 a day."""
     still, falling = GravityEvidence(), GravityEvidence()
-    still.offer(_float(72, 0.0, seed))
+    still.offer(_float(144, 0.0, seed))
     still.absorb(T0 + 3 * DAY)
-    assert still.stands(T0 + 3 * DAY) is not None
-    falling.offer(_float(72, -0.001, seed))
-    falling.absorb(T0 + 3 * DAY)
-    assert falling.stands(T0 + 3 * DAY) is None
+    assert still.stands(T0 + 3 * DAY) is None  # a float has to stand for four days
+    still.absorb(T0 + 5.5 * DAY)
+    assert still.stands(T0 + 5.5 * DAY) is not None
+    falling.offer(_float(144, -0.0005, seed))
+    falling.absorb(T0 + 5.5 * DAY)
+    assert falling.stands(T0 + 5.5 * DAY) is None
 
 
 def test_blocks_change_nothing_and_state_stays_small() -> None:
