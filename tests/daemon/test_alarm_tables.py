@@ -9,7 +9,16 @@ from ullage.daemon.store import alarm_tables, batch_tables, schema
 from ullage.daemon.store.engine import WRITE, make_engine, parse_url
 from ullage.daemon.store.store import Store
 
-ADDED = ("alarm", "alarm_shelf", "alarm_transition", "alarm_event", "outbox", "batch", "batch_stage", "vessel_next")
+ADDED = (
+    "alarm",
+    "alarm_shelf",
+    "alarm_transition",
+    "alarm_event",
+    "outbox",
+    "batch",
+    "batch_stage",
+    "vessel_next",
+)
 
 
 def _shape(path: Path) -> dict[str, object]:

@@ -237,6 +237,7 @@ def test_its_page_is_served_meanwhile() -> None:
     finally:
         process.send_signal(signal.SIGINT)
         assert process.wait(30) == 0
+        assert process.stdout is not None
         process.stdout.close()
     with pytest.raises(urllib.error.URLError):
         urllib.request.urlopen(address[1], timeout=5)
