@@ -100,6 +100,7 @@ def _by_itself(config: Config) -> Iterator[str]:
         for priority, minutes in config.alarms.remind_after_min.items()
     )
     yield f"Alarms that nobody acknowledges are told again: {repeats}."
+    yield from _page(config)
     schedule = config.schedule
     if schedule.daily_digest:
         yield f"A line on how all vessels are comes each day at {schedule.daily_digest}."
@@ -110,6 +111,16 @@ def _by_itself(config: Config) -> Iterator[str]:
             "  missing: no schedule.heartbeat: nobody will notice if this machine itself dies; give the address of a "
             "watcher that rings when it hears nothing"
         )
+
+
+def _page(config: Config) -> Iterator[str]:
+    page = config.page
+    if page is None:
+        yield "No page is served: there is no `page:`."
+        return
+    who = "whoever has the token" if page.token_file is not None else "anybody at this machine"
+    may = "looks" if page.read_only else "looks and acts"
+    yield f"A page is served at {page.host}:{page.port}, where {who} {may}."
 
 
 def warnings(config: Config) -> Iterator[str]:
