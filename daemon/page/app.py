@@ -17,8 +17,9 @@ from ullage.daemon.chart.svg import tag
 from ullage.daemon.chart.units import Units, units_named
 from ullage.daemon.exporting import stored_rows
 from ullage.daemon.page import api, asking, shell
+from ullage.daemon.page.batch_spans import BatchSpan
 from ullage.daemon.page.cards import Reader
-from ullage.daemon.page.cellar import BatchSpan, Cellar
+from ullage.daemon.page.cellar import Cellar
 from ullage.daemon.page.charts import Asked, Charts, both_layouts, layout_named
 from ullage.daemon.page.export import log_pieces
 from ullage.daemon.page.guard import PICTURE_POLICY, Guard, Names

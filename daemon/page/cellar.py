@@ -7,7 +7,7 @@ that a command would take: an entry into the journal, a word to the alarm desk. 
 import math
 import threading
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 
@@ -21,10 +21,10 @@ from ullage.daemon.clock import Clock
 from ullage.daemon.config_vessels import WatchedVessel
 from ullage.daemon.events import EventKind
 from ullage.daemon.local_time import LocalTime
+from ullage.daemon.page.batch_spans import LOOK_BACK_S, BatchSpan, batch_spans
 from ullage.daemon.page.history import History
 from ullage.daemon.pipeline import Pipeline
 from ullage.daemon.status import VesselStatus, carbonation_now, vessel_statuses
-from ullage.daemon.store import batches
 from ullage.daemon.store.journal import JournalEntry
 from ullage.daemon.store.store import Store
 from ullage.detectors.journal import Word, understand
@@ -38,21 +38,6 @@ SLOW_S = 10.0
 LONGEST_ENTRY = 500
 FUTURE_S = 60.0
 DAY_S = 86_400.0
-LOOK_BACK_S = 60 * DAY_S
-"""A vessel without a batch or a pitching shows at most this much as its batch."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class BatchSpan:
-    """A batch that can be looked at: the current one, or one that is over."""
-
-    vessel: str
-    key: str
-    """The batch's number; `now` for what is in the vessel without one."""
-    name: str
-    start_s: float
-    end_s: float | None
-    """None while it goes on."""
 
 
 class Cellar:
@@ -211,20 +196,7 @@ class Cellar:
         StoreError
             If the database refuses.
         """
-        stored = batches.all_batches(self.store, name)
-        spans = [
-            BatchSpan(
-                vessel=name,
-                key=str(one.id),
-                name=one.wishes.name or f"batch {one.id}",
-                start_s=one.began_s,
-                end_s=one.ended_s,
-            )
-            for one in stored
-        ]
-        if not stored or stored[-1].ended_s is not None:
-            spans += self._spans_by_pitching(name, stored[-1].ended_s if stored else None)
-        return tuple(reversed(spans))
+        return batch_spans(self.store, name, self.now_s())
 
     def current_span(self, name: str) -> tuple[float, float]:
         """Return the span of what is in a vessel now, from its beginning to this moment."""
@@ -244,32 +216,6 @@ class Cellar:
             with self._lock:
                 self._entries[name] = known
         return known[1][:limit]
-
-    def _spans_by_pitching(self, name: str, after_s: float | None) -> list[BatchSpan]:
-        """Return spans that begin with a pitching, or with the first reading where there is none."""
-        now_s = self.now_s()
-        since_s = now_s - 400 * DAY_S if after_s is None else after_s
-        starts = [
-            entry.time_s
-            for entry in self.store.entries(name, since_s)
-            if (known := understand(entry.text)) is not None and known.word is Word.PITCHED
-        ]
-        if not starts:
-            first_s = self.history.first_s(name, max(since_s, now_s - LOOK_BACK_S))
-            starts = [] if first_s is None else [first_s]
-        spans = []
-        for number, start_s in enumerate(starts):
-            last = number == len(starts) - 1
-            spans.append(
-                BatchSpan(
-                    vessel=name,
-                    key="now" if last else f"p{start_s:.0f}",
-                    name="in the vessel now" if last else "earlier batch",
-                    start_s=start_s,
-                    end_s=None if last else starts[number + 1],
-                )
-            )
-        return spans
 
     def _rates(self, name: str) -> Rates:
         watched = self.pipeline.watched.get(name)

@@ -12,7 +12,8 @@ from ullage.daemon.chart.picture import Mark, MarkKind
 from ullage.daemon.chart.style import Theme
 from ullage.daemon.chart.svg import tag, words
 from ullage.daemon.chart.units import Units
-from ullage.daemon.page.cellar import BatchSpan, Cellar
+from ullage.daemon.page.batch_spans import BatchSpan
+from ullage.daemon.page.cellar import Cellar
 from ullage.daemon.page.words import when
 
 SPANS_S: Mapping[str, float] = {

@@ -75,13 +75,6 @@ class History:
             parts = [self._coarse(vessel, start_s, end_s)]
         return {kind: _joined([part[kind] for part in parts]) for kind in _KINDS}
 
-    def first_s(self, vessel: str, since_s: float) -> float | None:
-        """Return the time of the first reading from then on."""
-        for chunk in self._store.iter_samples(vessel, since_s):
-            if len(chunk.time_s):
-                return float(chunk.time_s[0])
-        return None
-
     def _day(self, vessel: str, number: int) -> Day:
         key = (vessel, number)
         with self._lock:

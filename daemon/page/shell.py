@@ -8,8 +8,9 @@ from ullage.adapters.reading import Quantity
 from ullage.daemon.chart.svg import tag, words
 from ullage.daemon.chart.units import PressureUnit, TemperatureUnit, Units
 from ullage.daemon.page import cards
+from ullage.daemon.page.batch_spans import BatchSpan
 from ullage.daemon.page.cards import Reader
-from ullage.daemon.page.cellar import BatchSpan, Cellar
+from ullage.daemon.page.cellar import Cellar
 from ullage.daemon.page.words import summary
 from ullage.daemon.status import VesselStatus
 from ullage.daemon.times import duration_text
@@ -21,6 +22,13 @@ CAUTION = (
     "look."
 )
 RANGES = (("6h", "6 h"), ("1d", "1 day"), ("3d", "3 days"), ("10d", "10 days"), ("batch", "whole batch"))
+
+MOVES = (
+    ("earlier", "◀", "Earlier"),
+    ("later", "▶", "Later"),
+    ("in", "+", "Closer"),
+    ("out", "−", "Wider"),
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,57 +89,13 @@ def cellar_page(cellar: Cellar, changing: Parts, reader: Reader, *, may_leave: b
 
 
 def _vessel(name: str, index: int, held: dict[str, str], reader: Reader) -> str:
-    at = f"/vessels/{quote(name, safe='')}"
-    buttons = [
-        tag("button", text, type="button", data_range=key, aria_pressed="true" if key == "batch" else "false")
-        for key, text in RANGES
-    ]
-    moves = [
-        tag("button", sign, type="button", data_move=move, aria_label=said)
-        for move, sign, said in (
-            ("earlier", "◀", "Earlier"),
-            ("later", "▶", "Later"),
-            ("in", "+", "Closer"),
-            ("out", "−", "Wider"),
-        )
-    ]
-    chart = tag(
-        "section",
-        tag("h3", words(f"Chart of {name}"), class_="visually-hidden"),
-        tag(
-            "div",
-            *buttons,
-            *moves,
-            class_="ranges",
-            role="group",
-            aria_label=f"What the chart of {name} shows",
-        ),
-        tag(
-            "p",
-            "Touch or point at the chart for its numbers; arrow keys move along it.",
-            class_="readout soft",
-            aria_live="polite",
-        ),
-        tag(
-            "div",
-            tag("noscript", tag("img", src=f"{at}/chart.svg?layout=phone", alt=f"Chart of {name}")),
-            class_="holder",
-            tabindex=0,
-            role="group",
-            aria_label=f"Chart of {name}; arrow keys move through the readings",
-        ),
-        tag("details", tag("summary", "What the numbers in the chart mean"), '<ol class="marks"></ol>'),
-        class_="plot",
-        data_chart=at,
-    )
     acts = ""
     if reader.may_act:
-        acts = tag(
-            "details",
-            tag("summary", "Enter in the journal"),
-            cards.entry_forms(name, index),
-            class_="acting",
-        ) + tag("details", tag("summary", "Set the stage right"), cards.stage_forms(name), class_="acting")
+        forms = (
+            ("Enter in the journal", cards.entry_forms(name, index)),
+            ("Set the stage right", cards.stage_forms(name)),
+        )
+        acts = "".join(tag("details", tag("summary", title), html, class_="acting") for title, html in forms)
     past = tag("p", tag("a", words(f"Batches of {name}"), href=f"/history?vessel={quote(name, safe='')}"))
     return tag(
         "article",
@@ -140,13 +104,44 @@ def _vessel(name: str, index: int, held: dict[str, str], reader: Reader) -> str:
         held[f"v{index}-alarms"],
         held[f"v{index}-now"],
         held[f"v{index}-told"],
-        chart,
+        _plot(name),
         acts,
         tag("details", tag("summary", "Journal"), held[f"v{index}-journal"]),
         past,
         id=f"v{index}",
         class_="vessel",
         aria_labelledby=f"v{index}-name",
+    )
+
+
+def _plot(name: str) -> str:
+    """Return the place of a vessel's chart, with the ways to other spans."""
+    at = f"/vessels/{quote(name, safe='')}"
+    buttons = [
+        tag("button", text, type="button", data_range=key, aria_pressed=str(key == "batch").lower())
+        for key, text in RANGES
+    ]
+    buttons += [
+        tag("button", sign, type="button", data_move=move, aria_label=said) for move, sign, said in MOVES
+    ]
+    hint = "Touch or point at the chart for its numbers; arrow keys move along it."
+    still = tag("noscript", tag("img", src=f"{at}/chart.svg?layout=phone", alt=f"Chart of {name}"))
+    return tag(
+        "section",
+        tag("h3", words(f"Chart of {name}"), class_="visually-hidden"),
+        tag("div", *buttons, class_="ranges", role="group", aria_label=f"What the chart of {name} shows"),
+        tag("p", hint, class_="readout soft", aria_live="polite"),
+        tag(
+            "div",
+            still,
+            class_="holder",
+            tabindex=0,
+            role="group",
+            aria_label=f"Chart of {name}; arrow keys move through the readings",
+        ),
+        tag("details", tag("summary", "What the numbers in the chart mean"), '<ol class="marks"></ol>'),
+        class_="plot",
+        data_chart=at,
     )
 
 
