@@ -69,6 +69,8 @@ class BatchView:
     temperature: Curve = Curve()
     pressure: Curve = Curve()
     rates: Rates = Rates()
+    no_rates: str = "can be measured only while no gas can leave"
+    """Said where there are none."""
     entries: tuple[Entry, ...] = ()
     marks: tuple[Mark, ...] = ()
     spans: tuple[Span, ...] = ()
@@ -110,7 +112,7 @@ def batch_picture(
 ) -> Picture:
     """Return the chart of one batch over a span of time (Unix seconds)."""
     panels = [_pressure_panel(view, span_s, units), _temperature_panel(view, units)]
-    panels.append(_rate_panel(view.rates))
+    panels.append(_rate_panel(view.rates, view.no_rates))
     return Picture(
         title=title,
         description=_described(view, span_s, units),
@@ -251,7 +253,7 @@ def _temperature_panel(view: BatchView, units: Units) -> Panel:
     )
 
 
-def _rate_panel(rates: Rates) -> Panel:
+def _rate_panel(rates: Rates, none: str) -> Panel:
     return Panel(
         title="CO₂ production",
         unit="g/L a day",
@@ -259,7 +261,7 @@ def _rate_panel(rates: Rates) -> Panel:
         bars=(_bars(rates, Role.PRODUCTION),),
         least_span=_LEAST_RATE,
         share=0.5,
-        empty="can be measured only while no gas can leave",
+        empty=none,
     )
 
 

@@ -3,9 +3,9 @@
 import threading
 from collections import OrderedDict
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
-from ullage.daemon.chart.batch import batch_picture, comparison_picture
+from ullage.daemon.chart.batch import Rates, batch_picture, comparison_picture
 from ullage.daemon.chart.drawing import draw
 from ullage.daemon.chart.layout import DESK, LAYOUTS, PHONE, Layout
 from ullage.daemon.chart.picture import Mark, MarkKind
@@ -96,10 +96,8 @@ class Charts:
     def of_batch(self, span: BatchSpan, layout: Layout, units: Units) -> Drawn:
         """Return the chart of a batch, current or past."""
         end_s = self._cellar.now_s() if span.end_s is None else span.end_s
-        asked = Asked(
-            vessel=span.vessel, layout=layout, start_s=span.start_s, end_s=end_s, units=units, theme=None
-        )
-        return self._made(asked)
+        asked = Asked(vessel=span.vessel, layout=layout, start_s=span.start_s, end_s=end_s, units=units)
+        return self._made(asked, past=span.end_s is not None)
 
     def comparison(self, first: BatchSpan, second: BatchSpan, layout: Layout, units: Units) -> str:
         """Return two batches over each other, from pitching."""
@@ -112,12 +110,18 @@ class Charts:
         picture = comparison_picture(views[0], views[1], (first.start_s, second.start_s), names, units)
         return draw(picture, layout, prefix="compare")
 
-    def _made(self, asked: Asked) -> Drawn:
+    def _made(self, asked: Asked, *, past: bool = False) -> Drawn:
         cellar = self._cellar
         if asked.vessel not in cellar.vessels:
             raise KeyError(asked.vessel)
         start_s, end_s = self._span(asked)
         view = cellar.view(asked.vessel, start_s, end_s)
+        if past:  # rates are those of the batch that is in the vessel now
+            view = replace(
+                view,
+                rates=Rates(),
+                no_rates="kept only while the batch is in the vessel; `ullage replay` tells",
+            )
         picture = batch_picture(
             view,
             (start_s, end_s),
