@@ -29,10 +29,10 @@ def handle(options: argparse.Namespace) -> int:
         demo = Demo(DemoSettings(speed=speed, seed=options.seed, url=f"sqlite:///{path}"), screen)
         stack.callback(demo.close)
         address = _page(demo, options, stack)
-        if address:
-            screen.write(f"Look at it in a browser, while it runs: {address}\n")
         ended = False
-        with contextlib.suppress(KeyboardInterrupt):
+        with contextlib.suppress(KeyboardInterrupt):  # from the first line on that invites to leave
+            if address:
+                screen.write(f"Look at it in a browser, while it runs: {address}\n")
             demo.play()
             ended = True
         screen.write("\n" + "".join(f"{line}\n" for line in demo.summary()))
