@@ -7,15 +7,17 @@ Hydrometer at another temperature
     that at the sample's (Kell 1975). That assumes the sample to expand as water does: for wort of 10 °P within 10 K it
     comes within 0.0001 of the published table for saccharometers.
 Refractometer in fermenting beer
-    Alcohol bends light too. The linear correlation of P. Novotný (Nová korekce refraktometru, 2017), fitted to
-    the brewery measurements behind Šavel, Košin, Brož & Sigler, Kvasny Prum. 55:94 (2009), holds from the first day
-    to the last, unlike correlations made for finished beer only::
+    Alcohol bends light too. The linear formula that is commonly given under the name of P. Novotný (2017)::
 
         SG = 1 − 0.002349 · original + 0.006276 · now        both in °Brix over the wort correction
 
-    It agrees within 0.0015 with a derivation from Balling's balance published before it (SG = 1.0013 − 0.0025 ·
-    original + 0.00628 · now) and with the relation measured for 11.5 °P in Kvasny Prum. 17:53 (1971). Take it as good
-    to 0.002: enough to follow a fermentation, not to tell its last point. Range: wort of 8 to 18 °P.
+    Taken as it is handed on: the publication was not read, and no worked example of it was found. That the relation is
+    linear from the first day to the last is published (Šavel, Košin, Brož & Sigler, Kvasny Prum. 55:94, 2009, abstract: up
+    to 16 % of sucrose and 8 % of ethanol), and the coefficients are held against three things of another origin: a
+    derivation from Balling's balance (SG = 1.0013 − 0.0025 · original + 0.00628 · now; 0.0015 apart at most), the relation
+    measured for 11.5 °P in Kvasny Prum. 17:53 (1971), and Balling's balance with refractive indices of sucrose and
+    ethanol (0.002 at most). Take it as good to 0.002: enough to follow a fermentation, not to tell its last point. Range:
+    wort of 8 to 18 °P.
 Alcohol by volume
     A % w/w · SG / 0.79066: ethanol of 789.24 g/L over water of 998.20 g/L at 20 °C (OIML R 22).
 

@@ -3,6 +3,7 @@
 import itertools
 import math
 
+import numpy as np
 import pytest
 from CoolProp.CoolProp import PropsSI
 from hypothesis import given
@@ -108,6 +109,25 @@ def test_refractometer_against_a_relation_measured_in_a_brewery(apparent: float)
     assert original == pytest.approx(11.5, abs=0.3)
     found = refractometer_gravity(original, now, original / 11.5)
     assert plato_from_sg(found) == pytest.approx(apparent, abs=0.2)
+
+
+SUCROSE = ((0, 1.3330), (4, 1.3388), (8, 1.3448), (10, 1.3478), (12, 1.3509), (14, 1.3541), (16, 1.3573))
+ETHANOL = ((0, 1.3330), (2, 1.3342), (4, 1.3354), (6, 1.3367))
+"""Refractive indices at 20 °C by mass percent in water: handbook tables of aqueous solutions, from memory."""
+
+
+@pytest.mark.parametrize("original", [8.0, 10.0, 12.0, 15.0])
+@pytest.mark.parametrize("attenuation_percent", [20.0, 40.0, 60.0, 80.0])
+def test_refractometer_against_refractive_indices(original: float, attenuation_percent: float) -> None:
+    """Real extract bends light as sucrose does, alcohol as ethanol, and both add up (Šavel et al. 2009, abstract)."""
+    apparent = original * (1 - attenuation_percent / 100)
+    real = 0.1808 * original + 0.8192 * apparent  # Balling
+    alcohol = (original - real) / (2.0665 - 0.010665 * original)
+    percent, index = zip(*SUCROSE, strict=True)
+    bent = np.interp(real, percent, index) + np.interp(alcohol, *zip(*ETHANOL, strict=True)) - 1.3330
+    shown_brix = float(np.interp(bent, index, percent))
+    found = refractometer_gravity(original, shown_brix, 1.0)
+    assert found == pytest.approx(sg_from_plato(apparent), abs=0.0021)
 
 
 def test_refractometer_in_wort_shows_wort() -> None:
