@@ -12,6 +12,7 @@ from ullage.adapters.reading import Quantity
 from ullage.adapters.timestamps import format_rfc3339
 from ullage.daemon.config_vessels import WatchedVessel
 from ullage.daemon.gravity_report import samples_of
+from ullage.daemon.judged import judged
 from ullage.daemon.store.alarm_tables import alarm_event
 from ullage.daemon.store.batches import StoredBatch
 from ullage.daemon.store.columns import to_ms
@@ -20,10 +21,8 @@ from ullage.detectors.co2 import total_co2_g
 from ullage.detectors.extract import co2_to_come_g_per_l
 from ullage.detectors.gravity import BEER_ATTENUATION_PERCENT, assumed_final_gravity, attenuation
 from ullage.detectors.record import Record
-from ullage.detectors.samples import Entry, Samples
 from ullage.detectors.stage import Stage, StageChange
 from ullage.detectors.vessel import Vessel
-from ullage.detectors.watch import VesselWatch
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -83,7 +82,7 @@ def summarise(store: Store, watched: WatchedVessel, batch: StoredBatch, now_s: f
         If the database refuses.
     """
     end_s = batch.ended_s if batch.ended_s is not None else now_s
-    record = _judged(store, watched, batch.began_s, end_s)
+    record = judged(store, watched, batch.began_s, end_s)
     vessel = watched.vessel
     over_s = _reached(record.stages, Stage.FINISHED)
     gravities = [s.gravity for s in samples_of(store, vessel.name, batch.began_s) if s.time_s <= end_s]
@@ -125,31 +124,6 @@ def from_json(text: str) -> Summary:
     spans = tuple(StageSpan(**span) for span in found.pop("stages"))
     limits = found.pop("yeast_range_c")
     return Summary(stages=spans, yeast_range_c=None if limits is None else (limits[0], limits[1]), **found)
-
-
-def _judged(store: Store, watched: WatchedVessel, began_s: float, end_s: float) -> Record:
-    """Return the record of the batch, by the very detectors that watched it."""
-    watch = VesselWatch(watched.vessel, watched.detectors)
-    waiting = list(reversed(store.entries(watched.vessel.name, began_s, end_s)))
-    for chunk in store.iter_samples(watched.vessel.name, began_s, end_s):
-        start = 0
-        while waiting and waiting[-1].time_s <= chunk.time_s[-1]:
-            entry = waiting.pop()
-            place = int(np.searchsorted(chunk.time_s, entry.time_s))
-            _update(watch, chunk.cut(start, place))
-            watch.enter(Entry(time_s=entry.time_s, text=entry.text))
-            start = place
-        _update(watch, chunk.cut(start, len(chunk)))
-    while waiting:
-        entry = waiting.pop()
-        watch.enter(Entry(time_s=entry.time_s, text=entry.text))
-    watch.tick(end_s)
-    return watch.record
-
-
-def _update(watch: VesselWatch, samples: Samples) -> None:
-    if len(samples):
-        watch.update(samples)
 
 
 def _spans(changes: Sequence[StageChange], end_s: float) -> Iterator[StageSpan]:
