@@ -124,6 +124,14 @@ def _about_temperature(watched: WatchedVessel) -> Iterator[Promise]:
                 priority=Priority.HIGH if side == "above" else Priority.MEDIUM,
                 text=f"{side} {limit:g} °C for {patience}{where}; over when it is back by {settings.dead_band_c:g} K",
             )
+        batch = watched.vessel.batch
+        if batch is not None and batch.temperatures.steps:
+            yield Promise(
+                what=f"{Condition.TEMPERATURE_HIGH}, {Condition.TEMPERATURE_LOW}",
+                priority=Priority.MEDIUM,
+                text=f"more than {settings.off_plan_c:g} K off the plan's step for {settings.off_plan_h:g} h; "
+                "a step outside the range above counts in its place",
+            )
 
 
 def _about_sensors(watched: WatchedVessel) -> Iterator[Promise]:

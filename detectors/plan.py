@@ -9,6 +9,7 @@ Examples
 (PlanStep(temperature_c=22.0, hours=48.0), 1.0)
 """
 
+import math
 import re
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -21,6 +22,11 @@ _STEP = re.compile(
 _EXAMPLE = "write it like `16 for 3 days, 20, rest 22 for 2 days, chill 1`"
 _REST_H = 48.0
 """A rest whose length nobody states (common practice: two days)."""
+EARLY_S = 12 * 3600.0
+"""A brewer who sets the next step half a day before it is due is not off the plan."""
+MOVE_S = 24 * 3600.0
+"""So long a vessel may be on its way from one step to the next: beer follows its fridge in 4 to 12 h (common practice),
+and nobody gets up at night to turn a knob."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,6 +35,16 @@ class PlanStep:
 
     temperature_c: float
     hours: float | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Wanted:
+    """What the plan wants at a moment: one temperature, or all between two while the beer moves to the next step."""
+
+    celsius: float
+    """Of the step that is due."""
+    low_c: float
+    high_c: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -44,6 +60,20 @@ class Plan:
         if self.rest is not None:
             return self.rest.temperature_c
         return self.steps[-1].temperature_c if self.steps else otherwise_c
+
+    def wanted(self, pitched_s: float, now_s: float) -> Wanted | None:
+        """Return what the steps want now; None if there are none."""
+        if not self.steps:
+            return None
+        due_s = [-math.inf, *(moment_s for moment_s, _ in self.changes(pitched_s))]
+        over_s = [*due_s[1:], math.inf]
+        now = max(index for index, moment_s in enumerate(due_s) if moment_s <= now_s)
+        allowed = [
+            step.temperature_c
+            for step, from_s, to_s in zip(self.steps, due_s, over_s, strict=True)
+            if from_s - EARLY_S <= now_s < to_s + MOVE_S
+        ]
+        return Wanted(celsius=self.steps[now].temperature_c, low_c=min(allowed), high_c=max(allowed))
 
     def changes(self, pitched_s: float) -> Iterator[tuple[float, PlanStep]]:
         """Yield each step but the first with the moment at which it is due."""

@@ -57,6 +57,8 @@ def test_settings_that_are_changed_are_said(tmp_path: Path) -> None:
     """The words follow the settings, not the defaults."""
     path = write(tmp_path, EXAMPLE, ("    original_gravity", "    probe: air\n    original_gravity"))
     env = {
+        "ULLAGE_VESSELS__0__BATCH": '{"plan": "16 for 3 days, 20"}',
+        "ULLAGE_DETECTORS__TEMPERATURE__OFF_PLAN_C": "1.5",
         "ULLAGE_DETECTORS__OVER_PRESSURE__DEAD_BAND_BAR": "0.1",
         "ULLAGE_DETECTORS__TEMPERATURE__PATIENCE_AIR_H": "3",
         "ULLAGE_NOTIFY__QUIET_HOURS": "22:00-07:00",
@@ -64,6 +66,7 @@ def test_settings_that_are_changed_are_said(tmp_path: Path) -> None:
     said = "\n".join(plain_words(load(path, env)))
     assert "over when it is below 2.4 bar" in said
     assert "above 24 °C for 3 h, the longer patience of a probe in air" in said
+    assert "more than 1.5 K off the plan's step for 2 h" in said
     assert "Between 22:00-07:00 only critical messages ring" in said
 
 

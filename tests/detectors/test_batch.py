@@ -4,7 +4,7 @@ import pytest
 
 from ullage.detectors.batch import Batch, Beverage, carbonation_g_per_l
 from ullage.detectors.journal import STAGES, Word, understand
-from ullage.detectors.plan import PlanStep, parse_plan
+from ullage.detectors.plan import PlanStep, Wanted, parse_plan
 from ullage.detectors.stage import Stage
 from ullage.detectors.vessel import Vessel
 
@@ -33,6 +33,26 @@ def test_plan_is_read_in_order() -> None:
     assert plan.chill_c == -0.5
     assert list(plan.changes(0.0)) == [(72 * 3600.0, plan.steps[1]), (84 * 3600.0, plan.steps[2])]
     assert parse_plan("") == parse_plan(" , ")
+
+
+@pytest.mark.parametrize(
+    ("hours", "celsius", "low_c", "high_c"),
+    [
+        (-5, 16, 16, 16),
+        (59, 16, 16, 16),
+        (61, 16, 16, 18),  # half a day early is not too early
+        (71, 16, 16, 18),
+        (73, 18, 16, 20),  # the second step is short: the third may be set already
+        (85, 20, 16, 20),
+        (97, 20, 18, 20),  # a day has gone by since the first was over
+        (109, 20, 20, 20),
+    ],
+)
+def test_between_two_steps_both_are_wanted(hours: float, celsius: float, low_c: float, high_c: float) -> None:
+    """From half a day before a step is due until a day after it, the beer may be on its way."""
+    wanted = parse_plan("16 for 3 days, 18 for 12 h, 20, chill 1").wanted(0.0, hours * 3600.0)
+    assert wanted == Wanted(celsius=celsius, low_c=low_c, high_c=high_c)
+    assert parse_plan("chill 1").wanted(0.0, hours * 3600.0) is None
 
 
 @pytest.mark.parametrize(

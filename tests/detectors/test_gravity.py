@@ -123,9 +123,9 @@ def test_refractometer_against_refractive_indices(original: float, attenuation_p
     apparent = original * (1 - attenuation_percent / 100)
     real = 0.1808 * original + 0.8192 * apparent  # Balling
     alcohol = (original - real) / (2.0665 - 0.010665 * original)
-    percent, index = zip(*SUCROSE, strict=True)
-    bent = np.interp(real, percent, index) + np.interp(alcohol, *zip(*ETHANOL, strict=True)) - 1.3330
-    shown_brix = float(np.interp(bent, index, percent))
+    sucrose, ethanol = np.array(SUCROSE), np.array(ETHANOL)
+    bent = np.interp(real, *sucrose.T) + np.interp(alcohol, *ethanol.T) - 1.3330
+    shown_brix = float(np.interp(bent, sucrose[:, 1], sucrose[:, 0]))
     found = refractometer_gravity(original, shown_brix, 1.0)
     assert found == pytest.approx(sg_from_plato(apparent), abs=0.0021)
 

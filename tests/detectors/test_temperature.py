@@ -19,10 +19,12 @@ from tests.detectors.streams import (
     temperature,
     watch_of,
 )
-from ullage.detectors.finding import Condition, Finding, State
+from ullage.detectors.batch import Batch
+from ullage.detectors.finding import Condition, Finding, Priority, State
 from ullage.detectors.samples import FloatArray
 from ullage.detectors.temperature import Temperature
 from ullage.detectors.vessel import Probe, Vessel
+from ullage.detectors.waits import Waits
 
 BEER = replace(SEALED, probe=Probe.BEER, yeast_temperature_c=(18.0, 22.0))
 AIR = replace(BEER, probe=Probe.AIR)
@@ -149,3 +151,80 @@ def test_it_works_without_any_pressure() -> None:
     time_s = every(60, 8)
     found = watch_of(BEER, (Temperature,)).update(temperature(time_s, ramp(8, (0, 20), (3, 20), (3.01, 25))))
     assert [f.condition for f in found] == [Condition.TEMPERATURE_HIGH]
+
+
+# -- the plan ---------------------------------------------------------------------------------------------------------
+
+STEPS = "16 for 3 days, 20, rest 24 for 2 days, chill 1"
+PLANNED = replace(BEER, batch=Batch(plan=STEPS))
+"""Yeast of 18 to 22 °C; colder start, rise and warm rest all leave that range or come near its end."""
+FOLLOWED = ((0, 24.0), (14, 16.0), (72, 16.0), (90, 20.0), (150, 20.0))
+"""A wort that cools to the first step in half a day, and the rise to the second in less than a day."""
+
+
+def test_a_plan_that_is_followed_is_no_alarm() -> None:
+    """Neither the start two kelvin below the yeast's range nor the planned rise rings."""
+    assert said(PLANNED, ramp(150, *FOLLOWED), (0.0, "pitched")) == []
+    unplanned = said(BEER, ramp(150, *FOLLOWED), (0.0, "pitched"))
+    assert [f.condition for f in unplanned if f.state is State.RAISED] == [Condition.TEMPERATURE_LOW]
+
+
+def test_a_colder_start_has_its_own_end() -> None:
+    """At 13 °C the beer is three below the planned start: that is too cold by yeast and plan, and told once."""
+    (raised,) = said(PLANNED, ramp(60, (0, 16.0), (20, 16.0), (21, 13.0)), (0.0, "pitched"))
+    assert (raised.condition, raised.subject, raised.limit) == (Condition.TEMPERATURE_LOW, "", 14.0)
+
+
+def test_beer_off_the_step_is_told_though_the_yeast_would_bear_it() -> None:
+    """21 °C lie within the yeast's range; while 16 are due they are told after two hours, and over when it is back."""
+    course = ramp(60, (0, 16.0), (20, 16.0), (20.01, 21.0), (30, 21.0), (30.01, 16.5))
+    raised, cleared = said(PLANNED, course, (0.0, "pitched"))
+    assert (raised.condition, raised.subject, raised.limit) == (Condition.TEMPERATURE_HIGH, "plan", 16.0)
+    assert raised.priority is Priority.MEDIUM
+    assert 22.0 <= hours_in(raised) <= 22.5
+    assert "16 °C" in raised.text
+    assert cleared.state is State.CLEARED
+    assert 30.6 <= hours_in(cleared) <= 31.0
+
+
+def test_a_step_that_was_forgotten_is_told_after_a_day() -> None:
+    """Still at 16 °C where 20 were due from the third day on: the fourth day is for the move, then it is told."""
+    (raised,) = said(PLANNED, ramp(110, (0, 16.0)), (0.0, "pitched"))
+    assert (raised.condition, raised.limit) == (Condition.TEMPERATURE_LOW, 18.0)
+    assert "plan has 20 °C" in raised.text
+    assert 72 + 24 <= hours_in(raised) <= 72 + 24 + 1
+
+
+def test_the_next_step_may_be_set_half_a_day_early() -> None:
+    """At 20 °C from hour 62 on, ten hours before it is due."""
+    assert said(PLANNED, ramp(90, (0, 16.0), (61, 16.0), (62, 20.0)), (0.0, "pitched")) == []
+
+
+def test_the_planned_rest_is_no_alarm_once_fermentation_slows() -> None:
+    """24 °C are two above the yeast's range: wanted for the rest, too warm while fermentation is at its height."""
+    course = ramp(150, *FOLLOWED[:-1], (110, 20.0), (116, 24.0))
+    time_s = every(60, 150)
+    both = merged(temperature(time_s, course), pressure(time_s, np.full(len(time_s), 0.5)))
+
+    def found(*words: tuple[float, str]) -> list[Finding]:
+        entries = [(START_S, "pitched"), *((START_S + hour * HOUR_S, text) for hour, text in words)]
+        watch = watch_of(PLANNED, (Temperature, Waits))
+        return of(feed(watch, stream(both, *entries)), Condition.TEMPERATURE_HIGH, Condition.TEMPERATURE_LOW)
+
+    assert found((105.0, "stage finished")) == []
+    (raised,) = found()
+    assert (raised.condition, raised.limit) == (Condition.TEMPERATURE_HIGH, 22.0)
+    assert "stage finished" in raised.text
+
+
+def test_a_chill_leaves_the_plan_behind() -> None:
+    """With `chill 1` in the journal nobody asks for 20 °C any more."""
+    course = ramp(150, *FOLLOWED[:-1], (110, 20.0), (120, 1.0))
+    assert said(PLANNED, course, (0.0, "pitched"), (109.0, "chill 1")) == []
+
+
+def test_a_plan_needs_no_range() -> None:
+    """Without the yeast's range the plan alone is judged."""
+    vessel = replace(PLANNED, yeast_temperature_c=None)
+    (raised,) = said(vessel, ramp(60, (0, 16.0), (20, 16.0), (20.01, 30.0)), (0.0, "pitched"))
+    assert raised.subject == "plan"
