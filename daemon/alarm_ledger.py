@@ -58,8 +58,9 @@ class Ledger:
         self.shelves: Shelves = {}
         self.recent: OrderedDict[EventKey, None] = OrderedDict()
         self.failing_since_s: float | None = None
+        self.routes = routes
+        """Who is told."""
         self._store = store
-        self._routes = routes
         self._clock = clock
         self._patience_s = patience_s
         self._from_memory = from_memory
@@ -84,7 +85,7 @@ class Ledger:
             return self._adopt(work, rehearsal)
         critical = [event for event in rehearsal.told if event.priority is Priority.CRITICAL]
         if critical:
-            self._routes.urgent(critical, self._patience_s)
+            self.routes.urgent(critical, self._patience_s)
         try:
             page = self._write((work, now_s))
         except StoreError as error:
@@ -93,7 +94,7 @@ class Ledger:
             self._fail(error)
             return self._adopt(work, rehearsal)
         told = {event.key for event in page.told}
-        self._routes.withdraw([event for event in critical if event.key not in told])
+        self.routes.withdraw([event for event in critical if event.key not in told])
         return tuple(page.events)
 
     def retry(self) -> None:
@@ -140,9 +141,9 @@ class Ledger:
         """Do everything that waits, and `also` after it, in one transaction; return the last page."""
         pages: list[StoredPage] = []
         with self._store.transaction() as connection:
-            page = StoredPage(connection, self._routes.targets_for, self._clock.wall_s())
+            page = StoredPage(connection, self.routes.targets_for, self._clock.wall_s())
             for work, now_s in (*self._unsaved, *also):
-                page = StoredPage(connection, self._routes.targets_for, now_s)
+                page = StoredPage(connection, self.routes.targets_for, now_s)
                 work(page)
                 pages.append(page)
         self._unsaved.clear()
@@ -155,7 +156,7 @@ class Ledger:
                 else:
                     self.shelves[shelf] = until_s
             self._remember_events(done.events)
-            self._routes.stored(done.messages)
+            self.routes.stored(done.messages)
         return page
 
     def _adopt(self, work: Work, rehearsal: MemoryPage) -> tuple[Event, ...]:
@@ -170,7 +171,7 @@ class Ledger:
                 self._unsaved.popleft()
                 self._lost += 1
             self._unsaved.append((work, rehearsal.now_s))
-        self._routes.urgent(rehearsal.told)
+        self.routes.urgent(rehearsal.told)
         return tuple(rehearsal.events)
 
     def _fail(self, error: StoreError) -> None:

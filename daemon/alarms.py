@@ -80,6 +80,12 @@ class AlarmDesk:
         )
         self.refresh()
 
+    def configure(self, settings: AlarmSettings, routes: Routes) -> None:
+        """Go by other settings and tell others from now on."""
+        with self._lock:
+            self._settings = settings
+            self._ledger.routes = routes
+
     # findings
 
     def take(self, findings: Sequence[Finding], *, replayed: bool = False) -> tuple[Event, ...]:

@@ -7,6 +7,7 @@ there is to do next, is written down for the commands and the page to read.
 """
 
 import logging
+import threading
 from collections.abc import Callable, MutableMapping, Sequence
 from functools import partial
 
@@ -63,6 +64,7 @@ class BatchKeeper:
         self._pipeline = pipeline
         self._clock = clock
         self._fingerprints = fingerprints
+        self._lock = threading.Lock()
         self._kept: dict[str, Kept] = {}
         self._not_before_s: dict[str, float] = {}
         self._ticker = Ticker("batches", EVERY_S, self.turn, clock)
@@ -83,11 +85,26 @@ class BatchKeeper:
 
     def turn(self) -> None:
         """Look at every vessel once."""
-        for name, watched in self._vessels.items():
-            found = view(self._store, watched)
-            if found.mark != self._views[name].mark or found.watched != self._views[name].watched:
-                self._begin_anew(name, found)
-            self._keep(name)
+        with self._lock:
+            for name in self._vessels:
+                self._look(name)
+                self._keep(name)
+
+    def configure(self, vessels: Sequence[WatchedVessel]) -> None:
+        """Keep these vessels from now on; detectors of a new or changed one begin at once, out of what is stored."""
+        with self._lock:
+            self._vessels = {vessel.vessel.name: vessel for vessel in vessels}
+            for name in self._views.keys() - self._vessels.keys():
+                for of_vessel in (self._views, self._fingerprints, self._kept, self._not_before_s):
+                    of_vessel.pop(name, None)
+            for name in self._vessels:
+                self._not_before_s.pop(name, None)
+                self._look(name)
+
+    def _look(self, name: str) -> None:
+        found, known = view(self._store, self._vessels[name]), self._views.get(name)
+        if known is None or _judged_by(found) != _judged_by(known):
+            self._begin_anew(name, found)
 
     def _begin_anew(self, name: str, found: BatchView) -> None:
         now_s = self._clock.monotonic_s()
@@ -115,6 +132,8 @@ class BatchKeeper:
         self, name: str, found: BatchView, mark: str, first: Rebuilt, make: Callable[[], Rebuilt]
     ) -> None:
         """Put the new detectors in the place of the old ones; runs in the pipeline's thread."""
+        if name not in self._vessels:  # taken out of the configuration meanwhile
+            return
         last = make()  # from the snapshot: only what has come meanwhile
         self._pipeline.replace(last.watched)
         self._fingerprints[name] = mark
@@ -125,10 +144,15 @@ class BatchKeeper:
     def _keep(self, name: str) -> None:
         """Write down stages and next step if they have changed."""
         watched = self._pipeline.watched.get(name)
-        if watched is None:
+        if watched is None or name not in self._views:
             return
         record = watched.watch.record
         now: Kept = (self._views[name].batch_id, record.stages, record.next_step)
         if self._kept.get(name) != now:
             batches.keep_stages(self._store, name, *now)
             self._kept[name] = now
+
+
+def _judged_by(view: BatchView) -> tuple[object, ...]:
+    """Return what the detectors depend on; where the readings come from is no affair of theirs."""
+    return view.mark, view.watched.vessel, view.watched.detectors

@@ -2,7 +2,7 @@
 
 import logging
 import os
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from functools import partial
 
 from ullage.adapters import registry as adapters
@@ -14,15 +14,18 @@ from ullage.daemon.clock import Clock, SystemClock
 from ullage.daemon.health import Health
 from ullage.daemon.local_time import LocalTime
 from ullage.daemon.notifier import Notifier
+from ullage.daemon.page_settings import PageSettings
 from ullage.daemon.pipeline import Pipeline
 from ullage.daemon.rebuild import Rebuilt, rebuild
+from ullage.daemon.reloading import Makers, Reload
 from ullage.daemon.routes import Nobody, Routes
 from ullage.daemon.sd_notify import notify, watchdog_interval_s
-from ullage.daemon.service import Part, Parts, Service, unknown_vessels
-from ullage.daemon.settings import Config, load
+from ullage.daemon.service import Late, Part, Parts, Service, unknown_vessels
+from ullage.daemon.settings import Config
 from ullage.daemon.snapshot import fingerprint
 from ullage.daemon.store.journal_tail import entries_after, last_entry_id
 from ullage.daemon.store.store import Store
+from ullage.daemon.tended import Tended
 from ullage.daemon.watchdog import Watchdog
 from ullage.daemon.writer import Writer, WriterSettings
 
@@ -53,7 +56,7 @@ def build(config: Config, environ: Mapping[str, str], clock: Clock | None = None
     """
     clock = clock or SystemClock()
     say = partial(notify, environ=environ)
-    sources = _sources(config, clock)
+    sources = _sources(config, [source.name for source in config.sources], clock)
     store = _open_store(config)
     notifier = _notifier(config, store, clock)
     desk = _desk(config, store, notifier or Nobody(), clock)
@@ -75,8 +78,25 @@ def build(config: Config, environ: Mapping[str, str], clock: Clock | None = None
         fingerprints=fingerprints,
     )
     health = Health()
-    for loop in (pipeline.heartbeat.health, writer.heartbeat.health, *(notifier.loops() if notifier else ())):
+    for loop in (pipeline.heartbeat.health, writer.heartbeat.health):
         health.watch(loop)
+    makers = Makers(
+        sources=partial(_sources, clock=clock),
+        notifier=lambda config: _notifier(config, store, clock),
+        tended=lambda notifier: Tended(notifier, notifier.loops(), health),
+        late=partial(_late, store, desk, pipeline, health, clock),
+    )
+    reload = Reload(
+        config,
+        environ,
+        makers,
+        store=store,
+        desk=desk,
+        pipeline=pipeline,
+        keeper=keeper,
+        notifier=notifier,
+        clock=clock,
+    )
     return Service(
         Parts(
             store=store,
@@ -84,22 +104,19 @@ def build(config: Config, environ: Mapping[str, str], clock: Clock | None = None
             pipeline=pipeline,
             writer=writer,
             sources=sources,
-            early=(notifier,) if notifier is not None else (),
-            late=(
-                partial(_watched_over, keeper, health),
-                partial(_upkeep, config, store, desk, notifier, pipeline, health, clock),
-                *_page(config, store, desk, pipeline, sources, clock),
-            ),
+            notifier=None if notifier is None else makers.tended(notifier),
+            keeper=Tended(keeper, (keeper.loop_health,), health),
+            late=makers.late(config, notifier, sources),
             health=health,
             watchdog=_watchdog(environ, health, pipeline, say, clock),
             clock=clock,
             untold=tuple(finding for r in rebuilt for finding in r.untold),
-            reload=lambda: _validate(config, environ),
+            reload=reload.prepare,
         )
     )
 
 
-def _sources(config: Config, clock: Clock) -> tuple[Source, ...]:
+def _sources(config: Config, names: Collection[str], clock: Clock) -> tuple[Source, ...]:
     channels = config.channels()
     return tuple(
         adapters.build(
@@ -110,6 +127,7 @@ def _sources(config: Config, clock: Clock) -> tuple[Source, ...]:
             clock,
         )
         for source in config.sources
+        if source.name in names
     )
 
 
@@ -203,6 +221,32 @@ def _rebuild(
     return tuple(rebuilt)
 
 
+def _late(
+    store: Store,
+    desk: AlarmDesk,
+    pipeline: Pipeline,
+    health: Health,
+    clock: Clock,
+    config: Config,
+    notifier: Notifier | None,
+    sources: tuple[Source, ...],
+) -> tuple[Late, ...]:
+    settings, zone, vessels = config.page, config.timezone, config.vessels
+    late = [
+        Late(
+            name="upkeep",
+            made_from=(config.schedule, config.store.keep_days, zone, vessels, config.notify),
+            make=partial(_upkeep, config, store, desk, notifier, pipeline, health, clock),
+        )
+    ]
+    if settings is not None:
+        token = settings.token()
+        make = partial(_page, config, settings, token, store, desk, pipeline, sources, clock)
+        made_from = (settings, token, zone, vessels, sources)
+        late.append(Late(name="page", made_from=made_from, make=make))
+    return tuple(late)
+
+
 def _upkeep(
     config: Config,
     store: Store,
@@ -226,6 +270,7 @@ def _upkeep(
         store.retain(now_s=clock.wall_s(), keep_days=config.store.keep_days)
 
     names = [vessel.vessel.name for vessel in config.vessels]
+    reminding = partial(remind, store, desk, names, clock)
     upkeep = Upkeep(
         config.schedule,
         desk=desk,
@@ -238,46 +283,24 @@ def _upkeep(
         daily_line=line,
         healthy=health.healthy,
         keep_days=config.store.keep_days,
-        more=(
-            Job(
-                name="batches", run=partial(remind, store, desk, names, clock), every_s=EVERY_S, first_s=60.0
-            ),
-        ),
+        more=(Job(name="batches", run=reminding, every_s=EVERY_S, first_s=60.0),),
     )
-    for loop in upkeep.loops():
-        health.watch(loop)
-    return upkeep
-
-
-def _watched_over(keeper: BatchKeeper, health: Health) -> Part:
-    health.watch(keeper.loop_health)
-    return keeper
+    return Tended(upkeep, upkeep.loops(), health)
 
 
 def _page(
     config: Config,
+    settings: PageSettings,
+    token: str | None,
     store: Store,
     desk: AlarmDesk,
     pipeline: Pipeline,
     sources: tuple[Source, ...],
     clock: Clock,
-) -> tuple[Callable[[], Part], ...]:
-    """Return what makes the page, if there is to be one; nothing of a web server is imported before."""
-    settings = config.page
-    if settings is None:
-        return ()
-    token = settings.token()
+) -> Part:
+    """Make the page; nothing of a web server is imported before."""
+    from ullage.daemon.page.cellar import Cellar
+    from ullage.daemon.page.server import PageServer
 
-    def make() -> Part:
-        from ullage.daemon.page.cellar import Cellar
-        from ullage.daemon.page.server import PageServer
-
-        zone = LocalTime.named(config.timezone)
-        cellar = Cellar(store, desk, config.vessels, clock, zone, pipeline, sources)
-        return PageServer(cellar, settings, token)
-
-    return (make,)
-
-
-def _validate(config: Config, environ: Mapping[str, str]) -> None:
-    load(config.path, environ)
+    zone = LocalTime.named(config.timezone)
+    return PageServer(Cellar(store, desk, config.vessels, clock, zone, pipeline, sources), settings, token)

@@ -14,6 +14,8 @@ class LoopHealth:
     healthy: bool
     detail: str
     """Plain words: what is wrong, or how long since its last turn."""
+    alive: bool = True
+    """Whether its thread runs; without one it can't recover."""
 
 
 class Heartbeat:
@@ -56,12 +58,20 @@ class Health:
         self._loops: list[Callable[[], LoopHealth]] = []
 
     def watch(self, loop: Callable[[], LoopHealth]) -> None:
-        """Add a loop."""
-        self._loops.append(loop)
+        """Add a loop, once it runs."""
+        self._loops = [*self._loops, loop]
+
+    def forget(self, loop: Callable[[], LoopHealth]) -> None:
+        """Take a loop out, before it is ended on purpose."""
+        self._loops = [each for each in self._loops if each != loop]
 
     def loops(self) -> tuple[LoopHealth, ...]:
         """Ask every loop. One that fails to answer is unhealthy."""
         return tuple(_ask(loop) for loop in self._loops)
+
+    def dead(self) -> tuple[str, ...]:
+        """Return the names of loops whose thread has ended."""
+        return tuple(loop.name for loop in self.loops() if not loop.alive)
 
     def healthy(self) -> bool:
         """Tell whether every loop goes round."""

@@ -99,9 +99,7 @@ class Notifier:
         """
         if not self._couriers:
             raise ConfigError("notify.targets", "there is nobody to tell", "give at least one target")
-        for name, target in self._targets:
-            if not target.to_console:
-                target.read(f"target {name}")
+        self.require_addresses()
         for warning in self._settings.warnings():
             log.warning("notify settings", extra={"warning": warning})
         if self._store is not None:
@@ -113,6 +111,18 @@ class Notifier:
                 log.warning("messages rerouted, their target is gone", extra={"count": moved})
         for courier in self._couriers.values():
             courier.start()
+
+    def require_addresses(self) -> None:
+        """Look whether every address is where it should be.
+
+        Raises
+        ------
+        ConfigError
+            If one is not.
+        """
+        for name, target in self._targets:
+            if not target.to_console:
+                target.read(f"target {name}")
 
     def wait_ready(self, timeout_s: float = 30.0) -> None:
         """Wait until every target is ready to send.

@@ -134,6 +134,10 @@ class Pipeline:
         """Put other detectors in the place of a vessel's. For the pipeline's own thread: see `call`."""
         self.watched = {**self.watched, watched.name: watched}
 
+    def remove(self, vessel: str) -> None:
+        """Watch over a vessel no more. For the pipeline's own thread: see `call`."""
+        self.watched = {name: watched for name, watched in self.watched.items() if name != vessel}
+
     def start(self) -> None:
         """Start the thread."""
         self._thread = threading.Thread(target=self._run, name="pipeline", daemon=True)

@@ -1,7 +1,8 @@
 """The running daemon: starts its parts in order, watches over them, and stops them in the order that loses nothing."""
 
 import logging
-from collections.abc import Callable, Mapping, Sequence
+import threading
+from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Protocol
 
@@ -24,6 +25,8 @@ LOOK_S = 1.0
 """How often the main thread looks at the others."""
 SOURCE_LOST_S = 300.0
 """How long a source may be out of reach before that is an alarm: a broker's restart is none."""
+RELOAD_S = 60.0
+"""How long a stop waits for a configuration that is being taken over."""
 DIED = 1
 """Exit code when a thread has died: the service manager starts everything anew."""
 
@@ -41,6 +44,16 @@ class Part(Protocol):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Late:
+    """A part made and started once readings are judged, so that heavy imports delay none."""
+
+    name: str
+    made_from: object
+    """What of the configuration it was made from: when that changes, another takes its place."""
+    make: Callable[[], Part]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Parts:
     """Everything that `build` has made and joined."""
 
@@ -49,17 +62,19 @@ class Parts:
     pipeline: Pipeline
     writer: Writer
     sources: tuple[Source, ...]
-    early: tuple[Part, ...]
-    """Started before readings come: the notifier."""
-    late: tuple[Callable[[], Part], ...]
-    """Made and started once readings are judged, so that heavy imports delay none: the scheduler, the page."""
+    notifier: Part | None
+    """Started before readings come."""
+    keeper: Part
+    """Of batches."""
+    late: tuple[Late, ...]
+    """The scheduler, the page."""
     health: Health
     watchdog: Watchdog
     clock: Clock
     untold: tuple[Finding, ...]
     """What rebuilding the detectors brought to light."""
-    reload: Callable[[], None]
-    """Validates the configuration anew; raises `ConfigError`."""
+    reload: Callable[[], Callable[["Service"], str]]
+    """Reads the configuration anew and returns what takes it over; raises `UllageError` if that can't be done."""
 
 
 class Service:
@@ -67,40 +82,46 @@ class Service:
 
     def __init__(self, parts: Parts) -> None:
         self.parts = parts
-        self._late: list[Part] = []
+        self.sources = parts.sources
+        self._notifier = parts.notifier
+        self._late: dict[str, tuple[object, Part]] = {}
+        self._changing = threading.Lock()
+        self._reloading: threading.Thread | None = None
+        self._broken = False
         self._lost_since_s: dict[str, float] = {}
         self._restarted = 0
 
     def start(self) -> None:
         """Start every part, readings first, and tell the service manager."""
         parts = self.parts
-        for part in parts.early:
-            part.start()
+        if self._notifier is not None:
+            self._notifier.start()
         if parts.untold:
             parts.pipeline.tell(parts.untold)
         parts.pipeline.start()
-        for source in parts.sources:
+        for source in self.sources:
             source.start(parts.pipeline.deliver)
         parts.writer.start()
         parts.watchdog.ready(self.status())
-        for make in parts.late:
-            part = make()
-            part.start()
-            self._late.append(part)
-        log.info("started", extra={"vessels": len(parts.pipeline.watched), "sources": len(parts.sources)})
+        parts.keeper.start()
+        self.exchange_late(parts.late)
+        log.info("started", extra={"vessels": len(parts.pipeline.watched), "sources": len(self.sources)})
 
     def stop(self) -> None:
         """Stop: no more readings, judge what waits, write it, send what can be sent."""
         parts = self.parts
         parts.watchdog.stopping()
-        for part in reversed(self._late):
+        if self._reloading is not None:
+            self._reloading.join(RELOAD_S)
+        for _, part in reversed(self._late.values()):
             self._quietly(part.stop)
-        for source in parts.sources:
+        self._quietly(parts.keeper.stop)
+        for source in self.sources:
             self._quietly(source.stop)
         self._quietly(parts.pipeline.stop)
         self._quietly(parts.writer.stop)
-        for part in reversed(parts.early):
-            self._quietly(part.stop)
+        if self._notifier is not None:
+            self._quietly(self._notifier.stop)
         self._quietly(parts.store.close)
         log.info("stopped", extra={"readings": parts.pipeline.counts.readings})
 
@@ -124,12 +145,20 @@ class Service:
         """Look at every part once; return the exit code when the daemon can't go on, else 0."""
         parts = self.parts
         parts.watchdog.turn(self.status())
-        for name, alive in (("pipeline", parts.pipeline.alive()), ("writer", parts.writer.alive())):
-            if not alive:
-                log.critical("a thread has died", extra={"loop": name})
-                return DIED
-        for source in parts.sources:
-            self._mind(source)
+        dead = [
+            name
+            for name, alive in (("pipeline", parts.pipeline.alive()), ("writer", parts.writer.alive()))
+            if not alive
+        ]
+        dead += parts.health.dead()
+        if dead:
+            log.critical("a thread has died", extra={"loop": ", ".join(dead)})
+            return DIED
+        if self._broken:
+            return DIED
+        with self._changing:
+            for source in self.sources:
+                self._mind(source)
         for name, watched in parts.pipeline.watched.items():
             self._mind_detectors(name, watched)
         return 0
@@ -142,7 +171,7 @@ class Service:
         words = [f"Watching {vessels} vessel{'s' * (vessels != 1)}"]
         words.append(f"{alarms} alarm{'s' * (alarms != 1)}" if alarms else "no alarm")
         words.append(f"{parts.pipeline.counts.readings} readings judged")
-        away = [source.name for source in parts.sources if not source.health().connected]
+        away = [source.name for source in self.sources if not source.health().connected]
         if away:
             words.append(f"out of reach: {', '.join(away)}")
         if parts.store.dropped or parts.pipeline.counts.unstored:
@@ -183,13 +212,76 @@ class Service:
         )
         self.parts.desk.report("watch-failing", bool(failing), text, vessel=name)
 
+    # another configuration
+
+    def exchange_sources(self, gone: Collection[str], come: Sequence[Source]) -> None:
+        """End the sources named and start others; the rest go on undisturbed."""
+        with self._changing:  # else a source that is ended here would be found dead and started again
+            ended = [source for source in self.sources if source.name in gone]
+            self.sources = tuple(source for source in self.sources if source.name not in gone)
+        for source in ended:
+            self._quietly(source.stop)
+            self._lost_since_s.pop(source.name, None)
+            self.parts.desk.report(
+                "source-lost", False, f"{source.name} is read no more.", subject=source.name
+            )
+        for source in come:
+            source.start(self.parts.pipeline.deliver)
+        with self._changing:
+            self.sources = (*self.sources, *come)
+
+    def exchange_notifier(self, notifier: Part | None) -> None:
+        """End the notifier and start another, which finds in the outbox what the old one has not told."""
+        before, self._notifier = self._notifier, notifier
+        if before is not None:
+            self._quietly(before.stop)
+        if notifier is not None:
+            notifier.start()
+
+    def exchange_late(self, late: Sequence[Late]) -> None:
+        """Have just these late parts: those made from the same stay, others end, new ones start."""
+        wanted = {each.name: each for each in late}
+        for name, (made_from, part) in tuple(self._late.items()):
+            if name not in wanted or wanted[name].made_from != made_from:
+                del self._late[name]
+                self._quietly(part.stop)
+        for name, each in wanted.items():
+            if name not in self._late:
+                part = each.make()
+                part.start()
+                self._late[name] = each.made_from, part
+
     def _reload(self) -> None:
+        if self._reloading is not None and self._reloading.is_alive():
+            log.warning("a configuration is being taken over already; reload again when that is done")
+            return
+        self._reloading = threading.Thread(target=self._take_over, name="reload", daemon=True)
+        self._reloading.start()
+
+    def _take_over(self) -> None:
+        """Take the configuration over, or say why not; half of it is not left standing."""
+        self.parts.watchdog.reloading()
         try:
-            self.parts.reload()
-        except UllageError as error:
-            log.error("the configuration can't be used, the old one stays", extra={"error": str(error)})
+            exchange = self.parts.reload()
+        except Exception as error:  # noqa: BLE001 - nothing has changed, and nothing may end the watch
+            said = str(error) if isinstance(error, UllageError) else f"{type(error).__name__}: {error}"
+            log.error("the configuration can't be used, the old one stays", extra={"error": said})
+            self._tell_refused(f"The configuration can't be used, the one before stays in force. {said}")
         else:
-            log.warning("the configuration is right; it takes effect at the next start")
+            try:
+                log.warning("configuration taken over", extra={"changes": exchange(self)})
+                self._tell_refused("")
+            except Exception as error:
+                # half of it must not stand; after a start the same configuration serves as a whole
+                log.critical("taking the configuration over failed", exc_info=error)
+                self._broken = True
+        finally:
+            self.parts.watchdog.ready(self.status())
+
+    def _tell_refused(self, text: str) -> None:
+        self.parts.desk.report(
+            "configuration", bool(text), text or "The configuration is in force.", priority=Priority.MEDIUM
+        )
 
     def _quietly(self, stop: Callable[[], None]) -> None:
         try:

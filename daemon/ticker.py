@@ -48,7 +48,7 @@ class Ticker:
     def loop_health(self) -> LoopHealth:
         """Tell whether the thread goes round."""
         if self._thread is None or not self._thread.is_alive():
-            return LoopHealth(name=self.name, healthy=False, detail="the thread does not run")
+            return LoopHealth(name=self.name, healthy=False, alive=False, detail="the thread does not run")
         return self._heartbeat.health()
 
     def _run(self) -> None:

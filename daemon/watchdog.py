@@ -63,6 +63,11 @@ class Watchdog:
         """Say that the service has started; the database is open by then."""
         self._notify(f"READY=1\nSTATUS={status}")
 
+    def reloading(self) -> None:
+        """Say that a configuration is being taken over; `ready` ends that."""
+        moment_us = round(self._clock.monotonic_s() * 1e6)
+        self._notify(f"RELOADING=1\nMONOTONIC_USEC={moment_us}\nSTATUS=Taking the configuration over")
+
     def turn(self, status: str) -> bool:
         """Look at the loops when it is time; return whether all was well at the last look."""
         now_s = self._clock.monotonic_s()

@@ -112,7 +112,7 @@ class Writer:
         if self._thread is not None:
             self._thread.join(timeout_s)
         self._try("readings not written", self._flush)
-        for vessel in self._fingerprints:
+        for vessel in tuple(self._fingerprints):
             self._try("detector state not written", functools.partial(self._save_now, vessel))
 
     def alive(self) -> bool:
@@ -163,8 +163,9 @@ class Writer:
 
         def take() -> None:
             try:
-                # with the mark of that moment: another batch may put other detectors in their place
-                taken.append((self._dump(vessel), self._fingerprints[vessel]))
+                if vessel in self._fingerprints:  # it may have been taken out of the configuration
+                    # with the mark of that moment: another batch may put other detectors in their place
+                    taken.append((self._dump(vessel), self._fingerprints[vessel]))
             finally:
                 done.set()
 

@@ -170,24 +170,6 @@ def test_a_journal_entry_of_another_program_reaches_the_running_detectors(
     assert daemon.stop() == 0
 
 
-def test_a_wrong_configuration_on_reload_is_named_and_the_old_one_stays(
-    daemon: DaemonProcess, broker: Broker, receiver: HttpReceiver
-) -> None:
-    """SIGHUP after a slip of the pen must not end the watch."""
-    daemon.start()
-    subscribed(broker, daemon)
-    right = daemon.config_path.read_text()
-    daemon.config_path.write_text(right.replace("rated_pressure_bar", "rated_presure_bar"))
-    daemon.signal(signal.SIGHUP)
-    wait_until(lambda: "rated_pressure_bar" in daemon.log, "a word about the slip")
-    daemon.config_path.write_text(right)
-    daemon.signal(signal.SIGHUP)
-    wait_until(lambda: "takes effect at the next start" in daemon.log, "a word about the right one")
-    broker.publish("cellar/north", *series(2.6, 2.7))
-    assert receiver.wait_until(lambda requests: bool(requests)), daemon.log
-    assert daemon.stop() == 0
-
-
 def test_the_service_manager_is_told_as_long_as_all_is_well(daemon: DaemonProcess) -> None:
     """READY, then pings with the state in plain words at half of what it allows, then STOPPING."""
     daemon.environ = {"WATCHDOG_USEC": "1000000"}
