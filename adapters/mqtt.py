@@ -249,7 +249,7 @@ class MqttSource(Source):
                 message.done = True
             self._wake()
 
-        return Delivery(self.name, tuple(readings), tuple(refusals), acknowledge)
+        return Delivery(self.name, tuple(readings), tuple(refusals), acknowledge, len(messages))
 
     def _decode(self, message: Message, readings: list[Reading], refusals: list[Refusal]) -> None:
         topic = message.topic

@@ -60,9 +60,11 @@ def _nothing() -> None:
 
 @dataclass(frozen=True, slots=True)
 class Delivery:
-    """What one message, line or file chunk held; `acknowledge` is called once it has been judged and batched."""
+    """What one message, line or file chunk held; `acknowledge` is called once it is judged and kept."""
 
     source: str
     readings: tuple[Reading, ...] = ()
     refusals: tuple[Refusal, ...] = ()
     acknowledge: Callable[[], None] = _nothing
+    messages: int = 1
+    """How many messages await that acknowledgement."""

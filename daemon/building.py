@@ -16,7 +16,9 @@ from ullage.daemon.local_time import LocalTime
 from ullage.daemon.notifier import Notifier
 from ullage.daemon.page_settings import PageSettings
 from ullage.daemon.pipeline import Pipeline
+from ullage.daemon.pitching import follow_pitching
 from ullage.daemon.rebuild import Rebuilt, rebuild
+from ullage.daemon.receipts import Receipts
 from ullage.daemon.reloading import Makers, Reload
 from ullage.daemon.routes import Nobody, Routes
 from ullage.daemon.sd_notify import notify, watchdog_interval_s
@@ -31,6 +33,8 @@ from ullage.daemon.writer import Writer, WriterSettings
 
 log = logging.getLogger(__name__)
 
+RECEIPTS_S = 5.0
+"""Shortest time between two commits that are made to acknowledge messages."""
 REBUILD_ALLOWED_US = 300_000_000
 """What the service manager is asked to wait while a vessel's stored readings are judged again."""
 
@@ -65,9 +69,10 @@ def build(config: Config, environ: Mapping[str, str], clock: Clock | None = None
     fingerprints = {
         v.watched.vessel.name: fingerprint(v.watched.vessel, v.watched.detectors, v.mark) for v in views
     }
-    pipeline = Pipeline({r.watched.name: r.watched for r in rebuilt}, store, desk, clock)
-    writer = _writer(config, store, pipeline, clock, fingerprints, rebuilt)
-    pipeline.told = writer.hurry
+    receipts = Receipts()
+    pipeline = Pipeline({r.watched.name: r.watched for r in rebuilt}, store, desk, clock, receipts=receipts)
+    writer = _writer(config, store, pipeline, clock, fingerprints, rebuilt, receipts)
+    pipeline.told, pipeline.held = writer.hurry, writer.free
     keeper = BatchKeeper(
         config.vessels,
         views,
@@ -161,6 +166,7 @@ def _desk(config: Config, store: Store, routes: Routes, clock: Clock) -> AlarmDe
 def _views(config: Config, store: Store, clock: Clock) -> tuple[BatchView, ...]:
     for vessel in config.vessels:
         adopt(store, vessel, clock.wall_s())
+        follow_pitching(store, vessel, clock.wall_s())
     return tuple(view(store, vessel) for vessel in config.vessels)
 
 
@@ -171,15 +177,18 @@ def _writer(
     clock: Clock,
     fingerprints: Mapping[str, str],
     rebuilt: Sequence[Rebuilt],
+    receipts: Receipts,
 ) -> Writer:
+    interval_s = config.store.commit_interval_s
     return Writer(
         store,
         pipeline,
         clock,
         entries_after=partial(entries_after, store),
         fingerprints=fingerprints,
-        settings=WriterSettings(commit_interval_s=config.store.commit_interval_s),
+        settings=WriterSettings(commit_interval_s=interval_s, receipt_interval_s=min(RECEIPTS_S, interval_s)),
         last_entry_id=min((r.watched.last_entry_id for r in rebuilt), default=last_entry_id(store)),
+        receipts=receipts,
     )
 
 

@@ -187,7 +187,9 @@ class Courier:
     def loop_health(self) -> LoopHealth:
         """Tell whether the courier's thread goes round; a target that fails is no fault of the thread."""
         if self._thread is None or not self._thread.is_alive():
-            return LoopHealth(name=f"target {self.name}", healthy=False, alive=False, detail="the thread does not run")
+            return LoopHealth(
+                name=f"target {self.name}", healthy=False, alive=False, detail="the thread does not run"
+            )
         return self._heartbeat.health()
 
     # the thread

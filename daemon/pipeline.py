@@ -13,6 +13,7 @@ from ullage.daemon.clock import Clock
 from ullage.daemon.gate import BELIEVABLE_WALL_S, FUTURE_S, LATE_S, Refused, WallClockGuard
 from ullage.daemon.health import Heartbeat
 from ullage.daemon.inbox import Inbox
+from ullage.daemon.receipts import Receipts
 from ullage.daemon.watched import Watched
 from ullage.detectors.finding import Finding
 from ullage.detectors.samples import Entry
@@ -76,7 +77,8 @@ class Pipeline:
     """Takes deliveries from every source and judges them in micro-batches.
 
     One turn: take all that waits; sort the readings by vessel; ask the detectors; tell the alarm desk; hand the
-    readings to the store; acknowledge. Up to and including the detectors nothing waits for disk or network.
+    readings to the store; acknowledge, or have it done with the next commit. Up to and including the detectors nothing
+    waits for disk or network.
 
     Parameters
     ----------
@@ -86,6 +88,8 @@ class Pipeline:
         Store and alarm desk.
     told
         Called after events were committed: wakes the notifier and has the readings behind the alarm written soon.
+    receipts
+        Holds deliveries back from being acknowledged until their readings are committed; None acknowledges at once.
     """
 
     def __init__(
@@ -97,6 +101,7 @@ class Pipeline:
         *,
         settings: PipelineSettings | None = None,
         told: Callable[[], None] = lambda: None,
+        receipts: Receipts | None = None,
     ) -> None:
         self.watched = watched
         self.counts = Counts()
@@ -107,6 +112,11 @@ class Pipeline:
         self._clock = clock
         self._settings = settings or PipelineSettings()
         self.told = told
+        self.held: Callable[[], None] = lambda: None
+        """Called when so many deliveries are held back that a commit should come soon."""
+        self._receipts = receipts
+        if receipts is not None:
+            receipts.acknowledge = self._acknowledge
         self._inbox: Inbox[Delivery | Callable[[], None]] = Inbox(self._settings.inbox_deliveries)
         self._waiting: deque[Finding] = deque(maxlen=self._settings.waiting_findings)
         self._guard = WallClockGuard(clock)
@@ -256,11 +266,12 @@ class Pipeline:
         self.counts.readings += len(kept)
         if findings:
             self.tell(findings)
-        self._keep(kept, entries)
-        for delivery in deliveries:
-            self._acknowledge(delivery)
+        stored = self._keep(kept, entries)
+        self._receive(deliveries, wait=stored)
 
-    def _keep(self, readings: Sequence[Reading], entries: Sequence[Reading]) -> None:
+    def _keep(self, readings: Sequence[Reading], entries: Sequence[Reading]) -> bool:
+        """Hand over to the store; return whether readings wait for its next commit now."""
+        waiting = False
         if readings:
             try:
                 self._shelf.append(readings)
@@ -269,9 +280,22 @@ class Pipeline:
                 self._complain("readings not stored", error)
             else:
                 self._relieved("readings not stored")
+                waiting = True
         for entry in entries:
             self.counts.entries += 1
             self._try("journal entry not stored", functools.partial(self._store_entry, entry))
+        return waiting
+
+    def _receive(self, deliveries: Sequence[Delivery], *, wait: bool) -> None:
+        """Acknowledge, or have it done with the next commit."""
+        soon = False
+        for delivery in deliveries:
+            if self._receipts is None or not wait or not delivery.readings:
+                self._acknowledge(delivery)
+            else:
+                soon |= self._receipts.hold(delivery)
+        if soon:
+            self.held()
 
     def _store_entry(self, entry: Reading) -> None:
         self._shelf.add_entry(entry.vessel, entry.time_s, entry.text, made_s=self._clock.wall_s())

@@ -113,6 +113,7 @@ class Service:
         parts.watchdog.stopping()
         if self._reloading is not None:
             self._reloading.join(RELOAD_S)
+        parts.writer.hasten()
         for _, part in reversed(self._late.values()):
             self._quietly(part.stop)
         self._quietly(parts.keeper.stop)

@@ -10,6 +10,7 @@ from typing import Protocol
 from ullage.daemon.clock import Clock
 from ullage.daemon.health import Heartbeat
 from ullage.daemon.pipeline import Pipeline
+from ullage.daemon.receipts import Receipts
 from ullage.daemon.snapshot import dump
 from ullage.daemon.store.journal import JournalEntry
 from ullage.detectors.samples import Entry
@@ -52,6 +53,8 @@ class WriterSettings:
     """Readings behind an alarm are written so long after it: the message goes first."""
     hurry_interval_s: float = 10.0
     """Shortest time between two commits that alarms asked for."""
+    receipt_interval_s: float = 5.0
+    """Shortest time between two commits that are to free what a broker may send: a memory card has its limits."""
 
 
 class Writer:
@@ -65,6 +68,8 @@ class Writer:
         Vessel name to what marks its snapshots: see `snapshot.fingerprint`.
     last_entry_id
         Journal entries up to this number are known to the detectors.
+    receipts
+        Deliveries to be acknowledged once they are committed.
     """
 
     def __init__(
@@ -77,6 +82,7 @@ class Writer:
         fingerprints: Mapping[str, str],
         settings: WriterSettings | None = None,
         last_entry_id: int = 0,
+        receipts: Receipts | None = None,
     ) -> None:
         self._shelf = shelf
         self._entries_after = entries_after
@@ -90,6 +96,9 @@ class Writer:
         self._flush_due_s = now_s + self._settings.commit_interval_s
         self._snapshot_due_s = now_s + self._snapshot_pause_s()
         self._turn_of = 0
+        self._receipts = Receipts() if receipts is None else receipts
+        self._hastened = False
+        self._woken = threading.Event()
         self._stopping = threading.Event()
         self._thread: threading.Thread | None = None
         self._errors: dict[str, str] = {}
@@ -97,9 +106,27 @@ class Writer:
 
     def hurry(self) -> None:
         """Have pending readings written soon: an alarm was raised on them. Safe from any thread."""
-        soon_s = self._clock.monotonic_s() + self._settings.hurry_after_s
-        allowed_s = self._flushed_s + self._settings.hurry_interval_s
-        self._flush_due_s = min(self._flush_due_s, max(soon_s, allowed_s))
+        self._flush_by(
+            self._clock.monotonic_s() + self._settings.hurry_after_s,
+            self._flushed_s + self._settings.hurry_interval_s,
+        )
+
+    def free(self) -> None:
+        """Have pending readings written soon: their senders wait for an acknowledgement. Safe from any thread."""
+        pause_s = 0.0 if self._hastened else self._settings.receipt_interval_s
+        self._flush_by(self._clock.monotonic_s(), self._flushed_s + pause_s)
+
+    def hasten(self) -> None:
+        """Write and acknowledge without delay from now on: the daemon is about to stop."""
+        self._hastened = True
+        self._receipts.ask_at = 1
+        self.free()
+
+    def _flush_by(self, wanted_s: float, allowed_s: float) -> None:
+        due_s = max(wanted_s, allowed_s)
+        if due_s < self._flush_due_s:
+            self._flush_due_s = due_s
+            self._woken.set()
 
     def start(self) -> None:
         """Start the thread."""
@@ -109,6 +136,7 @@ class Writer:
     def stop(self, timeout_s: float = 20.0) -> None:
         """End the thread, then write what is pending and the state of all detectors. The pipeline has ended before."""
         self._stopping.set()
+        self._woken.set()
         if self._thread is not None:
             self._thread.join(timeout_s)
         self._try("readings not written", self._flush)
@@ -122,9 +150,10 @@ class Writer:
     def _run(self) -> None:
         while not self._stopping.is_set():
             due_s = self._flush_due_s - self._clock.monotonic_s()
-            if self._stopping.wait(max(0.0, min(self._settings.poll_interval_s, due_s))):
-                return
-            self.turn()
+            self._woken.wait(max(0.0, min(self._settings.poll_interval_s, due_s)))
+            self._woken.clear()
+            if not self._stopping.is_set():
+                self.turn()
 
     def turn(self) -> None:
         """Do what is due."""
@@ -144,7 +173,9 @@ class Writer:
     def _flush(self) -> None:
         self._flushed_s = self._clock.monotonic_s()
         self._flush_due_s = self._flushed_s + self._settings.commit_interval_s
+        ticket = self._receipts.ticket()
         self._shelf.flush()
+        self._receipts.settle(ticket)
 
     def _read_journal(self) -> None:
         for vessel, stored in self._entries_after(self._last_entry_id):
