@@ -131,7 +131,11 @@ def newest_event_ms(connection: sa.Connection, alarm: AlarmKey, kinds: Iterable[
 
 
 def read_events(
-    connection: sa.Connection, vessel: str | None, since_s: float | None, limit: int
+    connection: sa.Connection,
+    vessel: str | None,
+    since_s: float | None,
+    limit: int,
+    until_s: float | None = None,
 ) -> tuple[Event, ...]:
     """Return the newest events first."""
     query = (
@@ -141,6 +145,8 @@ def read_events(
         query = query.where(alarm_event.c.vessel == vessel)
     if since_s is not None:
         query = query.where(alarm_event.c.time_ms >= to_ms(since_s))
+    if until_s is not None:
+        query = query.where(alarm_event.c.time_ms <= to_ms(until_s))
     return tuple(_event(row) for row in connection.execute(query))
 
 

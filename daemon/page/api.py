@@ -167,7 +167,7 @@ def _readings(cellar: Cellar, request: Request) -> Response:
         raise ConfigError("points", "must be a whole number") from None
     if not 10 <= points <= 5000:
         raise ConfigError("points", "must lie between 10 and 5000")
-    curves = cellar.history.curves(name, start_s, end_s)
+    curves = cellar.lookback.curves(name, start_s, end_s)
     return JSONResponse(
         {
             "vessel": name,
@@ -206,7 +206,7 @@ def _batches(cellar: Cellar, request: Request) -> Response:
             "began": format_rfc3339(span.start_s),
             "ended": None if span.end_s is None else format_rfc3339(span.end_s),
         }
-        for span in cellar.batch_spans(name)
+        for span in cellar.lookback.batches(name)
     ]
     return JSONResponse({"vessel": name, "batches": found})
 

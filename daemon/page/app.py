@@ -12,12 +12,12 @@ from starlette.responses import HTMLResponse, JSONResponse, RedirectResponse, Re
 from starlette.routing import Route
 
 from ullage.adapters.errors import ConfigError, UllageError
+from ullage.daemon.chart.batch_spans import BatchSpan
 from ullage.daemon.chart.style import chart_css, palette_css
 from ullage.daemon.chart.svg import tag
 from ullage.daemon.chart.units import Units, units_named
 from ullage.daemon.exporting import stored_rows
 from ullage.daemon.page import api, asking, shell
-from ullage.daemon.page.batch_spans import BatchSpan
 from ullage.daemon.page.cards import Reader
 from ullage.daemon.page.cellar import Cellar
 from ullage.daemon.page.charts import Asked, Charts, both_layouts, layout_named
@@ -170,7 +170,7 @@ class PageApp:
 
     def _spans(self, vessel: str = "") -> tuple[BatchSpan, ...]:
         names = [vessel] if vessel else self.cellar.names()
-        found = [span for name in names for span in self.cellar.batch_spans(name)]
+        found = [span for name in names for span in self.cellar.lookback.batches(name)]
         return tuple(sorted(found, key=lambda span: -span.start_s))
 
     def _span(self, key: str | None) -> BatchSpan:
@@ -183,7 +183,7 @@ class PageApp:
         """
         vessel, _, wanted = (key or "").rpartition("/")
         if vessel in self.cellar.vessels:
-            for span in self.cellar.batch_spans(vessel):
+            for span in self.cellar.lookback.batches(vessel):
                 if span.key == wanted:
                     return span
         raise ConfigError("batch", "there is none of that name", "choose one from the list of batches")
@@ -199,7 +199,7 @@ class PageApp:
 
     def _batch(self, request: Request) -> Response:
         span, units = self._span(request.query_params.get("of")), asking.units_of(request)
-        drawn = [self.charts.of_batch(span, layout, units) for layout in both_layouts()]
+        drawn = self.charts.of_batch(span, both_layouts(), units)
         below = [f'<ol class="marks">{drawn[0].marks}</ol>'] if drawn[0].marks else []
         title = f"{span.vessel}: {span.name}"
         page = shell.chart_page(
@@ -210,7 +210,7 @@ class PageApp:
     def _compare(self, request: Request) -> Response:
         query, units = request.query_params, asking.units_of(request)
         first, second = self._span(query.get("a")), self._span(query.get("b"))
-        charts = [self.charts.comparison(first, second, layout, units) for layout in both_layouts()]
+        charts = self.charts.comparison(first, second, both_layouts(), units)
         title = f"{first.vessel}, {first.name}, and {second.vessel}, {second.name}"
         note = tag("p", "Both counted from pitching: the first in full, the second dashed.", class_="soft")
         page = shell.chart_page(title, charts, [note], self._reader(units), may_leave=self.keeper.asks)

@@ -9,26 +9,19 @@ import threading
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
-import numpy as np
-
 from ullage.adapters.errors import ConfigError, StoreError
 from ullage.adapters.reading import Quantity, Reading
 from ullage.adapters.source import Source, SourceHealth
 from ullage.daemon.alarms import AlarmDesk
-from ullage.daemon.chart.batch import BatchView, Rates, condition_words
-from ullage.daemon.chart.picture import Mark, MarkKind
+from ullage.daemon.chart.batch_spans import LOOK_BACK_S
+from ullage.daemon.chart.lookback import LookBack
 from ullage.daemon.clock import Clock
 from ullage.daemon.config_vessels import WatchedVessel
-from ullage.daemon.events import EventKind
 from ullage.daemon.local_time import LocalTime
-from ullage.daemon.page.batch_spans import LOOK_BACK_S, BatchSpan, batch_spans
-from ullage.daemon.page.history import History
 from ullage.daemon.pipeline import Pipeline
 from ullage.daemon.status import VesselStatus, carbonation_now, vessel_statuses
 from ullage.daemon.store.journal import JournalEntry
 from ullage.daemon.store.store import Store
-from ullage.detectors.journal import Word, understand
-from ullage.detectors.samples import Entry, Kind
 from ullage.detectors.silent import SilentSettings
 from ullage.detectors.stage import current
 from ullage.detectors.vessel import Vessel
@@ -37,7 +30,6 @@ SLOW_S = 10.0
 """How long what changes slowly (trend, batch, gravity) may be remembered."""
 LONGEST_ENTRY = 500
 FUTURE_S = 60.0
-DAY_S = 86_400.0
 
 
 class Cellar:
@@ -76,7 +68,7 @@ class Cellar:
         self.zone = zone
         self.pipeline = pipeline
         self.sources = tuple(sources)
-        self.history = History(store, clock)
+        self.lookback = LookBack(store, vessels, clock, lambda: pipeline.watched)
         self._lock = threading.Lock()
         self._slow: tuple[VesselStatus, ...] = ()
         self._slow_until_s = -math.inf
@@ -100,8 +92,7 @@ class Cellar:
         KeyError
             If there is none of that name.
         """
-        watched = self.pipeline.watched.get(name)
-        return watched.watch.vessel if watched is not None else self.vessels[name].vessel
+        return self.lookback.vessel(name)
 
     def stale_after_s(self, name: str) -> float:
         """Return the age from which a reading of this vessel is old: that from which its silence is an alarm."""
@@ -168,43 +159,6 @@ class Cellar:
 
     # -- looking back ----------------------------------------------------------------------------------------------
 
-    def view(self, name: str, start_s: float, end_s: float) -> BatchView:
-        """Return everything that a chart of a vessel shows between two moments.
-
-        Raises
-        ------
-        StoreError
-            If the database refuses.
-        """
-        curves = self.history.curves(name, start_s, end_s)
-        entries = self.store.entries(name, start_s - LOOK_BACK_S, end_s)
-        shown = [entry for entry in entries if entry.time_s >= start_s and not _of_no_use(entry.text)]
-        return BatchView(
-            vessel=self.vessel(name),
-            temperature=curves[Kind.TEMPERATURE],
-            pressure=curves[Kind.PRESSURE],
-            rates=self._rates(name),
-            entries=tuple(Entry(time_s=entry.time_s, text=entry.text) for entry in entries),
-            marks=self._marks(name, start_s, end_s, shown),
-        )
-
-    def batch_spans(self, name: str) -> tuple[BatchSpan, ...]:
-        """Return what can be looked at of a vessel, the newest first.
-
-        Raises
-        ------
-        StoreError
-            If the database refuses.
-        """
-        return batch_spans(self.store, name, self.now_s())
-
-    def current_span(self, name: str) -> tuple[float, float]:
-        """Return the span of what is in a vessel now, from its beginning to this moment."""
-        spans = self.batch_spans(name)
-        now_s = self.now_s()
-        start_s = spans[0].start_s if spans and spans[0].end_s is None else now_s - DAY_S
-        return min(start_s, now_s - 3600.0), now_s
-
     def entries(self, name: str, limit: int = 12) -> tuple[JournalEntry, ...]:
         """Return the newest entries of a vessel's journal, the newest first; remembered for a moment."""
         now_s = self.clock.monotonic_s()
@@ -216,43 +170,6 @@ class Cellar:
             with self._lock:
                 self._entries[name] = known
         return known[1][:limit]
-
-    def _rates(self, name: str) -> Rates:
-        watched = self.pipeline.watched.get(name)
-        if watched is None:
-            return Rates()
-        for _ in range(3):
-            try:
-                known = list(watched.watch.record.rates.before(math.inf))
-            except RuntimeError:  # one was added meanwhile
-                continue
-            known.reverse()
-            return Rates(
-                time_s=np.array([rate.time_s for rate in known]),
-                rate=np.array([rate.rate for rate in known]),
-                se=np.array([rate.se for rate in known]),
-            )
-        return Rates()
-
-    def _marks(
-        self, name: str, start_s: float, end_s: float, entries: Sequence[JournalEntry]
-    ) -> tuple[Mark, ...]:
-        found = [(entry.time_s, MarkKind.JOURNAL, entry.text) for entry in entries]
-        for event in self.desk.history(name, since_s=start_s, limit=500):
-            if event.kind is EventKind.REMINDER or event.time_s > end_s:
-                continue
-            words = condition_words(event.alarm.condition, event.alarm.subject)
-            if event.kind is EventKind.CLEARED:
-                found.append((event.time_s, MarkKind.OVER, f"{words} over"))
-            elif event.kind is EventKind.NOTED:
-                found.append((event.time_s, MarkKind.NOTICE, words))
-            else:
-                found.append((event.time_s, MarkKind.ALARM, words))
-        found.sort(key=lambda item: item[0])
-        return tuple(
-            Mark(time_s=at, kind=kind, text=text, number=number)
-            for number, (at, kind, text) in enumerate(found, start=1)
-        )
 
     # -- doing -----------------------------------------------------------------------------------------------------
 
@@ -331,12 +248,6 @@ class Cellar:
             raise ConfigError("entry", f"{entry_id} is not in the journal of {name}")
         self.store.strike_entry(entry_id, made_s=self.now_s())
         self.forget()
-
-
-def _of_no_use(text: str) -> bool:
-    """Tell whether an entry only says what the batch's own list says already."""
-    known = understand(text)
-    return known is not None and known.word in (Word.BATCH_STARTED, Word.BATCH_ENDED)
 
 
 def _newer(

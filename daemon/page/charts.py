@@ -3,16 +3,16 @@
 import threading
 from collections import OrderedDict
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 
-from ullage.daemon.chart.batch import Rates, batch_picture, comparison_picture
+from ullage.daemon.chart.batch import BatchView, batch_picture, comparison_picture
+from ullage.daemon.chart.batch_spans import BatchSpan
 from ullage.daemon.chart.drawing import draw
 from ullage.daemon.chart.layout import DESK, LAYOUTS, PHONE, Layout
 from ullage.daemon.chart.picture import Mark, MarkKind
 from ullage.daemon.chart.style import Theme
 from ullage.daemon.chart.svg import tag, words
 from ullage.daemon.chart.units import Units
-from ullage.daemon.page.batch_spans import BatchSpan
 from ullage.daemon.page.cellar import Cellar
 from ullage.daemon.page.words import when
 
@@ -93,46 +93,39 @@ class Charts:
         with self._lock:
             self._kept.clear()
 
-    def of_batch(self, span: BatchSpan, layout: Layout, units: Units) -> Drawn:
-        """Return the chart of a batch, current or past."""
+    def of_batch(self, span: BatchSpan, layouts: Sequence[Layout], units: Units) -> tuple[Drawn, ...]:
+        """Return the chart of a batch, current or past, once for each layout."""
         end_s = self._cellar.now_s() if span.end_s is None else span.end_s
-        asked = Asked(vessel=span.vessel, layout=layout, start_s=span.start_s, end_s=end_s, units=units)
-        return self._made(asked, past=span.end_s is not None)
+        shown_s = (span.start_s, max(end_s, span.start_s + SHORTEST_S))
+        view = self._cellar.lookback.view_of(span)
+        return tuple(
+            self._drawn(view, shown_s, Asked(vessel=span.vessel, layout=layout, units=units))
+            for layout in layouts
+        )
 
-    def comparison(self, first: BatchSpan, second: BatchSpan, layout: Layout, units: Units) -> str:
-        """Return two batches over each other, from pitching."""
-        now_s = self._cellar.now_s()
-        views = [
-            self._cellar.view(span.vessel, span.start_s, now_s if span.end_s is None else span.end_s)
-            for span in (first, second)
-        ]
+    def comparison(
+        self, first: BatchSpan, second: BatchSpan, layouts: Sequence[Layout], units: Units
+    ) -> tuple[str, ...]:
+        """Return two batches over each other, from pitching, once for each layout."""
+        views = [self._cellar.lookback.view_of(span) for span in (first, second)]
         names = (_name(first, second), _name(second, first))
         picture = comparison_picture(views[0], views[1], (first.start_s, second.start_s), names, units)
-        return draw(picture, layout, prefix="compare")
+        return tuple(draw(picture, layout, prefix="compare") for layout in layouts)
 
-    def _made(self, asked: Asked, *, past: bool = False) -> Drawn:
-        cellar = self._cellar
-        if asked.vessel not in cellar.vessels:
+    def _made(self, asked: Asked) -> Drawn:
+        if asked.vessel not in self._cellar.vessels:
             raise KeyError(asked.vessel)
-        start_s, end_s = self._span(asked)
-        view = cellar.view(asked.vessel, start_s, end_s)
-        if past:  # rates are those of the batch that is in the vessel now
-            view = replace(
-                view,
-                rates=Rates(),
-                no_rates="kept only while the batch is in the vessel; `ullage replay` tells",
-            )
+        span_s = self._span(asked)
+        return self._drawn(self._cellar.lookback.view(asked.vessel, *span_s), span_s, asked)
+
+    def _drawn(self, view: BatchView, span_s: tuple[float, float], asked: Asked) -> Drawn:
+        cellar = self._cellar
         picture = batch_picture(
-            view,
-            (start_s, end_s),
-            asked.units,
-            cellar.zone,
-            title=f"Chart of {asked.vessel}",
-            now_s=cellar.now_s(),
+            view, span_s, asked.units, cellar.zone, title=f"Chart of {asked.vessel}", now_s=cellar.now_s()
         )
         prefix = f"v{cellar.names().index(asked.vessel)}"
         svg = draw(picture, asked.layout, prefix=prefix, theme=asked.theme)
-        return Drawn(svg, marks_list(view.marks, end_s, cellar))
+        return Drawn(svg, marks_list(view.marks, span_s[1], cellar))
 
     def _span(self, asked: Asked) -> tuple[float, float]:
         now_s = self._cellar.now_s()
@@ -141,7 +134,7 @@ class Charts:
         elif asked.span in SPANS_S:
             start_s, end_s = now_s - SPANS_S[asked.span], now_s
         else:
-            start_s, end_s = self._cellar.current_span(asked.vessel)
+            start_s, end_s = self._cellar.lookback.current_span(asked.vessel)
         middle_s, half_s = (start_s + end_s) / 2, abs(end_s - start_s) / 2
         half_s = min(max(half_s, SHORTEST_S / 2), LONGEST_S / 2)
         return middle_s - half_s, middle_s + half_s

@@ -134,7 +134,7 @@ class PageServer:
             if self._stopping.is_set():
                 return
             try:
-                cellar.history.curves(name, *cellar.current_span(name))
+                cellar.lookback.curves(name, *cellar.lookback.current_span(name))
             except UllageError as error:
                 log.info("charts are not warmed up", extra={"error": str(error)})
 

@@ -5,10 +5,10 @@ from dataclasses import dataclass
 from urllib.parse import quote, urlencode
 
 from ullage.adapters.reading import Quantity
+from ullage.daemon.chart.batch_spans import BatchSpan
 from ullage.daemon.chart.svg import tag, words
 from ullage.daemon.chart.units import PressureUnit, TemperatureUnit, Units
 from ullage.daemon.page import cards
-from ullage.daemon.page.batch_spans import BatchSpan
 from ullage.daemon.page.cards import Reader
 from ullage.daemon.page.cellar import Cellar
 from ullage.daemon.page.words import summary

@@ -4,6 +4,7 @@ from dataclasses import dataclass
 
 from ullage.daemon.store import batches
 from ullage.daemon.store.store import Store
+from ullage.detectors.batch import Batch
 from ullage.detectors.journal import Word, understand
 
 DAY_S = 86_400.0
@@ -24,6 +25,7 @@ class BatchSpan:
     start_s: float
     end_s: float | None
     """None while it goes on."""
+    wishes: Batch | None = None
 
 
 def batch_spans(store: Store, vessel: str, now_s: float) -> tuple[BatchSpan, ...]:
@@ -42,6 +44,7 @@ def batch_spans(store: Store, vessel: str, now_s: float) -> tuple[BatchSpan, ...
             name=one.wishes.name or f"batch {one.id}",
             start_s=one.began_s,
             end_s=one.ended_s,
+            wishes=one.wishes,
         )
         for one in stored
     ]

@@ -8,10 +8,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from ullage.adapters.reading import Quantity, Reading
+from ullage.daemon.chart.batch_spans import first_reading_s
+from ullage.daemon.chart.history import DAY_S, FINE_S, Columns, History, minutes
 from ullage.daemon.chart.thin import thin
 from ullage.daemon.clock import ManualClock
-from ullage.daemon.page.batch_spans import first_reading_s
-from ullage.daemon.page.history import DAY_S, FINE_S, Columns, History, minutes
 from ullage.daemon.store.store import Store
 from ullage.detectors.samples import Kind
 
