@@ -303,7 +303,7 @@ class Ending(Detector):
             f"{max(production.high, 0.02):.2f} g/L CO2 a day can have been made, so at most {bound.most_g_per_l:.1f} "
             "g/L are still to come. Next: leave the valve shut and chill. Before packaging or whenever in doubt, take "
             "a gravity sample.",
-            value=bound.most_g_per_l, limit=self.settings.to_come_g_per_l, unit="g/L",
+            value=bound.most_g_per_l, limit=self._limit(record), unit="g/L",
             rate_g_per_l_day=production.rate_g_per_l_day,
             evidence=(
                 f"shut for {shut_h:.1f} h: {proof.value}",

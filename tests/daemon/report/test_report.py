@@ -1,5 +1,6 @@
 """The report of a replay, as a user gets it."""
 
+import json
 import math
 import re
 import xml.etree.ElementTree as ET
@@ -16,6 +17,7 @@ from ullage.adapters.timestamps import format_rfc3339
 
 START_S = 1_772_355_600.0
 HOUR_S = 3600.0
+FIXTURE = Path(__file__).parents[3] / "replay_fixtures" / "heron_pitched_to_tap.csv.gz"
 
 
 def bar_at(hours: float) -> float:
@@ -194,3 +196,11 @@ def test_the_replay_says_the_same_with_a_report(folder: Path) -> None:
     """Looking on changes no verdict."""
     plain = ullage("replay", folder / "log.csv", "--config", folder / "config.yaml")
     assert plain.stdout == (folder / "told.txt").read_text()
+
+
+def test_the_numbers_of_an_end_agree_with_it() -> None:
+    """Where the end is told, the CO2 that may still come lies below the limit that stands beside it."""
+    done = ullage("replay", FIXTURE, "--config", FIXTURE.with_name("heron_pitched_to_tap.yaml"), "--jsonl")
+    told = [json.loads(line) for line in done.stdout.splitlines()]
+    (end,) = [one for one in told if one["condition"] == "finished"]
+    assert 0 < end["value"] <= end["limit"]
