@@ -20,8 +20,12 @@ MAX_TEXT = 200
 RAW_BYTES = 80
 """How much of a refused payload is kept."""
 
-_NUMBER = re.compile(r"[+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]+)?")
-_NUMBER_BYTES = re.compile(rb"[ \t\r\n]*([+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]+)?)[ \t\r\n]*")
+# after digits the dot is asked for before more digits may come: `[0-9]+\.?[0-9]*` tries every way to share digits out,
+# which took 7 s for 16,000 of them
+_NUMBER = re.compile(r"[+-]?(?:[0-9]+(?:\.[0-9]*)?|\.[0-9]+)(?:[eE][+-]?[0-9]+)?")
+_NUMBER_BYTES = re.compile(
+    rb"[ \t\r\n]*([+-]?(?:[0-9]+(?:\.[0-9]*)?|\.[0-9]+)(?:[eE][+-]?[0-9]+)?)[ \t\r\n]*"
+)
 _JSON_STRING = re.compile(rb'"(?:[^"\\]|\\.)*"?', re.DOTALL)
 _BRACKET = re.compile(rb"[\[{\]}]")
 _PAIR_BREAK = re.compile(r"[\s,;]+")
