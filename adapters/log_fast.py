@@ -6,7 +6,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from ullage.adapters.log_blocks import Block
+from ullage.adapters.log_blocks import LONGEST_RECORD_BYTES, Block
 from ullage.adapters.log_format import KIND_OF
 from ullage.adapters.log_groups import Groups
 from ullage.adapters.log_rows import WideRowParser
@@ -126,6 +126,7 @@ class WideColumns:
             good &= fine | empty
             values.append(conversion.convert(value))
             present.append(~empty)
+        good &= block.stop[rows] - block.start[rows] <= LONGEST_RECORD_BYTES
         done = np.zeros(len(block.start), bool)
         done[rows[good]] = True
         values, present = values or [np.zeros(len(rows))], present or [np.zeros(len(rows), bool)]
@@ -146,4 +147,5 @@ class WideColumns:
         if self._parser.unix_divisor is None:
             return read_times(block.words, start, stop)
         value, good = read_decimals(block.words, block.raw, start, stop)
-        return value / self._parser.unix_divisor, good
+        # later times are left to the strict parser, which says what is wrong with them
+        return value / self._parser.unix_divisor, good & (np.abs(value) < 1e10 * self._parser.unix_divisor)

@@ -14,7 +14,12 @@ from ullage.adapters.reading import Quantity, Reading
 from ullage.adapters.timestamps import parse_rfc3339
 from ullage.adapters.units import Conversion, conversion
 
-_DECIMAL = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?", re.ASCII)
+_DECIMAL = re.compile(
+    r"[+-]?(\d+(\.\d*)?|\.\d+)([eE][+-]?\d+)?", re.ASCII
+)  # linear in time, unlike \d+\.?\d*
+_SPOILT = re.compile("[\0\ud800-\udfff]")
+_FIRST_S, _LAST_S = -62_135_596_800.0, 253_402_300_799.0
+"""0001-01-01 and 9999-12-31T23:59:59 in Unix seconds: what a calendar can say."""
 _UNIX_UNITS = {"s": 1.0, "ms": 1e3}
 _QUANTITIES = {str(quantity): quantity for quantity in Quantity}
 
@@ -35,15 +40,18 @@ def parse_number(text: str) -> float | Refused:
     return value if math.isfinite(value) else Refused(BadRow.VALUE, f"value {text[:40]!r} is too large")
 
 
-def split_record(record: bytes, delimiter: str = ",") -> list[str] | Refused:
-    """Split one CSV record into its fields, blanks around them left out."""
+def split_record(record: bytes, delimiter: str = ",", *, spoilt: bool = False) -> list[str] | Refused:
+    """Split one CSV record into its fields, blanks around them left out.
+
+    With `spoilt`, bytes that are no text stay in their fields (as surrogates): nobody may ask for those columns.
+    """
     if len(record) > LONGEST_RECORD_BYTES:
         return Refused(BadRow.LENGTH, f"longer than {LONGEST_RECORD_BYTES} bytes")
     try:
-        text = record.decode("utf-8")
+        text = record.decode("utf-8", "surrogateescape" if spoilt else "strict")
     except UnicodeDecodeError as error:
         return Refused(BadRow.TEXT, f"byte {error.start + 1} of the row is not UTF-8")
-    if "\0" in text:
+    if "\0" in text and not spoilt:
         return Refused(BadRow.TEXT, "the row holds a zero byte")
     if text.count('"') % 2:
         return Refused(BadRow.TEXT, "a quotation mark is not closed")
@@ -134,7 +142,7 @@ class WideRowParser:
 
     def parse(self, record: bytes) -> tuple[Reading, ...] | Refused:
         """Return a reading for every cell that is not empty; blank rows and the header once more give none."""
-        fields = split_record(record, self.delimiter)
+        fields = split_record(record, self.delimiter, spoilt=True)
         if isinstance(fields, Refused):
             return fields
         if fields == [""] or [fields[0].lstrip("\ufeff"), *fields[1:]] == self._header:
@@ -149,6 +157,8 @@ class WideRowParser:
             if not fields[index]:
                 continue
             if quantity is Quantity.JOURNAL:
+                if _SPOILT.search(fields[index]):
+                    return Refused(BadRow.TEXT, "the journal entry holds bytes that are no UTF-8 text")
                 readings.append(Reading(self.vessel, quantity, time_s, 0.0, fields[index]))
                 continue
             value = parse_number(fields[index])
@@ -162,7 +172,10 @@ class WideRowParser:
             value = parse_number(text)
             if isinstance(value, Refused):
                 return Refused(BadRow.TIME, f"time {text[:40]!r} is not a number")
-            return value / self.unix_divisor
+            time_s = value / self.unix_divisor
+            if not _FIRST_S <= time_s <= _LAST_S:
+                return Refused(BadRow.TIME, f"time {text[:40]!r} lies outside the years 1 to 9999")
+            return time_s
         try:
             return parse_rfc3339(text)
         except DataError as error:
