@@ -12,6 +12,26 @@ programmer's slip.
 """
 
 
+def harmless(text: str) -> str:
+    r"""Return the text with what a terminal would obey written out; line breaks stay, since several sentences have them.
+
+    Names in files, variables and payloads come from elsewhere and end up in sentences.
+
+    Examples
+    --------
+    >>> harmless("no column 'a\x1b[2J'")
+    "no column 'a\\x1b[2J'"
+    """
+    if text.isprintable():
+        return text
+    return "".join(
+        sign
+        if sign.isprintable() or sign == "\n"
+        else sign.encode("unicode_escape", "surrogatepass").decode()
+        for sign in text
+    )
+
+
 class UllageError(Exception):
     """Root of the tree: one plain sentence that says what to change.
 
@@ -36,7 +56,7 @@ class UllageError(Exception):
 
     def __str__(self) -> str:
         sentence = f"{self.subject}: {self.detail}" if self.subject else self.detail
-        return f"{sentence}; {self.hint}" if self.hint else sentence
+        return harmless(f"{sentence}; {self.hint}" if self.hint else sentence)
 
 
 class ConfigError(UllageError):

@@ -77,7 +77,7 @@ def resolve(document: object, now_s: float) -> tuple[SenmlRecord, ...]:
 def _check_labels(where: str, base: dict[str, object], record: dict[str, object]) -> None:
     for label in record:
         if label not in _KNOWN and label.endswith("_"):
-            raise DataError(where, f"needs a reader that understands {label!r} (section 4.4)")
+            raise DataError(where, f"needs a reader that understands {label[:40]!r} (section 4.4)")
     if "bver" in record:
         version = _number(where, record, "bver")
         if version is None or not 1 <= version <= HIGHEST_VERSION:

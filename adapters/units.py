@@ -104,7 +104,7 @@ def conversion(
     """
     found = _TABLES[quantity].get(unit)
     if found is None:
-        raise DataError(f"unit {unit!r}", f"is not known for {quantity}", _advice(quantity, unit))
+        raise DataError(f"unit {unit[:40]!r}", f"is not known for {quantity}", _advice(quantity, unit[:40]))
     if quantity is not Quantity.PRESSURE or reference is Reference.GAUGE:
         return found
     return Conversion(found.before, found.numerator, found.denominator, found.after - air_pressure_bar)
