@@ -57,8 +57,9 @@ class LineBuffer:
         self._skipping = True
 
     def _add(self, lines: list[Line], content: bytes) -> None:
-        content = content.strip(b"\r\n\0")
-        if len(content) > self._limit:
+        stripped = content.strip(b"\r\n\0")
+        # what is cut does not depend on how much of the line had come before its end
+        if len(content) > self._limit + 1 or len(stripped) > self._limit:
             lines.append(Line(content[: self._limit], cut=True))
-        elif content:
-            lines.append(Line(content))
+        elif stripped:
+            lines.append(Line(stripped))
