@@ -62,14 +62,17 @@ STAGES = (
 """Stages of a batch in their order, in the trade's words."""
 INSTRUMENTS = ("hydrometer", "refractometer", "float")
 
-_NUMBER = r"(-?\d+(?:[.,]\d+)?)"
+_FLAGS = (
+    re.IGNORECASE | re.ASCII
+)  # without the second, "ſ" counts as s and "İ" as i, and no word is found for them
+_NUMBER = r"(-?\d{1,15}(?:[.,]\d{1,15})?)"  # bounded: 400 digits are an infinite number
 _PATTERN = re.compile(
     rf"(pitched|valve set|valve shut|valve opened|vented|chill|fined|tapped|zero|snooze)(?:\s+{_NUMBER})?\b",
-    re.IGNORECASE,
+    _FLAGS,
 )
-_STAGE = re.compile(rf"stage ({'|'.join((*STAGES, UNDO))})", re.IGNORECASE)
-_GRAVITY = re.compile(rf"gravity {_NUMBER}(?: ({'|'.join(INSTRUMENTS)}))?", re.IGNORECASE)
-_BATCH = re.compile(r"(batch (?:started|ended))(?:[:,] .*)?", re.IGNORECASE)
+_STAGE = re.compile(rf"stage ({'|'.join((*STAGES, UNDO))})", _FLAGS)
+_GRAVITY = re.compile(rf"gravity {_NUMBER}(?: ({'|'.join(INSTRUMENTS)}))?", _FLAGS)
+_BATCH = re.compile(r"(batch (?:started|ended))(?:[:,] .*)?", _FLAGS)
 
 
 def understand(text: str) -> Known | None:
