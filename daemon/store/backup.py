@@ -11,6 +11,8 @@ from ullage.adapters.errors import StoreError
 from ullage.daemon.store import copying, damage, schema
 from ullage.daemon.store.engine import is_corruption, label, make_engine, parse_url, sqlite_path, translate
 from ullage.daemon.store.migrate import refuse_unknown, stored_revision
+from ullage.daemon.store.readings import fold
+from ullage.daemon.store.share_tables import SHARES
 from ullage.daemon.store.store import Store
 
 
@@ -137,11 +139,13 @@ def _into_server(source: Path, url: str) -> None:
         copy_engine = make_engine(URL.create("sqlite", database=str(copy)), read_only=True, busy_timeout_s=10)
         try:
             with Store.open(url) as store, store.transaction() as sink, copy_engine.connect() as origin:
-                for table in schema.metadata.sorted_tables:
+                for table in set(schema.metadata.sorted_tables) - set(SHARES):
                     if sink.scalar(sa.select(sa.func.count()).select_from(table)):
                         detail = f"holds rows in {table.name} already"
                         raise _final(StoreError(label(target), detail, "restore into an empty database"))
                 copying.copy_tables(origin, sink)
+                while fold(sink):  # a server keeps no row of all vessels
+                    pass
         finally:
             copy_engine.dispose()
     except OSError as error:

@@ -12,10 +12,12 @@ from ullage.adapters.errors import StoreError
 from ullage.daemon.store import (
     alarm_tables,  # noqa: F401 - their tables are to be copied, too
     batch_tables,  # noqa: F401
+    partitions,
     schema,
 )
 from ullage.daemon.store.engine import WRITE, label, make_engine, translate
 from ullage.daemon.store.migrate import bring_up
+from ullage.daemon.store.share_tables import SHARES
 
 _ROWS = 200
 """Rows held in memory at a time."""
@@ -83,6 +85,11 @@ def _copy_from_server(engine: sa.Engine, target: Path) -> None:
 def copy_tables(source: sa.Connection, sink: sa.Connection) -> None:
     """Copy every row into tables that are empty; both databases are at the same revision."""
     for table in schema.metadata.sorted_tables:
+        if table in SHARES:  # they tell of the daemons that run here
+            continue
+        if table is schema.reading_block and sink.dialect.name == "postgresql":
+            starts_ms = source.scalars(sa.select(table.c.start_ms).distinct()).all()
+            partitions.ensure(sink, starts_ms)
         query = sa.select(table).order_by(*table.primary_key.columns)
         for rows in source.execution_options(yield_per=_ROWS).execute(query).mappings().partitions():
             sink.execute(table.insert(), [dict(row) for row in rows])

@@ -93,7 +93,8 @@ def bring_up(engine: sa.Engine, where: str, file: Path | None) -> None:
 
 def _make(connection: sa.Connection, where: str) -> None:
     import ullage.daemon.store.alarm_tables
-    import ullage.daemon.store.batch_tables  # noqa: F401 - they add their tables to `metadata`
+    import ullage.daemon.store.batch_tables
+    import ullage.daemon.store.share_tables  # noqa: F401 - they add their tables to `metadata`
 
     known = set(schema.metadata.tables)
     strangers = sorted(known & set(sa.inspect(connection).get_table_names()))

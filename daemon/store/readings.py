@@ -1,15 +1,19 @@
-"""Readings in the database: one row per commit, folded into one block per channel and window of time.
+"""Readings in the database: small rows as they are committed, folded into one block per channel and window of time.
 
-A commit touches a single page however many channels there are; that is what a memory card feels. About once in two
-hours the rows are folded into `reading_block`, clustered by (vessel, quantity, time).
+In a file a commit is one row with all channels in it: it touches a single page however many channels there are, which
+is what a memory card feels. On a server a commit is one row for each vessel, so that one vessel of thousands is read
+without the others. About once in an hour or two the rows are folded into `reading_block`, clustered by (vessel,
+quantity, time).
 """
 
 import logging
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 
+import numpy as np
 import sqlalchemy as sa
+from sqlalchemy.dialects import postgresql
 
-from ullage.daemon.store import codec
+from ullage.daemon.store import codec, partitions
 from ullage.daemon.store.columns import EMPTY, Column, merge
 from ullage.daemon.store.pending import Channel
 from ullage.daemon.store.schema import reading_batch, reading_block, vessel
@@ -23,6 +27,10 @@ FOLD_ROWS = 120
 """Commits that are folded together: two hours at the usual interval."""
 FOLD_READINGS = 200_000
 """Or this many readings, so that folding needs little memory."""
+FOLD_MOST_ROWS = 5_000
+"""Rows of one vessel folded together at most."""
+
+_OF_ALL = reading_batch.c.vessel_id.is_(None)
 
 
 def vessel_ids(connection: sa.Connection) -> dict[str, int]:
@@ -35,7 +43,10 @@ def ensure_vessels(connection: sa.Connection, names: Iterable[str]) -> dict[str,
     known = vessel_ids(connection)
     missing = sorted(set(names) - known.keys())
     if missing:
-        connection.execute(vessel.insert(), [{"name": name} for name in missing])
+        insert = vessel.insert()
+        if connection.dialect.name == "postgresql":  # another daemon may do the same this moment
+            insert = postgresql.insert(vessel).on_conflict_do_nothing()
+        connection.execute(insert, [{"name": name} for name in missing])
         known = vessel_ids(connection)
     return known
 
@@ -47,24 +58,42 @@ def pack_batch(columns: dict[Channel, Column], ids: Mapping[str, int]) -> dict[s
     return {"count": count, "payload": codec.pack_channels(channels)}
 
 
-def write_batch(connection: sa.Connection, row: Mapping[str, object]) -> None:
-    """Write the row of one commit."""
-    connection.execute(reading_batch.insert().values(row))
+def pack_each(columns: dict[Channel, Column], ids: Mapping[str, int]) -> list[dict[str, object]]:
+    """Return the rows of one commit, one a vessel."""
+    found: dict[int, list[tuple[int, int, Column]]] = {}
+    for (name, kind), column in sorted(columns.items()):
+        if len(column):
+            found.setdefault(ids[name], []).append((ids[name], kind, column))
+    return [
+        {
+            "vessel_id": vessel_id,
+            "first_ms": min(int(column.time_ms[0]) for _, _, column in channels),
+            "count": sum(len(column) for _, _, column in channels),
+            "payload": codec.pack_channels(channels),
+        }
+        for vessel_id, channels in found.items()
+    ]
+
+
+def write_batch(connection: sa.Connection, rows: Sequence[Mapping[str, object]]) -> None:
+    """Write the rows of one commit."""
+    connection.execute(reading_batch.insert(), list(rows))
 
 
 def fold_is_due(connection: sa.Connection) -> bool:
-    """Return whether enough commits have gathered."""
+    """Return whether enough commits of all channels have gathered."""
     rows, count = connection.execute(
-        sa.select(sa.func.count(), sa.func.coalesce(sa.func.sum(reading_batch.c.count), 0))
+        sa.select(sa.func.count(), sa.func.coalesce(sa.func.sum(reading_batch.c.count), 0)).where(_OF_ALL)
     ).one()
     return bool(rows >= FOLD_ROWS or count >= FOLD_READINGS)
 
 
 def fold(connection: sa.Connection) -> bool:
-    """Move the oldest commits into the blocks they belong to; return whether there were any."""
+    """Move the oldest commits of all channels into the blocks they belong to; return whether there were any."""
     last, parts, room = None, dict[tuple[int, int], list[Column]](), FOLD_READINGS
+    batch = reading_batch.c
     rows = connection.execute(
-        sa.select(reading_batch.c.id, reading_batch.c.count).order_by(reading_batch.c.id).limit(FOLD_ROWS)
+        sa.select(batch.id, batch.count).where(_OF_ALL).order_by(batch.id).limit(FOLD_ROWS)
     ).all()
     for key, count in rows:
         if last is not None and count > room:
@@ -77,13 +106,55 @@ def fold(connection: sa.Connection) -> bool:
             parts.setdefault((vessel_id, kind), []).append(column)
     if last is None:
         return False
-    for (vessel_id, kind), columns in parts.items():
-        _into_blocks(connection, vessel_id, kind, merge(columns))
-    connection.execute(reading_batch.delete().where(reading_batch.c.id <= last))
+    _into_blocks(connection, parts)
+    connection.execute(reading_batch.delete().where(reading_batch.c.id <= last, _OF_ALL))
     return True
 
 
-def _into_blocks(connection: sa.Connection, vessel_id: int, kind: int, column: Column) -> None:
+def fold_vessel(connection: sa.Connection, vessel_id: int) -> bool:
+    """Move one vessel's own rows into blocks; return whether there were any. Another daemon at it is waited for."""
+    batch = reading_batch.c
+    rows = connection.execute(
+        sa.select(batch.id, batch.payload)
+        .where(batch.vessel_id == vessel_id)
+        .order_by(batch.id)
+        .limit(FOLD_MOST_ROWS)
+        .with_for_update()
+    ).all()
+    if not rows:
+        return False
+    parts: dict[tuple[int, int], list[Column]] = {}
+    for row in rows:
+        for owner, kind, column in _channels(row.payload):
+            parts.setdefault((owner, kind), []).append(column)
+    _into_blocks(connection, parts)
+    connection.execute(reading_batch.delete().where(batch.vessel_id == vessel_id, batch.id <= rows[-1].id))
+    return True
+
+
+def loose_rows(connection: sa.Connection) -> dict[int, int]:
+    """Return how many rows of its own each vessel has."""
+    vessel_id = reading_batch.c.vessel_id
+    query = sa.select(vessel_id, sa.func.count()).where(vessel_id.is_not(None)).group_by(vessel_id)
+    return {key: count for key, count in connection.execute(query)}
+
+
+def vessels_with_rows_before(connection: sa.Connection, before_ms: int) -> tuple[int, ...]:
+    """Return the vessels that have rows of their own with readings before that time."""
+    query = sa.select(reading_batch.c.vessel_id).distinct().where(reading_batch.c.first_ms < before_ms)
+    return tuple(connection.scalars(query))
+
+
+def _into_blocks(connection: sa.Connection, parts: Mapping[tuple[int, int], list[Column]]) -> None:
+    channels = {channel: merge(columns) for channel, columns in parts.items()}
+    if connection.dialect.name == "postgresql":
+        times_ms = (np.unique(column.time_ms // WINDOW_MS) * WINDOW_MS for column in channels.values())
+        partitions.ensure(connection, {start_ms for starts in times_ms for start_ms in starts.tolist()})
+    for (vessel_id, kind), column in channels.items():
+        _into_blocks_of(connection, vessel_id, kind, column)
+
+
+def _into_blocks_of(connection: sa.Connection, vessel_id: int, kind: int, column: Column) -> None:
     at = 0
     while at < len(column):
         start_ms = int(column.time_ms[at]) // WINDOW_MS * WINDOW_MS
@@ -113,7 +184,9 @@ def _place(vessel_id: int, kind: int, start_ms: int) -> sa.ColumnElement[bool]:
 def read_batches(connection: sa.Connection, vessel_id: int) -> dict[Kind, Column]:
     """Return one vessel's readings that are not folded yet."""
     parts: dict[Kind, list[Column]] = {}
-    for payload in connection.scalars(sa.select(reading_batch.c.payload).order_by(reading_batch.c.id)):
+    batch = reading_batch.c
+    query = sa.select(batch.payload).where(sa.or_(batch.vessel_id == vessel_id, _OF_ALL)).order_by(batch.id)
+    for payload in connection.scalars(query):
         for _, kind, column in _channels(payload, vessel_id):
             parts.setdefault(Kind(kind), []).append(column)
     return {kind: merge(columns) for kind, columns in parts.items()}

@@ -5,8 +5,9 @@ from dataclasses import dataclass
 
 import sqlalchemy as sa
 
-from ullage.daemon.store import coarse, codec
-from ullage.daemon.store.readings import WINDOW_MS, fold
+from ullage.daemon.store import coarse, codec, partitions
+from ullage.daemon.store.partitions import Partition
+from ullage.daemon.store.readings import WINDOW_MS, fold, fold_vessel, vessels_with_rows_before
 from ullage.daemon.store.schema import reading_block
 from ullage.daemon.store.spans import Reader
 from ullage.detectors.samples import Kind
@@ -15,6 +16,8 @@ log = logging.getLogger(__name__)
 
 _BLOCKS = 12
 """Blocks dropped in one transaction: the writer's lock is held for some tens of milliseconds."""
+_BLOCKS_TOGETHER = 50
+"""Blocks made into bins in one transaction where nobody waits for it."""
 _PAGES = 500
 _FREE_PAGES = 1000
 """Below this (4 MB) free pages simply wait for new readings."""
@@ -28,17 +31,27 @@ class Retained:
     bins_written: int
 
 
-def retain(writer: Reader, reader: Reader, cutoff_ms: int) -> Retained:
+def retain(writer: Reader, reader: Reader, now_ms: int, cutoff_ms: int) -> Retained:
     """Put bins in the place of readings before `cutoff_ms`; a block goes when all of it is older.
 
-    Room that is freed is used for new readings; only when much of it has gathered is it given back to the disk,
-    since moving pages wears a card.
+    In a file, room that is freed is used for new readings; only when much of it has gathered is it given back to the
+    disk, since moving pages wears a card. On PostgreSQL a week's partition is dropped when all of it is older.
     """
-    dropped = written = 0
     while True:  # a bin must be made of all of its readings
         with writer() as connection:
             if not fold(connection):
                 break
+    with reader() as connection:
+        partitioned = connection.dialect.name == "postgresql"
+    if partitioned:
+        return _retain_partitions(writer, reader, now_ms, cutoff_ms)
+    done = _retain_blocks(writer, reader, cutoff_ms)
+    _give_back_pages(writer, reader)
+    return done
+
+
+def _retain_blocks(writer: Reader, reader: Reader, cutoff_ms: int) -> Retained:
+    dropped = written = 0
     with reader() as connection:
         query = sa.select(reading_block.c.vessel_id, reading_block.c.quantity).distinct()
         channels = [(vessel_id, Kind(kind)) for vessel_id, kind in connection.execute(query)]
@@ -50,8 +63,47 @@ def retain(writer: Reader, reader: Reader, cutoff_ms: int) -> Retained:
                 break
             dropped += done.readings_dropped
             written += done.bins_written
-    _give_back_pages(writer, reader)
     return Retained(readings_dropped=dropped, bins_written=written)
+
+
+def _retain_partitions(writer: Reader, reader: Reader, now_ms: int, cutoff_ms: int) -> Retained:
+    with writer() as connection:
+        partitions.ensure_ahead(connection, now_ms)
+        late = vessels_with_rows_before(connection, cutoff_ms)
+    for vessel_id in late:
+        while True:
+            with writer() as connection:
+                if not fold_vessel(connection, vessel_id):
+                    break
+    with reader() as connection:
+        old = [each for each in partitions.standing(connection) if each.stop_ms <= cutoff_ms]
+    dropped = written = 0
+    for partition in old:
+        done = _bins_of(writer, partition)
+        with writer() as connection:
+            partitions.drop(connection, partition)
+        dropped += done.readings_dropped
+        written += done.bins_written
+    return Retained(readings_dropped=dropped, bins_written=written)
+
+
+def _bins_of(writer: Reader, partition: Partition) -> Retained:
+    """Make bins of all blocks of a partition; if that is broken off, the next round does it again."""
+    block = reading_block.c
+    key = sa.tuple_(block.vessel_id, block.quantity, block.start_ms)
+    within = sa.and_(block.start_ms >= partition.start_ms, block.start_ms < partition.stop_ms)
+    dropped = written = 0
+    last: tuple[int, int, int] | None = None
+    while True:
+        query = sa.select(reading_block).where(within).order_by(*key.clauses).limit(_BLOCKS_TOGETHER)
+        with writer() as connection:
+            rows = connection.execute(query if last is None else query.where(key > sa.tuple_(*last))).all()
+            for row in rows:
+                written += _write_bins(connection, row.vessel_id, Kind(row.quantity), row.payload)
+                dropped += row._mapping["count"]
+        if not rows:
+            return Retained(readings_dropped=dropped, bins_written=written)
+        last = (rows[-1].vessel_id, rows[-1].quantity, rows[-1].start_ms)
 
 
 def _drop_some(connection: sa.Connection, vessel_id: int, kind: Kind, cutoff_ms: int) -> Retained | None:
@@ -69,20 +121,21 @@ def _drop_some(connection: sa.Connection, vessel_id: int, kind: Kind, cutoff_ms:
     ).all()
     if not rows:
         return None
-    written = 0
-    for row in rows:
-        try:
-            written += coarse.write(connection, vessel_id, kind, coarse.bins(codec.unpack(row.payload)))
-        except codec.Damaged as error:
-            log.error("a damaged block of readings is dropped", extra={"detail": str(error)})
+    written = sum(_write_bins(connection, vessel_id, kind, row.payload) for row in rows)
     connection.execute(reading_block.delete().where(here, block.start_ms <= rows[-1].start_ms))
     return Retained(readings_dropped=sum(row.held for row in rows), bins_written=written)
 
 
+def _write_bins(connection: sa.Connection, vessel_id: int, kind: Kind, payload: bytes) -> int:
+    try:
+        return coarse.write(connection, vessel_id, kind, coarse.bins(codec.unpack(payload)))
+    except codec.Damaged as error:
+        log.error("a damaged block of readings is dropped", extra={"detail": str(error)})
+        return 0
+
+
 def _give_back_pages(writer: Reader, reader: Reader) -> None:
     with reader() as connection:
-        if connection.dialect.name != "sqlite":
-            return
         free = connection.exec_driver_sql("PRAGMA freelist_count").scalar_one()
         pages = connection.exec_driver_sql("PRAGMA page_count").scalar_one()
     if free <= max(_FREE_PAGES, pages // 10):

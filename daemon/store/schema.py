@@ -10,6 +10,7 @@ from sqlalchemy import (
     Double,
     ForeignKey,
     Identity,
+    Index,
     Integer,
     LargeBinary,
     MetaData,
@@ -18,7 +19,7 @@ from sqlalchemy import (
     Table,
 )
 
-HEAD = "0003"
+HEAD = "0004"
 """The revision that this program works with."""
 
 metadata = MetaData()
@@ -49,8 +50,12 @@ reading_batch = Table(
     Column("id", BigId, Identity(), primary_key=True),
     Column("count", Integer, nullable=False),
     Column("payload", Payload, nullable=False),
-    comment="One row per commit with all channels in it; folded into reading_block about once an hour.",
+    Column("vessel_id", BigId),
+    Column("first_ms", BigInteger),
+    comment="A commit's readings, of all channels or of one vessel; folded into reading_block about once an hour.",
 )
+Index("ix_reading_batch_vessel", reading_batch.c.vessel_id, reading_batch.c.id).ddl_if(dialect="postgresql")
+"""A file has one row a commit and is read whole; on a server each vessel has its own rows, among many."""
 
 reading_block = Table(
     "reading_block",
@@ -61,6 +66,7 @@ reading_block = Table(
     Column("count", Integer, nullable=False),
     Column("payload", Payload, nullable=False),
     sqlite_with_rowid=False,
+    postgresql_partition_by="RANGE (start_ms)",
     comment="All readings of one channel in one window of time, packed.",
 )
 

@@ -26,15 +26,13 @@ from ullage.daemon.store.columns import (
     to_ms,
 )
 from ullage.daemon.store.engine import WRITE, label, sqlite_path, translate
+from ullage.daemon.store.folding import Folding
 from ullage.daemon.store.journal import JournalEntry
 from ullage.daemon.store.opening import OnCorrupt, Opened, open_database
 from ullage.daemon.store.pending import Pending
 from ullage.daemon.store.readings import (
     ensure_vessels,
-    fold,
-    fold_is_due,
     last_block,
-    pack_batch,
     read_batches,
     vessel_ids,
     write_batch,
@@ -65,7 +63,9 @@ class Store:
         self._writer = threading.RLock()
         self._writing = False
         self._in_memory = self._engine.dialect.name == "sqlite" and sqlite_path(self._url) is None
+        self._folding = Folding(by_vessel=self._engine.dialect.name == "postgresql")
         self._fold_fault = ""
+        self._ids: Mapping[str, int] = {}
 
     @classmethod
     def open(
@@ -181,30 +181,31 @@ class Store:
             if not columns:
                 return 0
             try:
-                row = pack_batch(columns, self._ids_of({name for name, _ in columns}))
+                rows = self._folding.pack(columns, self._ids_of({name for name, _ in columns}))
                 with self.transaction() as connection:
-                    write_batch(connection, row)
-                    due = fold_is_due(connection)
+                    write_batch(connection, rows)
+                    self._folding.written(connection, rows)
             except BaseException:
                 self._pending.give_back()
                 raise
             count = self._pending.committed()
-            if due:
-                self._fold()
+            self._fold()
         return count
 
     def _ids_of(self, names: set[str]) -> Mapping[str, int]:
+        if names <= self._ids.keys():  # a vessel's number never changes
+            return self._ids
         with self.reading() as connection:
-            known = vessel_ids(connection)
-        if names <= known.keys():
-            return known
-        with self.transaction() as connection:
-            return ensure_vessels(connection, names)
+            self._ids = vessel_ids(connection)
+        if not names <= self._ids.keys():
+            with self.transaction() as connection:
+                known = ensure_vessels(connection, names)
+            self._ids = known
+        return self._ids
 
     def _fold(self) -> None:
         try:
-            with self.transaction() as connection:
-                fold(connection)
+            self._folding.fold(self.transaction)
         except StoreError as error:  # the readings are safe where they are
             if self._fold_fault != error.detail:
                 log.warning("folding readings failed", extra={"detail": error.detail})
@@ -252,8 +253,10 @@ class Store:
             return tuple(sorted(waiting | vessel_ids(connection).keys()))
 
     def _vessel_id(self, vessel: str) -> int:
-        with self.reading() as connection:
-            return vessel_ids(connection).get(vessel, -1)
+        if vessel not in self._ids:
+            with self.reading() as connection:
+                self._ids = vessel_ids(connection)
+        return self._ids.get(vessel, -1)
 
     def add_entry(self, vessel: str, time_s: float, text: str, *, made_s: float) -> int:
         """Add a journal entry and return its number; the same words at the same time stand only once."""
@@ -311,8 +314,12 @@ class Store:
         return coarse.join(kept, coarse.join_all(parts))
 
     def retain(self, *, now_s: float, keep_days: float) -> Retained:
-        """Put 10-minute bins in the place of readings older than `keep_days`; journal entries stay."""
-        return retention.retain(self.transaction, self.reading, to_ms(now_s - keep_days * 86400))
+        """Put 10-minute bins in the place of readings older than `keep_days`; journal entries stay.
+
+        On PostgreSQL a week of readings goes at a time, and the weeks to come are made ready.
+        """
+        cutoff_ms = to_ms(now_s - keep_days * 86400)
+        return retention.retain(self.transaction, self.reading, to_ms(now_s), cutoff_ms)
 
     def backup(self, path: str | Path) -> None:
         """Copy the database as it is now, pending readings included, to a new SQLite file.

@@ -8,6 +8,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from tests.daemon.store.folded import fold_now
 from ullage.adapters.reading import Quantity, Reading
 from ullage.daemon.store import readings as tables
 from ullage.daemon.store.columns import Columns
@@ -62,8 +63,7 @@ def test_however_the_stream_is_cut_it_reads_back_the_same(
         else:
             store.flush()
             if step == "fold":
-                with store.transaction() as connection:
-                    tables.fold(connection)
+                fold_now(store)
     stream = [step for step in steps if isinstance(step, Reading)]
     for vessel in ("north", "south"):
         assert _rows(store.samples(vessel)) == _expected(stream, vessel)
@@ -106,8 +106,7 @@ def test_a_repeat_after_folding_is_read_once_and_the_first_value_stays(store: St
     assert _rows(store.samples("north")) == before
     store.flush()
     assert _rows(store.samples("north")) == before
-    with store.transaction() as connection:
-        tables.fold(connection)
+    fold_now(store)
     assert _rows(store.samples("north")) == before
 
 
@@ -117,8 +116,7 @@ def test_late_readings_find_their_place(store: Store) -> None:
     for part in (day[72:], day[:72:2], day[1:72:2]):
         store.append(part)
         store.flush()
-        with store.transaction() as connection:
-            tables.fold(connection)
+        fold_now(store)
     assert _rows(store.samples("north")) == _expected(day, "north")
 
 
@@ -127,8 +125,7 @@ def test_a_span_holds_its_start_and_not_its_end(store: Store) -> None:
     times = [-3.0, 0.0, 14_399.0, 14_400.0, 86_400.0, 4e8]
     store.append([_second(int(number)) for number in times])
     store.flush()
-    with store.transaction() as connection:
-        tables.fold(connection)
+    fold_now(store)
     for since in times:
         for until in times:
             found = store.samples("north", T0 + since, T0 + until).time_s - T0
@@ -140,8 +137,7 @@ def test_latest_is_the_newest_of_each_quantity(store: Store) -> None:
     """The newest by its own time, wherever it is kept; an unknown vessel has none."""
     store.append([_second(5, 21.0), Reading("north", Quantity.GRAVITY, T0, 1.012)])
     store.flush()
-    with store.transaction() as connection:
-        tables.fold(connection)
+    fold_now(store)
     store.append([_second(3, 22.0)])
     assert store.latest("north") == {
         Quantity.TEMPERATURE: _second(5, 21.0),
@@ -217,9 +213,7 @@ def test_reading_a_long_span_needs_no_more_memory_than_a_short_one(file: Path) -
         for day in range(20):
             store.append([_second(day * 86_400 + number * 10) for number in range(8640)])
             store.flush()
-        with store.transaction() as connection:
-            while tables.fold(connection):
-                pass
+        fold_now(store)
         peaks = []
         for days in (5, 20):
             tracemalloc.start()
@@ -236,8 +230,8 @@ def test_a_damaged_block_hides_no_other(file: Path, caplog: pytest.LogCaptureFix
     with Store.open(f"sqlite:///{file}") as store:
         store.append([_second(number * 14_400) for number in range(5)])
         store.flush()
+        fold_now(store)
         with store.transaction() as connection:
-            tables.fold(connection)
             first = connection.exec_driver_sql("SELECT min(start_ms) FROM reading_block").scalar_one()
             connection.exec_driver_sql(
                 "UPDATE reading_block SET payload = x'0102' WHERE start_ms = ?", (first,)
