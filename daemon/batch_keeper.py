@@ -1,9 +1,10 @@
 """Keeps the running detectors and the database in step about batches.
 
-Every other second: has a batch begun or ended, have its wishes changed, was a journal entry withdrawn? Then the vessel's
-detectors begin anew from the batch's beginning, out of the stored readings: most of the work in this thread, the last
-few readings in the pipeline's, so that no alarm waits for it. And what the detectors have derived, the stages and what
-there is to do next, is written down for the commands and the page to read.
+Every other second: was yeast pitched into a vessel without a batch, has a batch begun or ended, have its wishes changed,
+was a journal entry withdrawn? Then the vessel's detectors begin anew from the batch's beginning, out of the stored
+readings: most of the work in this thread, the last few readings in the pipeline's, so that no alarm waits for it. And
+what the detectors have derived, the stages and what there is to do next, is written down for the commands and the page
+to read.
 """
 
 import logging
@@ -17,6 +18,7 @@ from ullage.daemon.clock import Clock
 from ullage.daemon.config_vessels import WatchedVessel
 from ullage.daemon.health import LoopHealth
 from ullage.daemon.pipeline import Pipeline
+from ullage.daemon.pitching import follow_pitching
 from ullage.daemon.rebuild import Rebuilt, rebuild
 from ullage.daemon.snapshot import dump, fingerprint
 from ullage.daemon.store import batches
@@ -102,6 +104,7 @@ class BatchKeeper:
                 self._look(name)
 
     def _look(self, name: str) -> None:
+        follow_pitching(self._store, self._vessels[name], self._clock.wall_s())
         found, known = view(self._store, self._vessels[name]), self._views.get(name)
         if known is None or _judged_by(found) != _judged_by(known):
             self._begin_anew(name, found)

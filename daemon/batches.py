@@ -15,6 +15,7 @@ log = logging.getLogger(__name__)
 LOOK_BACK_S = 2 * 86_400.0
 """A batch that is begun now began with the pitching entered at most this long ago."""
 LONGEST_BATCH_S = 45 * 86_400.0
+_BY_CONFIG = "config "
 BEFORE_S = 0.001
 """The entry `batch started` stands this long before the batch: what follows it belongs to it."""
 
@@ -58,23 +59,28 @@ def view(store: Store, watched: WatchedVessel) -> BatchView:
 def adopt(store: Store, watched: WatchedVessel, now_s: float) -> None:
     """Bring the batch that the configuration describes into being, once; later changes to its wishes are taken over.
 
-    A batch begun by command stays. A block with another name or another beginning is another batch, and the one that
-    came from the old block ends with it. One that was ended by command is not begun again.
+    A batch begun by command stays, and one that pitching began takes the block's wishes. A block with another name or
+    another beginning is another batch, and the one that came from the old block ends with it. One that was ended by
+    command is not begun again.
     """
     block = watched.vessel.batch
     if block is None:
         return
     name = watched.vessel.name
-    origin = f"config {watched.batch_began_s} {block.name}"
+    origin = f"{_BY_CONFIG}{watched.batch_began_s} {block.name}"
     last = batches.newest(store, name)
-    if last is not None and last.origin == origin:
-        if last.ended_s is None and last.wishes != block:
-            batches.change_wishes(store, last.id, block)
-        return
     if last is not None and last.ended_s is None:
+        if last.origin == origin or last.origin.startswith(batches.BY_PITCHING):
+            if last.wishes != block:
+                batches.change_wishes(store, last.id, block)
+            return
         if last.origin == batches.BY_COMMAND:
             log.warning("a batch begun by command goes on; the configuration's waits", extra={"vessel": name})
             return
+    described = [known for known in batches.all_batches(store, name) if known.origin.startswith(_BY_CONFIG)]
+    if described and described[-1].origin == origin:
+        return
+    if last is not None and last.ended_s is None:
         began_s = now_s if watched.batch_began_s is None else watched.batch_began_s
         batches.end(store, last.id, ended_s=max(last.began_s, min(began_s, now_s)), summary="")
     look_back_s = LOOK_BACK_S if last is not None else LONGEST_BATCH_S

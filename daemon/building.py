@@ -8,9 +8,12 @@ from functools import partial
 from ullage.adapters import registry as adapters
 from ullage.adapters.source import Source
 from ullage.daemon.alarms import AlarmDesk
+from ullage.daemon.attaching import Attaching, can_draw
 from ullage.daemon.batch_keeper import BatchKeeper
 from ullage.daemon.batches import BatchView, adopt, view
 from ullage.daemon.clock import Clock, SystemClock
+from ullage.daemon.config_vessels import WatchedVessel
+from ullage.daemon.events import Event
 from ullage.daemon.health import Health
 from ullage.daemon.local_time import LocalTime
 from ullage.daemon.notifier import Notifier
@@ -29,6 +32,7 @@ from ullage.daemon.store.journal_tail import entries_after, last_entry_id
 from ullage.daemon.store.store import Store
 from ullage.daemon.tended import Tended
 from ullage.daemon.watchdog import Watchdog
+from ullage.daemon.watched import Watched
 from ullage.daemon.writer import Writer, WriterSettings
 
 log = logging.getLogger(__name__)
@@ -59,10 +63,14 @@ def build(config: Config, environ: Mapping[str, str], clock: Clock | None = None
         If the database can't be opened or read.
     """
     clock = clock or SystemClock()
+
+    def running() -> Mapping[str, Watched]:
+        return pipeline.watched
+
     say = partial(notify, environ=environ)
     sources = _sources(config, [source.name for source in config.sources], clock)
     store = _open_store(config)
-    notifier = _notifier(config, store, clock)
+    notifier = _notifier(config, store, clock, running)
     desk = _desk(config, store, notifier or Nobody(), clock)
     views = _views(config, store, clock)
     rebuilt = _rebuild(views, store, desk, clock, say)
@@ -87,7 +95,7 @@ def build(config: Config, environ: Mapping[str, str], clock: Clock | None = None
         health.watch(loop)
     makers = Makers(
         sources=partial(_sources, clock=clock),
-        notifier=lambda config: _notifier(config, store, clock),
+        notifier=lambda config: _notifier(config, store, clock, running),
         tended=lambda notifier: Tended(notifier, notifier.loops(), health),
         late=partial(_late, store, desk, pipeline, health, clock),
     )
@@ -146,13 +154,33 @@ def _open_store(config: Config) -> Store:
     )
 
 
-def _notifier(config: Config, store: Store, clock: Clock) -> Notifier | None:
+def _notifier(
+    config: Config, store: Store, clock: Clock, running: Callable[[], Mapping[str, Watched]]
+) -> Notifier | None:
     if not config.notify.targets:
         log.warning(
             "nobody will be told of anything", extra={"hint": "give at least one target under notify"}
         )
         return None
-    return Notifier(config.notify, store, clock, timezone=config.timezone)
+    attaching = None
+    if can_draw():
+        zone = LocalTime.named(config.timezone)
+        attaching = Attaching(partial(_draw_end, store, config.vessels, clock, zone, running))
+    return Notifier(config.notify, store, clock, timezone=config.timezone, attaching=attaching)
+
+
+def _draw_end(
+    store: Store,
+    vessels: Sequence[WatchedVessel],
+    clock: Clock,
+    zone: LocalTime,
+    running: Callable[[], Mapping[str, Watched]],
+    event: Event,
+    timeout_s: float,
+) -> bytes:
+    from ullage.daemon.batch_picture import draw_end  # with the first end that is told, not before
+
+    return draw_end(store, vessels, clock, zone, running, event, timeout_s)
 
 
 def _desk(config: Config, store: Store, routes: Routes, clock: Clock) -> AlarmDesk:

@@ -14,6 +14,7 @@ from ullage.detectors.detector import Detector
 from ullage.detectors.finding import Finding
 from ullage.detectors.journal import Word, understand
 from ullage.detectors.samples import Entry, Samples
+from ullage.detectors.stage import Stage, current
 from ullage.detectors.watch import VesselWatch
 
 BLOCK_ROWS = 131_072
@@ -107,13 +108,23 @@ def _findings(pair: Replayed, end_s: float, judged: Judged | None, observe: Obse
     start = 0
     for place, entry in zip(places, log.entries, strict=True):
         yield from _update(watch, samples, start, place, judged)
-        known = understand(entry.text)
-        if known is not None and known.word in (Word.BATCH_STARTED, Word.BATCH_ENDED):
+        if _begins_anew(watch, entry.text):
             watch = VesselWatch(vessel, pair.watched.detectors, observe(pair))
         yield from watch.enter(Entry(time_s=entry.time_s, text=entry.text))
         start = place
     yield from _update(watch, samples, start, len(samples), judged)
     yield from watch.tick(end_s)
+
+
+def _begins_anew(watch: VesselWatch, text: str) -> bool:
+    """Tell whether an entry is the end of one batch and the beginning of another, as the daemon would see it."""
+    known = understand(text)
+    if known is None:
+        return False
+    if known.word in (Word.BATCH_STARTED, Word.BATCH_ENDED):
+        return True
+    stage = current(watch.record.stages)
+    return known.word is Word.PITCHED and stage is not None and stage.stage.place >= Stage.CONDITIONED.place
 
 
 def _update(

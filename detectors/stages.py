@@ -139,13 +139,7 @@ class Stages:
 
     def _pitched(self, time_s: float, record: Record) -> None:
         now = current(record.stages)
-        if now is None:
-            return
-        if now.stage.place <= Stage.LAG.place:
-            self._append(record, Stage.PITCHED, time_s, "the journal says so")
-        elif now.stage.place >= Stage.CONDITIONED.place:  # the next batch, though nobody started it
-            record.stages = ()
-            self.doses.clear()
+        if now is None or now.stage.place <= Stage.LAG.place:
             self._append(record, Stage.PITCHED, time_s, "the journal says so")
 
     def _append(self, record: Record, stage: Stage, since_s: float, why: str, *, word: bool = False) -> None:

@@ -96,8 +96,6 @@ class Waits(Detector):
             if 0 < hours <= LONGEST_SNOOZE_H:
                 self._quiet_until_s = entry.time_s + hours * 3600
                 self._told = ""
-        elif known is not None and known.word is Word.PITCHED:
-            self._told_before.clear()
         self.stages.enter(entry, record)
         return []
 

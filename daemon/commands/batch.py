@@ -18,6 +18,7 @@ from ullage.daemon.config_vessels import WatchedVessel
 from ullage.daemon.gravity_text import parse_gravity
 from ullage.daemon.local_time import LocalTime
 from ullage.daemon.moments import parse_moment
+from ullage.daemon.pitching import take_over
 from ullage.daemon.sentences import nearest
 from ullage.daemon.settings import Config
 from ullage.daemon.store import batches
@@ -78,7 +79,9 @@ def _start(call: _Call) -> None:
     wishes = _wishes(call.options)
     began_s = call.at_s() if call.options.at else None
     with open_store(call.config, read_only=False) as store:
-        begun = begin(store, call.name, wishes, now_s=call.now_s, began_s=began_s)
+        begun = take_over(store, call.name, wishes, now_s=call.now_s, began_s=began_s)
+        if begun is None:
+            begun = begin(store, call.name, wishes, now_s=call.now_s, began_s=began_s)
     vessel = call.watched.vessel.carrying(wishes)
     print(head_text(begun, call.zone, call.now_s))
     _say(call, wishes_text(vessel, wishes))

@@ -11,6 +11,7 @@ from ullage.daemon.finding_table import plain
 from ullage.daemon.local_time import LocalTime
 from ullage.daemon.moments import parse_moment
 from ullage.daemon.settings import Config
+from ullage.daemon.store import batches
 from ullage.daemon.store.journal import JournalEntry
 from ullage.daemon.store.store import Store
 from ullage.daemon.times import local_text
@@ -36,9 +37,14 @@ def handle(options: argparse.Namespace) -> int:
         return _strike(config, vessel, options.strike, now_s)
     if options.replace is not None:
         return _replace(config, vessel, options.replace, time_s, text or None, now_s, zone)
+    at_s = now_s if time_s is None else time_s
     with open_store(config, read_only=False) as store:
-        number = store.add_entry(vessel, now_s if time_s is None else time_s, text, made_s=now_s)
-    print(_added(vessel, number, now_s if time_s is None else time_s, text, zone))
+        number = store.add_entry(vessel, at_s, text, made_s=now_s)
+        begins = _begins_a_batch(store, vessel, text, at_s)
+    print(_added(vessel, number, at_s, text, zone))
+    if begins:
+        print("  A batch begins with it. Say what you want of it, as in:")
+        print(f'  ullage batch start {vessel} --carbonation "5.0 g/L" --og 1.048')
     return 0
 
 
@@ -57,6 +63,15 @@ def _check_use(options: argparse.Namespace, text: str) -> None:
         raise ConfigError(
             "ENTRY", f"{text!r} is made by a command", f"ullage batch {_BY_COMMAND[known.word]} VESSEL"
         )
+
+
+def _begins_a_batch(store: Store, vessel: str, text: str, time_s: float) -> bool:
+    """Tell whether the daemon will begin a batch on this word."""
+    known = understand(text)
+    if known is None or known.word is not Word.PITCHED:
+        return False
+    last = batches.newest(store, vessel)
+    return last is None or (last.ended_s is not None and time_s >= last.ended_s)
 
 
 def _added(vessel: str, number: int, time_s: float, text: str, zone: LocalTime) -> str:

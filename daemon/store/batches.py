@@ -13,9 +13,12 @@ from ullage.daemon.store.columns import to_ms
 from ullage.daemon.store.schema import journal_entry, vessel
 from ullage.daemon.store.store import Store
 from ullage.detectors.batch import Batch, Beverage
+from ullage.detectors.journal import Word, understand
 from ullage.detectors.stage import NextStep, Stage, StageChange
 
 BY_COMMAND = "command"
+BY_PITCHING = "pitching"
+"""With the number of the journal entry behind it."""
 NO_BATCH = 0
 """Number under which the stages of a vessel without a batch stand."""
 _LONGEST_WHY = 500
@@ -31,7 +34,7 @@ class StoredBatch:
     began_s: float
     ended_s: float | None
     origin: str
-    """`command`, or which config block it came from."""
+    """`command`, `pitching` with the number of the entry, or which config block it came from."""
     summary: str
     """JSON, written when it ended."""
 
@@ -73,9 +76,11 @@ def begin(
     return int(done.inserted_primary_key[0])
 
 
-def change_wishes(store: Store, batch_id: int, wishes: Batch) -> None:
-    """Put other wishes in place of a batch's."""
+def change_wishes(store: Store, batch_id: int, wishes: Batch, *, origin: str = "") -> None:
+    """Put other wishes in place of a batch's, and another origin if one is given."""
     values = {"name": wishes.name, "wishes": wishes_to_json(wishes)}
+    if origin:
+        values["origin"] = origin
     with store.transaction() as connection:
         connection.execute(table.update().where(table.c.id == batch_id).values(**values))
 
@@ -96,6 +101,51 @@ def end(store: Store, batch_id: int, *, ended_s: float, summary: str) -> None:
         )
     if done.rowcount != 1:
         raise _slip(StoreError(f"batch {batch_id}", "is not there or has ended before"))
+
+
+def withdraw(store: Store, found: StoredBatch) -> None:
+    """Take a batch back as if it had never begun; the one that ended where it began goes on."""
+    began_ms = to_ms(found.began_s)
+    with store.transaction() as connection:
+        connection.execute(table.delete().where(table.c.id == found.id))
+        connection.execute(
+            batch_stage.delete().where(
+                batch_stage.c.vessel == found.vessel, batch_stage.c.batch_id == found.id
+            )
+        )
+        connection.execute(
+            table.update()
+            .where(table.c.vessel == found.vessel, table.c.ended_ms == began_ms)
+            .values(ended_ms=None, summary="")
+        )
+
+
+def last_pitching(store: Store, vessel_name: str, since_s: float, until_s: float) -> tuple[int, float] | None:
+    """Return number and time of the latest `pitched` in a vessel's journal with since ≤ time < until."""
+    entry = journal_entry.c
+    query = (
+        sa.select(entry.id, entry.time_ms, entry.text)
+        .join(vessel, vessel.c.id == entry.vessel_id)
+        .where(vessel.c.name == vessel_name, entry.struck_ms.is_(None))
+        .where(entry.time_ms >= to_ms(since_s), entry.time_ms < to_ms(until_s))
+        .where(sa.func.lower(entry.text).like(f"%{Word.PITCHED.value}%"))
+        .order_by(entry.time_ms.desc(), entry.id.desc())
+    )
+    with store.reading() as connection:
+        for row in connection.execute(query):
+            known = understand(row.text)
+            if known is not None and known.word is Word.PITCHED:
+                return row.id, row.time_ms / 1000
+    return None
+
+
+def stands(store: Store, entry_id: int) -> bool:
+    """Tell whether a journal entry is there and was not withdrawn."""
+    query = sa.select(journal_entry.c.id).where(
+        journal_entry.c.id == entry_id, journal_entry.c.struck_ms.is_(None)
+    )
+    with store.reading() as connection:
+        return connection.scalar(query) is not None
 
 
 def newest(store: Store, vessel_name: str) -> StoredBatch | None:

@@ -16,6 +16,7 @@ from ullage.daemon.batch_keeper import BatchKeeper
 from ullage.daemon.clock import ManualClock
 from ullage.daemon.config_vessels import WatchedVessel
 from ullage.daemon.pipeline import Pipeline
+from ullage.daemon.pitching import take_over
 from ullage.daemon.rebuild import rebuild
 from ullage.daemon.routes import Nobody
 from ullage.daemon.snapshot import dump, fingerprint
@@ -153,8 +154,11 @@ def _cellar(tmp_path: Path, clock: ManualClock) -> Iterator[Cellar]:
 
 
 def test_stages_are_written_down_as_they_come(cellar: Cellar, tale: Tale) -> None:
-    """A vessel of which nobody began a batch has its stages too."""
+    """In a vessel of which nobody began a batch: pitching has begun one."""
     tale.tell(cellar, 0, 30)
+    batch = batches.current(cellar.store, "heron")
+    assert batch is not None
+    assert batch.began_s == tale.start_s
     assert cellar.stages() == [Stage.PITCHED, Stage.LAG, Stage.ACTIVE, Stage.HELD]
     step = stored.next_step(cellar.store, "heron")
     assert step is not None
@@ -162,9 +166,11 @@ def test_stages_are_written_down_as_they_come(cellar: Cellar, tale: Tale) -> Non
 
 
 def test_a_batch_begins_with_the_pitching_just_entered(cellar: Cellar, tale: Tale) -> None:
-    """`batch start` an hour or two later does not lose the beginning."""
+    """`batch start` hours later gives it its wishes and does not lose the beginning."""
     tale.tell(cellar, 0, 14)
-    begun = batches.begin(cellar.store, "heron", Batch(original_gravity=1.06), now_s=cellar.clock.wall_s())
+    wishes = Batch(original_gravity=1.06)
+    begun = take_over(cellar.store, "heron", wishes, now_s=cellar.clock.wall_s())
+    assert begun is not None
     assert begun.began_s == tale.start_s
     cellar.turn()
     assert cellar.stages() == [Stage.PITCHED, Stage.LAG, Stage.ACTIVE, Stage.HELD]
@@ -177,6 +183,9 @@ def test_a_new_batch_is_a_fresh_start(cellar: Cellar, tale: Tale) -> None:
     assert cellar.stages()[-1] is Stage.CHILLING
     old = cellar.pipeline.watched["heron"].watch
     now_s = cellar.clock.wall_s()
+    first = batches.current(cellar.store, "heron")
+    assert first is not None
+    stored.end(cellar.store, first.id, ended_s=now_s, summary="")
     begun = batches.begin(cellar.store, "heron", Batch(beverage=Beverage.CIDER), now_s=now_s, began_s=now_s)
     cellar.turn()
     new = cellar.pipeline.watched["heron"]
@@ -187,14 +196,16 @@ def test_a_new_batch_is_a_fresh_start(cellar: Cellar, tale: Tale) -> None:
     late = Entry(time_s=now_s - HOUR, text="chill 2")
     cellar.pipeline.enter("heron", late, 999)
     assert new.watch.record.chill_s is None
-    assert stored.stages(cellar.store, "heron", 0)[-1].stage is Stage.CHILLING  # what was before is kept
-    assert begun.id != 0
+    assert (
+        stored.stages(cellar.store, "heron", first.id)[-1].stage is Stage.CHILLING
+    )  # what was before is kept
+    assert begun.id != first.id
 
 
 def test_readings_are_not_lost_between_the_old_detectors_and_the_new(cellar: Cellar, tale: Tale) -> None:
     """What comes while the new ones are made is judged by them."""
     tale.tell(cellar, 0, 14)
-    batches.begin(cellar.store, "heron", Batch(), now_s=cellar.clock.wall_s())
+    take_over(cellar.store, "heron", Batch(original_gravity=1.06), now_s=cellar.clock.wall_s())
     cellar.keeper.turn()  # made, not yet put in place
     low, high = tale.start_s + 14 * HOUR, tale.start_s + 15 * HOUR
     between = tuple(reading for reading in tale.rows if low <= reading.time_s < high)

@@ -15,12 +15,13 @@ from tests.daemon.configs import BARE, write
 from tests.daemon.program import COMMAND, environment, sentences, ullage
 from ullage.adapters.errors import ConfigError
 from ullage.adapters.log_format import BadRows, JournalRow, RecordedLog, VesselLog
+from ullage.adapters.recorded_log import read_log
 from ullage.daemon.finding_json import finding_json
 from ullage.daemon.finding_table import finding_lines
 from ullage.daemon.local_time import LocalTime
 from ullage.daemon.replaying import pair_vessels, replay
 from ullage.daemon.settings import load
-from ullage.detectors.finding import Condition, Finding, Priority, State
+from ullage.detectors.finding import NOTICES, Condition, Finding, Priority, State
 
 START = datetime(2026, 3, 1, 6, tzinfo=UTC)
 KEYS = [
@@ -285,3 +286,26 @@ def test_two_vessels_of_the_log_can_t_be_one(tmp_path: Path) -> None:
     log = _recorded(_vessel("north", 3), _vessel("south", 3))
     with pytest.raises(ConfigError, match="two vessels of the log would be 'north'"):
         pair_vessels(log, vessels, {"south": "north"})
+
+
+def test_a_vessel_filled_anew_is_another_batch() -> None:
+    """A log that holds two batches, one after the other, with no word but the brewer's: every notice of both."""
+    folder = Path(__file__).parents[2] / "replay_fixtures"
+    once = read_log(folder / "heron_pitched_to_tap.csv.gz").vessels["heron"]
+    later_s = float(once.time_s[-1]) - once.entries[0].time_s + 24 * 3600
+    again = [JournalRow(entry.time_s + later_s, entry.text) for entry in once.entries]
+    twice = VesselLog(
+        name="heron",
+        time_s=np.concatenate([once.time_s, once.time_s + later_s]),
+        kind=np.concatenate([once.kind, once.kind]),
+        value=np.concatenate([once.value, once.value]),
+        entries=(*once.entries, *again),
+    )
+    vessels = load(folder / "heron_pitched_to_tap.yaml", {}, live=False).vessels
+
+    def told(log: VesselLog) -> list[tuple[Condition, float]]:
+        found = replay(pair_vessels(_recorded(log), vessels, {}))
+        return [(f.condition, f.time_s) for f in found if f.condition in NOTICES]
+
+    first = told(once)
+    assert told(twice) == [*first, *((condition, time_s + later_s) for condition, time_s in first)]
