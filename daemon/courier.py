@@ -8,9 +8,10 @@ import logging
 import random
 import threading
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from ullage.adapters.errors import ConfigError
+from ullage.daemon.attaching import MOST_IN_A_MESSAGE, Attaching
 from ullage.daemon.clock import Clock
 from ullage.daemon.delivery import Answer, Outcome, Reason, Target
 from ullage.daemon.events import EventKey
@@ -21,7 +22,7 @@ from ullage.daemon.send_call import SendCall
 from ullage.daemon.sending_rules import Rules
 from ullage.daemon.store.store import Store
 from ullage.daemon.waiting import Waiting
-from ullage.daemon.wording import Letter
+from ullage.daemon.wording import Attachment, Letter
 from ullage.detectors.finding import Priority
 
 log = logging.getLogger(__name__)
@@ -73,6 +74,8 @@ class Courier:
         When what may go, and in which words.
     timeout_s
         Seconds after which a try counts as failed.
+    attaching
+        Makes the pictures that go with messages; None for none.
     """
 
     def __init__(
@@ -84,8 +87,10 @@ class Courier:
         rules: Rules,
         *,
         timeout_s: float,
+        attaching: Attaching | None = None,
     ) -> None:
         self.name = name
+        self._attaching = attaching
         self._open_target = open_target
         self._target: Target | None = None
         self._clock = clock
@@ -104,7 +109,7 @@ class Courier:
         self._retry_at_s = 0.0
         self._sent = 0
         self._thread: threading.Thread | None = None
-        self._heartbeat = Heartbeat(f"target {name}", clock, longest_turn_s=4 * _IDLE_S + 2 * timeout_s)
+        self._heartbeat = Heartbeat(f"target {name}", clock, longest_turn_s=4 * _IDLE_S + 3 * timeout_s)
 
     # called from other threads
 
@@ -282,21 +287,55 @@ class Courier:
                 return None, (), self._retry_at_s - monotonic_s
             if self._waiting.promised(monotonic_s):  # a lesser message begun now would stand in its way
                 return None, (), self._waiting.next_ready_s(monotonic_s)
-            choice = self._rules.choose(self._waiting.ready(monotonic_s), monotonic_s, wall_s)
+            ready = self._waiting.ready(monotonic_s)
+            choice = self._rules.choose(ready, monotonic_s, wall_s)
+            undrawn = self._undrawn(choice.messages)
+            if undrawn:  # the others need not wait for a picture
+                others = [message for message in ready if message.event.token not in undrawn]
+                choice = self._rules.choose(others, monotonic_s, wall_s)
             if not choice.messages:
-                return None, (), min(choice.wait_s, self._waiting.next_ready_s(monotonic_s))
+                wait_s = min(choice.wait_s, self._waiting.next_ready_s(monotonic_s), *undrawn.values())
+                return None, (), wait_s
         letter = self._rules.wording.letter(choice.messages, wall_s, self._target.limit)
         return letter, choice.messages[: letter.count], 0.0
+
+    def _pictured(self) -> bool:
+        """Tell whether pictures go along: the target takes them, and was not too slow to answer lately."""
+        late = self._failures > 0 and self._failure.reason is Reason.TIMED_OUT
+        return self._target is not None and self._target.takes_pictures and not late
+
+    def _undrawn(self, messages: Sequence[Message]) -> dict[str, float]:
+        """Have pictures drawn; return the events whose picture is not there yet, with the seconds left for it."""
+        if self._attaching is None or not self._pictured():
+            return {}
+        waits = {m.event.token: self._attaching.wait_s(m.event, self.wake) for m in messages}
+        return {token: wait_s for token, wait_s in waits.items() if wait_s > 0}
+
+    def _attachments(self, messages: Sequence[Message]) -> tuple[Attachment, ...]:
+        if self._attaching is None or not self._pictured():
+            return ()
+        found = (self._attaching.attachment(message.event) for message in messages)
+        return tuple(one for one in found if one is not None)[:MOST_IN_A_MESSAGE]
 
     def _send(self, letter: Letter, messages: tuple[Message, ...]) -> None:
         assert self._target is not None
         self._rules.spend(self._clock.monotonic_s(), self._target.pause_s)
+        attachments = self._attachments(messages)
+        answer = self._try(replace(letter, attachments=attachments), messages)
+        if attachments and answer.outcome is Outcome.TRY_AGAIN and answer.reason is not Reason.TIMED_OUT:
+            answer = self._try(letter, messages)  # it may be the picture that is not liked
+            if answer.outcome is Outcome.SENT:
+                log.warning("target takes the message without its picture", extra={"target": self.name})
+        self._settle_answer(messages, answer)
+
+    def _try(self, letter: Letter, messages: tuple[Message, ...]) -> Answer:
+        assert self._target is not None
         call = SendCall(self._target, letter, messages, self.wake)
         answer = call.run(self._timeout_s)
         if answer is None:
             self._calls.append(call)
-            answer = Answer(Outcome.TRY_AGAIN, Reason.TIMED_OUT, f"no answer within {self._timeout_s:g} s")
-        self._settle_answer(messages, answer)
+            return Answer(Outcome.TRY_AGAIN, Reason.TIMED_OUT, f"no answer within {self._timeout_s:g} s")
+        return answer
 
     def _settle_answer(self, messages: Sequence[Message], answer: Answer) -> None:
         critical = any(message.event.priority is Priority.CRITICAL for message in messages)

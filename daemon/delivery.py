@@ -74,6 +74,11 @@ class Target(Protocol):
         ...
 
     @property
+    def takes_pictures(self) -> bool:
+        """Whether it does anything with a letter's attachments."""
+        ...
+
+    @property
     def place(self) -> str:
         """Where it goes, with every secret masked."""
         ...

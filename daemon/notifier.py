@@ -7,6 +7,7 @@ from functools import partial
 
 from ullage.adapters.errors import ConfigError
 from ullage.daemon import outbox
+from ullage.daemon.attaching import Attaching
 from ullage.daemon.clock import Clock, SystemClock
 from ullage.daemon.courier import Courier, TargetHealth
 from ullage.daemon.delivery import Answer, Outcome, Reason, Target, open_target
@@ -58,6 +59,8 @@ class Notifier:
         IANA name of the zone that counts if the settings name none; empty for the machine's own.
     opener
         Makes a target from its settings.
+    attaching
+        Makes the pictures that go with messages; None for none.
     """
 
     def __init__(
@@ -68,6 +71,7 @@ class Notifier:
         *,
         timezone: str = "",
         opener: Opener = open_target,
+        attaching: Attaching | None = None,
     ) -> None:
         self._store = store
         self._clock = clock or SystemClock()
@@ -82,6 +86,7 @@ class Notifier:
                 self._clock,
                 Rules(settings, local),
                 timeout_s=target.timeout_s,
+                attaching=attaching,
             )
             for name, target in self._targets
         }

@@ -112,6 +112,8 @@ class TargetSettings(SecretSource):
     """Seconds after which a message is taken for not delivered."""
     body_limit: Annotated[int, Field(ge=200, le=10_000)] = 1000
     """Characters in one message; the address's own limit counts if it is lower."""
+    pictures: bool = True
+    """Whether a picture of the batch comes with the message that fermentation is over, where the service takes any."""
 
     @model_validator(mode="after")
     def _whole(self) -> Self:

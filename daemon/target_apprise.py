@@ -6,6 +6,10 @@ it is never compared with `False` or `None`.
 """
 
 import logging
+import tempfile
+from collections.abc import Sequence
+from contextlib import ExitStack
+from pathlib import Path
 from typing import Any
 
 import apprise
@@ -14,8 +18,10 @@ from ullage.adapters.errors import ConfigError
 from ullage.daemon.apprise_plugins import load_for
 from ullage.daemon.delivery import SENT, Answer, Outcome, Reason
 from ullage.daemon.notify_settings import TargetSettings
-from ullage.daemon.wording import Letter
+from ullage.daemon.wording import Attachment, Letter
 from ullage.detectors.finding import Priority
+
+log = logging.getLogger(__name__)
 
 _KINDS = {
     Priority.CRITICAL: apprise.NotifyType.FAILURE,
@@ -36,6 +42,8 @@ class AppriseTarget:
         The secret.
     limit
         Characters that a body may have; the service's own limit counts if it is lower.
+    pictures
+        Whether it may get pictures, if the service takes any.
 
     Raises
     ------
@@ -43,7 +51,7 @@ class AppriseTarget:
         If Apprise does not know such an address.
     """
 
-    def __init__(self, name: str, address: str, limit: int) -> None:
+    def __init__(self, name: str, address: str, limit: int, *, pictures: bool = True) -> None:
         _hush()
         self._name = name
         load_for(address)
@@ -58,6 +66,7 @@ class AppriseTarget:
         service: Any = self._apprise[0]
         # Even `url(privacy=True)` shows paths and topics, and those may be all that keeps strangers out.
         self.place = f"{str(service.url(privacy=True)).partition(':')[0]}:…"
+        self.takes_pictures = pictures and bool(getattr(service, "attachment_support", False))
         self.pause_s = float(getattr(service, "request_rate_per_sec", 0) or 0)
         own_limit = int(getattr(service, "body_maxlen", 0) or limit)
         self.limit = min(
@@ -66,12 +75,15 @@ class AppriseTarget:
 
     def send(self, letter: Letter) -> Answer:
         """Send one letter. Blocks as long as the service takes; the caller keeps the time."""
-        result = self._apprise.notify(
-            body=letter.body,
-            title=letter.title,
-            notify_type=_KINDS[letter.priority],
-            body_format=apprise.NotifyFormat.TEXT,
-        )
+        with ExitStack() as stack:
+            attached = _as_files(letter.attachments, stack) if self.takes_pictures else []
+            result = self._apprise.notify(
+                body=letter.body,
+                title=letter.title,
+                notify_type=_KINDS[letter.priority],
+                body_format=apprise.NotifyFormat.TEXT,
+                attach=attached or None,
+            )
         if result:
             return SENT
         status = str(getattr(getattr(result, "status", None), "name", "FAILURE"))
@@ -90,7 +102,23 @@ def open_target(name: str, settings: TargetSettings) -> AppriseTarget:
     ConfigError
         If the address is missing or unknown.
     """
-    return AppriseTarget(name, settings.read(f"target {name}"), settings.body_limit)
+    address = settings.read(f"target {name}")
+    return AppriseTarget(name, address, settings.body_limit, pictures=settings.pictures)
+
+
+def _as_files(attachments: Sequence[Attachment], stack: ExitStack) -> list[str]:
+    """Write pictures where Apprise reads them, until the stack ends: not every service takes them from memory."""
+    if not attachments:
+        return []
+    try:
+        folder = Path(stack.enter_context(tempfile.TemporaryDirectory(prefix="ullage-")))
+        paths = [folder / attachment.name for attachment in attachments]
+        for path, attachment in zip(paths, attachments, strict=True):
+            path.write_bytes(attachment.png)
+    except OSError as error:
+        log.warning("a picture can't be put down for sending", extra={"error": error.strerror or ""})
+        return []
+    return [str(path) for path in paths]
 
 
 def _hush() -> None:

@@ -22,6 +22,7 @@ class ConsoleTarget:
     """
 
     pause_s = 0.0
+    takes_pictures = False
     place = "console"
 
     def __init__(self, limit: int, stream: TextIO | None = None) -> None:

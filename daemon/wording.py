@@ -17,6 +17,15 @@ _SHORTEST_ENTRY = 160
 
 
 @dataclass(frozen=True, slots=True)
+class Attachment:
+    """A picture that goes with a letter."""
+
+    name: str
+    """As a file is named."""
+    png: bytes
+
+
+@dataclass(frozen=True, slots=True)
 class Letter:
     """A message as a target gets it, and how many of the messages given it holds."""
 
@@ -24,6 +33,8 @@ class Letter:
     body: str
     count: int
     priority: Priority
+    attachments: tuple[Attachment, ...] = ()
+    """For a target that takes them; a letter says everything without."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -108,7 +108,7 @@ class LookBack:
         """
         watched = self._running().get(name)
         rates = Rates() if watched is None else rates_of(watched.watch.record)
-        return replace(self._view(name, start_s, end_s), vessel=self.vessel(name), rates=rates)
+        return replace(self._view(name, start_s, end_s), rates=rates)
 
     def view_of(self, span: BatchSpan) -> BatchView:
         """Return everything that a chart of a whole batch shows, with that batch's own wishes and rates.
@@ -137,7 +137,7 @@ class LookBack:
         entries = self._store.entries(name, start_s - LOOK_BACK_S, end_s)
         shown = [entry for entry in entries if entry.time_s >= start_s and not _of_no_use(entry.text)]
         return BatchView(
-            vessel=self._vessels[name].vessel,
+            vessel=self.vessel(name),
             temperature=curves[Kind.TEMPERATURE],
             pressure=curves[Kind.PRESSURE],
             entries=tuple(Entry(time_s=entry.time_s, text=entry.text) for entry in entries),

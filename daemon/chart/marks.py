@@ -73,7 +73,7 @@ def draw_marks(groups: Sequence[Group], layout: Layout, top: float, bottom: floa
     numbers = [Wish(g.x - 4 * len(g.numbers), g.x + 4 * len(g.numbers), _RANK[g.kind]) for g in groups]
     numbered = place(numbers, 1, 2.0)
     for group, wish, row, room in zip(groups, wishes, rows, numbered, strict=True):
-        parts = [_symbol(group.kind, group.x, y)]
+        parts = [symbol(group.kind, group.x, y)]
         if group.numbers and room is not None and row is None:
             parts.append(
                 tag("text", words(group.numbers), x=group.x, y=y - SYMBOL / 2 - 2, text_anchor="middle")
@@ -92,7 +92,7 @@ def _wish(group: Group, layout: Layout) -> Wish:
     return Wish(left, left + width, _RANK[group.kind])
 
 
-def _symbol(kind: MarkKind, x: float, y: float) -> str:
+def symbol(kind: MarkKind, x: float, y: float) -> str:
     """Return a diamond for an entry, a disc for a notice, a ring for an alarm that is over, a triangle for an alarm."""
     look = f"mark mark-{kind.value}"
     if kind is MarkKind.JOURNAL:

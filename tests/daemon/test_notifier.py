@@ -449,6 +449,7 @@ class _Broken:
 
     limit = 1000
     pause_s = 0.0
+    takes_pictures = False
     place = "broken"
 
     def __init__(self) -> None:

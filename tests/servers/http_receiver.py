@@ -1,5 +1,6 @@
 """A loopback HTTP receiver for notifications and heartbeats: records what came and when, and can misbehave."""
 
+import base64
 import json
 import threading
 import time
@@ -9,6 +10,9 @@ from enum import StrEnum
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from types import TracebackType
 from typing import Self
+
+LARGE_BYTES = 10_000
+"""More than any message without a picture."""
 
 
 class Mode(StrEnum):
@@ -32,6 +36,7 @@ class Request:
     method: str
     path: str
     body: str
+    """As UTF-8; bytes that are none stand as lone surrogates."""
     at_s: float
     """Monotonic seconds (`time.perf_counter`) at which the body had been read."""
     accepted: bool
@@ -47,6 +52,14 @@ class Request:
         """Text of a JSON notification, else the whole body."""
         return str(json.loads(self.body).get("message", "")) if self.body.startswith("{") else self.body
 
+    @property
+    def pictures(self) -> tuple[tuple[str, bytes], ...]:
+        """Names and contents of the files that a JSON notification carries."""
+        if not self.body.startswith("{"):
+            return ()
+        files = json.loads(self.body).get("attachments", [])
+        return tuple((one["filename"], base64.b64decode(one["base64"])) for one in files)
+
 
 class HttpReceiver:
     """Threaded server on a free loopback port; use it as a context manager.
@@ -57,11 +70,14 @@ class HttpReceiver:
         What to do at first; set `mode` at any time.
     slow_s
         How long `Mode.SLOW` takes.
+
+    Set `large` to have it do something else with bodies above `LARGE_BYTES`.
     """
 
     def __init__(self, mode: Mode = Mode.OK, slow_s: float = 1.0) -> None:
         self.mode = mode
         self.slow_s = slow_s
+        self.large: Mode | None = None
         self._requests: list[Request] = []
         self._changed = threading.Condition()
         self._closing = threading.Event()
@@ -132,8 +148,8 @@ class HttpReceiver:
             self._requests.append(request)
             self._changed.notify_all()
 
-    def _hang(self) -> None:
-        while self.mode is Mode.HANG and not self._closing.wait(0.02):
+    def _hang(self, mode: Mode) -> None:
+        while mode in (self.mode, self.large) and not self._closing.wait(0.02):
             pass
 
 
@@ -143,12 +159,14 @@ def _handler(receiver: HttpReceiver) -> type[BaseHTTPRequestHandler]:
         disable_nagle_algorithm = True
 
         def _take(self) -> None:
-            body = self.rfile.read(int(self.headers.get("Content-Length", 0))).decode()
-            mode = receiver.mode
+            received = self.rfile.read(int(self.headers.get("Content-Length", 0)))
+            body = received.decode(errors="surrogateescape")
+            large = receiver.large is not None and len(received) > LARGE_BYTES
+            mode = receiver.large if large and receiver.large is not None else receiver.mode
             accepted = mode in (Mode.OK, Mode.SLOW)
             receiver._record(Request(self.command, self.path, body, time.perf_counter(), accepted))
             if mode is Mode.HANG:
-                receiver._hang()
+                receiver._hang(mode)
                 self.close_connection = True
                 return
             if mode is Mode.SLOW:
