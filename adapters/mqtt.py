@@ -63,7 +63,7 @@ class MqttSource(Source):
         super().__init__(name, first_pause_s=settings.first_pause_s, longest_pause_s=settings.longest_pause_s)
         self._settings = settings
         self._clock = clock
-        self._client_id = settings.client_id or f"ullage-{name}"
+        self._client_id = settings.session_name(name)
         self._status_topic = settings.status_topic.replace("{client_id}", self._client_id)
         self._topics = TopicTable(name, channels)
         self._protocols = ["v5", "v3.1.1"] if settings.protocol == "auto" else [settings.protocol]

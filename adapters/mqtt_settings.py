@@ -1,8 +1,8 @@
 """What a source of kind `mqtt` is told: where the broker is, who we are, and how long the session is kept."""
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
-from typing import Literal
+from typing import Literal, Self
 
 LONGEST_EXPIRY_S = 0xFFFFFFFF
 """MQTT 5 section 3.1.2.11.2: this value means that the session never ends."""
@@ -72,6 +72,14 @@ class MqttSettings:
             raise ValueError("certificate_file and key_file need each other")
         if any(mark in self.status_topic for mark in "+#\0"):
             raise ValueError(f"status_topic {self.status_topic!r} must be a topic without + and #")
+
+    def session_name(self, source: str) -> str:
+        """Return the name under which the broker keeps the session."""
+        return self.client_id or f"ullage-{source}"
+
+    def for_part(self, source: str, number: int) -> Self:
+        """Return the settings of the session of one part of the vessels."""
+        return replace(self, client_id=f"{self.session_name(source)}-part-{number}")
 
     def actual_port(self) -> int:
         """Return the port, the usual one if none was given."""

@@ -2,7 +2,7 @@
 
 from collections.abc import Sequence
 from importlib import import_module
-from typing import NamedTuple
+from typing import NamedTuple, Protocol, Self, runtime_checkable
 
 from ullage.adapters.channel import Channel
 from ullage.adapters.clock import Clock
@@ -28,6 +28,15 @@ _KINDS = {
         "ullage.adapters.simulated:SimulatedSettings", "ullage.adapters.simulated:SimulatedSource"
     ),
 }
+
+
+@runtime_checkable
+class Divisible(Protocol):
+    """Settings of a source that any machine can open, one session for each part of the vessels. A cable is none."""
+
+    def for_part(self, source: str, number: int) -> Self:
+        """Return the settings of the session of one part; the same whichever machine opens it."""
+        ...
 
 
 def kinds() -> tuple[str, ...]:

@@ -12,6 +12,9 @@ from ullage.adapters.reading import Delivery
 
 log = logging.getLogger(__name__)
 
+PERMIT_S = 0.5
+"""How soon a source asks again whether it may be opened."""
+
 Deliver = Callable[[Delivery], None]
 """Takes one delivery; may block while the pipeline's queue is full (back-pressure)."""
 
@@ -48,6 +51,8 @@ class Source(ABC):
         self.name = name
         self._first_pause_s = first_pause_s
         self._longest_pause_s = longest_pause_s
+        self.permitted: Callable[[], bool] = lambda: True
+        """Whether it may be opened now; asked before every try."""
         self._stopping = threading.Event()
         self._thread: threading.Thread | None = None
         self._deliver: Deliver | None = None
@@ -99,6 +104,9 @@ class Source(ABC):
     def _supervise(self) -> None:
         pause_s = self._first_pause_s
         while not self._stopping.is_set():
+            if not self.permitted():
+                self._stopping.wait(PERMIT_S)
+                continue
             before = self._deliveries
             try:
                 self._run()

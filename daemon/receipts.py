@@ -2,8 +2,8 @@
 
 A broker keeps a message of QoS 1 until it is acknowledged, and sends it again after a kill or a power cut. So what is
 acknowledged only when it is on the disk is lost to neither. But a broker sends only so many messages (20 is usual) before
-it waits for the first acknowledgement, and no disk may hold up the watch: of those held, the oldest is let go as soon as
-there are more than a broker can spare.
+it waits for the first acknowledgement, and no disk may hold up the watch: of those of one source that are held, the
+oldest is let go as soon as there are more than its broker can spare.
 """
 
 import threading
@@ -24,32 +24,37 @@ class Receipts:
     ----------
     acknowledge
         Tells a sender that we have its delivery; must not raise.
+    most
+        Messages held of one source; beyond it its oldest is let go.
     """
 
     def __init__(
-        self, acknowledge: Callable[[Delivery], None] = lambda delivery: delivery.acknowledge()
+        self,
+        acknowledge: Callable[[Delivery], None] = lambda delivery: delivery.acknowledge(),
+        *,
+        most: int = HELD_AT_MOST,
     ) -> None:
         self.acknowledge = acknowledge
-        self.ask_at = ASK_AT
-        """Messages held from which on a commit is asked for."""
+        self._most = self._allowed = most
+        self.ask_at = min(ASK_AT, most)
+        """Messages of one source held from which on a commit is asked for."""
         self.early = 0
         """Deliveries acknowledged before they were committed, since more came than may be held."""
         self._lock = threading.Lock()
-        self._held: deque[tuple[int, Delivery]] = deque()
-        self._messages = 0
+        self._held: dict[str, deque[tuple[int, Delivery]]] = {}
+        self._messages: dict[str, int] = {}
         self._number = 0
 
     def hold(self, delivery: Delivery) -> bool:
         """Keep a delivery whose readings wait for the next commit; return whether that should come soon."""
+        source = delivery.source
         with self._lock:
             self._number += 1
-            self._held.append((self._number, delivery))
-            self._messages += delivery.messages
-            over = []
-            while self._messages > HELD_AT_MOST:
-                over.append(self._take())
+            self._held.setdefault(source, deque()).append((self._number, delivery))
+            self._messages[source] = self._messages.get(source, 0) + delivery.messages
+            over = self._beyond(source)
             self.early += len(over)
-            soon = self._messages >= self.ask_at or bool(over)
+            soon = self._messages[source] >= self.ask_at or bool(over)
         for let_go in over:
             self.acknowledge(let_go)
         return soon
@@ -61,13 +66,30 @@ class Receipts:
     def settle(self, ticket: int) -> None:
         """Release what was held up to `ticket`: it is committed."""
         with self._lock:
+            self._allowed = self._most
             done = []
-            while self._held and self._held[0][0] <= ticket:
-                done.append(self._take())
+            for source, held in self._held.items():
+                while held and held[0][0] <= ticket:
+                    done.append(self._take(source))
         for delivery in done:
             self.acknowledge(delivery)
 
-    def _take(self) -> Delivery:
-        _, delivery = self._held.popleft()
-        self._messages -= delivery.messages
+    def refused(self) -> None:
+        """Hold no more than any broker can spare until the database takes readings again."""
+        with self._lock:
+            self._allowed = min(self._most, HELD_AT_MOST)
+            over = [delivery for source in self._held for delivery in self._beyond(source)]
+            self.early += len(over)
+        for let_go in over:
+            self.acknowledge(let_go)
+
+    def _beyond(self, source: str) -> list[Delivery]:
+        over = []
+        while self._messages[source] > self._allowed:
+            over.append(self._take(source))
+        return over
+
+    def _take(self, source: str) -> Delivery:
+        _, delivery = self._held[source].popleft()
+        self._messages[source] -= delivery.messages
         return delivery

@@ -174,7 +174,11 @@ class Writer:
         self._flushed_s = self._clock.monotonic_s()
         self._flush_due_s = self._flushed_s + self._settings.commit_interval_s
         ticket = self._receipts.ticket()
-        self._shelf.flush()
+        try:
+            self._shelf.flush()
+        except Exception:
+            self._receipts.refused()
+            raise
         self._receipts.settle(ticket)
 
     def _read_journal(self) -> None:

@@ -93,3 +93,31 @@ def test_before_a_stop_nothing_waits() -> None:
     assert desk.heard == [1]
     desk.give(3)
     assert desk.heard == [1, 2, 3, 4]
+
+
+def test_one_busy_source_takes_nothing_from_the_others() -> None:
+    """What may be held is counted for each source by itself: each has a broker, or a session, of its own."""
+    heard: list[str] = []
+    receipts = Receipts(lambda delivery: heard.append(delivery.source), most=20)
+    for _ in range(20):
+        receipts.hold(Delivery("busy"))
+    receipts.hold(Delivery("quiet"))
+    assert heard == []
+    receipts.hold(Delivery("busy"))
+    assert heard == ["busy"]
+
+
+def test_while_the_database_refuses_no_more_is_held_than_any_broker_can_spare() -> None:
+    """However much may be held otherwise, the watch goes on at a broker that sends 20 and waits."""
+    heard: list[str] = []
+    receipts = Receipts(lambda delivery: heard.append(delivery.source), most=250)
+    for _ in range(100):
+        receipts.hold(Delivery("cellar"))
+    receipts.refused()
+    assert len(heard) == 100 - HELD_AT_MOST
+    receipts.hold(Delivery("cellar"))
+    assert len(heard) == 101 - HELD_AT_MOST
+    receipts.settle(receipts.ticket())
+    for _ in range(100):
+        receipts.hold(Delivery("cellar"))
+    assert len(heard) == 101
