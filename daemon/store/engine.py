@@ -81,6 +81,8 @@ def make_engine(url: URL, *, read_only: bool, busy_timeout_s: float) -> sa.Engin
         options["connect_args"] = {"check_same_thread": False}
     else:
         options["pool_pre_ping"] = True
+        if url.get_backend_name() == "postgresql":
+            options["connect_args"] = _patience(url, busy_timeout_s)
     try:
         engine = sa.create_engine(url, **options)
     except sa.exc.NoSuchModuleError:
@@ -94,6 +96,12 @@ def make_engine(url: URL, *, read_only: bool, busy_timeout_s: float) -> sa.Engin
     if engine.dialect.name == "sqlite":
         _tame_sqlite(engine, read_only=read_only)
     return engine
+
+
+def _patience(url: URL, seconds: float) -> dict[str, int]:
+    """Return how long to wait for a server that is cut off; by itself it would be a quarter of an hour."""
+    wanted = {"connect_timeout": max(2, round(seconds)), "tcp_user_timeout": round(seconds * 1000)}
+    return {name: value for name, value in wanted.items() if name not in url.query}
 
 
 def _escape(path: Path) -> str:
