@@ -27,6 +27,8 @@ class Refused(StrEnum):
     FUTURE = "future"
     LATE = "late"
     REPEATED = "repeated"
+    MARK = "mark-of-a-batch"
+    """An entry that only the program makes: a batch begins with `pitched`, or by command."""
 
 
 class WallClockGuard:

@@ -16,6 +16,7 @@ from ullage.daemon.inbox import Inbox
 from ullage.daemon.receipts import Receipts
 from ullage.daemon.watched import Watched
 from ullage.detectors.finding import Finding
+from ullage.detectors.journal import is_mark
 from ullage.detectors.samples import Entry
 
 log = logging.getLogger(__name__)
@@ -247,6 +248,9 @@ class Pipeline:
                 elif reading.quantity is Quantity.JOURNAL:
                     if reading.time_s > wall_s + FUTURE_S and wall_s >= BELIEVABLE_WALL_S:
                         self._count(Refused.FUTURE)
+                        continue
+                    if is_mark(reading.text):
+                        self._count(Refused.MARK)
                         continue
                     findings += watched.judge()  # an entry keeps its place in the stream
                     findings += watched.enter(Entry(time_s=reading.time_s, text=reading.text))

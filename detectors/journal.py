@@ -92,5 +92,11 @@ def understand(text: str) -> Known | None:
     return None
 
 
+def is_mark(text: str) -> bool:
+    """Tell whether an entry is a mark that the program makes itself, where a batch begins or ends."""
+    known = understand(text)
+    return known is not None and known.word in (Word.BATCH_STARTED, Word.BATCH_ENDED)
+
+
 def _number(text: str) -> float:
     return float(text.replace(",", "."))

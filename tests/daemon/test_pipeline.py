@@ -163,6 +163,16 @@ def test_a_journal_entry_keeps_its_place_between_readings(bench: Bench) -> None:
     assert [text for _, _, text in bench.diary.entries] == ["valve shut"]
 
 
+def test_a_mark_of_a_batch_is_not_taken_from_outside(bench: Bench) -> None:
+    """`batch started` is what the program writes; a button says `pitched`. Refused, counted, acknowledged."""
+    bench.give(bench.entry("Batch started"))
+    bench.give(bench.entry("batch ended: drunk up"))
+    bench.pipeline.turn()
+    assert bench.diary.entries == []
+    assert bench.pipeline.refused["mark-of-a-batch"] == 2
+    assert len(bench.acknowledged) == 2
+
+
 def test_an_entry_read_back_from_the_table_is_not_taken_twice(bench: Bench) -> None:
     """The journal is polled for entries of other programs; those of the stream are in it too."""
     entry = bench.entry("valve shut")
