@@ -11,6 +11,7 @@ from ullage.daemon.alarm_states import Alarm, AlarmKey, AlarmState
 from ullage.daemon.clock import Clock
 from ullage.daemon.events import Event, EventKey
 from ullage.daemon.routes import Routes
+from ullage.daemon.store.leases import LeaseLost
 from ullage.daemon.store.store import Store
 from ullage.detectors.finding import Priority
 
@@ -77,6 +78,8 @@ class Ledger:
         ------
         StoreError
             If the database refuses and there is no working from memory.
+        LeaseLost
+            If another daemon has taken over: then nothing is told from memory either.
         """
         now_s = self._clock.wall_s()
         rehearsal = MemoryPage(self.alarms, self.shelves, self.recent, now_s)
@@ -88,6 +91,9 @@ class Ledger:
             self.routes.urgent(critical, self._patience_s)
         try:
             page = self._write((work, now_s))
+        except LeaseLost:  # another daemon sees to it
+            self.routes.withdraw(critical)
+            raise
         except StoreError as error:
             if not self._from_memory:
                 raise

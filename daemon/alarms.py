@@ -31,6 +31,7 @@ from ullage.daemon.events import Event, EventKind, clean, from_finding, own_even
 from ullage.daemon.flood import Flood
 from ullage.daemon.routes import Routes
 from ullage.daemon.store.store import Store
+from ullage.daemon.turf import Everything, Turf
 from ullage.detectors.finding import NOTICES, Condition, Finding, Priority
 
 STORAGE = AlarmKey("", "storage")
@@ -56,6 +57,8 @@ class AlarmDesk:
     from_memory
         Whether to work on in memory while the database refuses. A process that ends soon, such as one command, says
         no and gets a `StoreError` instead.
+    turf
+        Whose alarms are repeated here and whose shelves ended, where several daemons share the vessels.
     """
 
     def __init__(
@@ -66,8 +69,10 @@ class AlarmDesk:
         settings: AlarmSettings | None = None,
         *,
         from_memory: bool = True,
+        turf: Turf | None = None,
     ) -> None:
         self._store = store
+        self._turf = turf or Everything()
         self._clock = clock
         self._settings = settings or AlarmSettings()
         self._lock = threading.RLock()
@@ -119,9 +124,16 @@ class AlarmDesk:
         priority: Priority = Priority.HIGH,
         vessel: str = "",
         subject: str = "",
+        common: bool = False,
     ) -> tuple[Event, ...]:
-        """Raise or clear an alarm of the installation itself, such as a source out of reach; idempotent."""
+        """Raise or clear an alarm of the installation itself, such as a source out of reach; idempotent.
+
+        Where several daemons share the vessels it is this daemon's alone, and its subject says whose it is, unless it
+        is `common` to all.
+        """
         with self._lock:
+            if not vessel and not common:
+                subject = signed(subject, self._turf.name)
             key = AlarmKey(clean(vessel), clean(condition)[:40], clean(subject)[:200])
             found = self._ledger.alarms.get(key)
             if standing == (found is not None and found.active):
@@ -348,7 +360,7 @@ class AlarmDesk:
         ready = []
         for key, alarm in self._ledger.alarms.items():
             pause_s = self._settings.pause_s(alarm)
-            if pause_s is None or key.shelf in self._ledger.shelves:
+            if pause_s is None or key.shelf in self._ledger.shelves or not self._turf.mine(key.vessel):
                 continue
             since_s = alarm.told_s
             if alarm.state is AlarmState.ACKNOWLEDGED and alarm.acknowledged_s is not None:
@@ -370,7 +382,14 @@ class AlarmDesk:
             for shelf, until_s in self._ledger.shelves.items()
         }
         self._shelf_due = due
-        return [shelf for (shelf, _), due_s in due.items() if monotonic_s >= due_s]
+        return [
+            shelf for (shelf, _), due_s in due.items() if monotonic_s >= due_s and self._turf.mine(shelf[0])
+        ]
+
+
+def signed(subject: str, name: str) -> str:
+    """Return the subject of an alarm that one daemon of several raises about itself."""
+    return f"{subject} at {name}".strip() if name else subject
 
 
 def _left_s(until_s: float, wall_s: float, longest_s: float) -> float:

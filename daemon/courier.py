@@ -7,7 +7,7 @@ desk in memory and read from the database at the start, so that a message costs 
 import logging
 import random
 import threading
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass, replace
 
 from ullage.adapters.errors import ConfigError
@@ -21,6 +21,7 @@ from ullage.daemon.row_marks import RowMarks
 from ullage.daemon.send_call import SendCall
 from ullage.daemon.sending_rules import Rules
 from ullage.daemon.store.store import Store
+from ullage.daemon.turf import Everything, Turf
 from ullage.daemon.waiting import Waiting
 from ullage.daemon.wording import Attachment, Letter
 from ullage.detectors.finding import Priority
@@ -31,6 +32,8 @@ _IDLE_S = 30.0
 """Longest wait without a look around: the clock may have been set, a heartbeat is due."""
 _MARKS_TOGETHER = 8
 """What became of so many messages is noted in one go while more of them wait."""
+_NOT_OURS_S = 0.5
+"""How soon to look again at messages that may not go from here now."""
 _HANGING_CALLS = 4
 """Tries without an answer that may hang at the same time; beyond it nothing is sent until one ends."""
 
@@ -76,6 +79,8 @@ class Courier:
         Seconds after which a try counts as failed.
     attaching
         Makes the pictures that go with messages; None for none.
+    turf
+        Whose messages may go from here, and when.
     """
 
     def __init__(
@@ -88,8 +93,10 @@ class Courier:
         *,
         timeout_s: float,
         attaching: Attaching | None = None,
+        turf: Turf | None = None,
     ) -> None:
         self.name = name
+        self._turf = turf or Everything()
         self._attaching = attaching
         self._open_target = open_target
         self._target: Target | None = None
@@ -98,8 +105,9 @@ class Courier:
         self._timeout_s = timeout_s
         self._changed = threading.Condition()
         self._waiting = Waiting(rules.give_up_after_s)
-        self._marks = RowMarks(store, clock)
+        self._marks = RowMarks(store, clock, self._turf.token)
         self._calls: list[SendCall] = []
+        self._sending: tuple[Message, ...] = ()
         self._stopping = False
         self._reload = True
         self._woken = True
@@ -156,6 +164,17 @@ class Courier:
         with self._changed:
             self._waiting.withdraw(keys)
 
+    def forget(self, vessels: Collection[str]) -> None:
+        """Leave what waits for these vessels to the daemon that holds them next."""
+        with self._changed:
+            self._waiting.forget(vessels)
+
+    def busy_with(self, vessels: Collection[str]) -> bool:
+        """Tell whether a message about these vessels is on its way, or has gone and is not yet noted as told."""
+        with self._changed:
+            under_way = (*self._sending, *(message for call in self._calls for message in call.messages))
+            return self._marks.waiting > 0 or any(m.event.alarm.vessel in vessels for m in under_way)
+
     def wake(self, *, reload: bool = False) -> None:
         """Look around at once; with `reload` read the outbox anew."""
         with self._changed:
@@ -208,6 +227,7 @@ class Courier:
                 kind = type(error).__name__  # its text may hold an address
                 log.error("courier failed", extra={"target": self.name, "error": kind})
                 self._fail((), Answer(Outcome.TRY_AGAIN, Reason.BROKEN, kind))
+                self._sending = ()
                 wait_s = 1.0
             self._wait(wait_s)
         self._marks.write()
@@ -287,7 +307,8 @@ class Courier:
                 return None, (), self._retry_at_s - monotonic_s
             if self._waiting.promised(monotonic_s):  # a lesser message begun now would stand in its way
                 return None, (), self._waiting.next_ready_s(monotonic_s)
-            ready = self._waiting.ready(monotonic_s)
+            due = self._waiting.ready(monotonic_s)
+            ready = tuple(message for message in due if self._may_tell(message))
             choice = self._rules.choose(ready, monotonic_s, wall_s)
             undrawn = self._undrawn(choice.messages)
             if undrawn:  # the others need not wait for a picture
@@ -295,9 +316,15 @@ class Courier:
                 choice = self._rules.choose(others, monotonic_s, wall_s)
             if not choice.messages:
                 wait_s = min(choice.wait_s, self._waiting.next_ready_s(monotonic_s), *undrawn.values())
-                return None, (), wait_s
+                return None, (), wait_s if len(ready) == len(due) else min(wait_s, _NOT_OURS_S)
+            self._sending = choice.messages
         letter = self._rules.wording.letter(choice.messages, wall_s, self._target.limit)
         return letter, choice.messages[: letter.count], 0.0
+
+    def _may_tell(self, message: Message) -> bool:
+        mine = self._turf.mine(message.event.alarm.vessel)
+        stored = message.row is not None
+        return (mine or not stored) and self._turf.may_tell(stored=stored)
 
     def _pictured(self) -> bool:
         """Tell whether pictures go along: the target takes them, and was not too slow to answer lately."""
@@ -357,6 +384,7 @@ class Courier:
             self._marks.waiting >= _MARKS_TOGETHER
         ):  # else when nothing is left to send: a commit takes its time
             self._marks.write()
+        self._sending = ()
 
     def _fail(self, messages: Sequence[Message], answer: Answer) -> None:
         with self._changed:

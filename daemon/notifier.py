@@ -1,7 +1,7 @@
 """The notifier: one courier for each target, and the way from the alarm desk to them."""
 
 import logging
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass
 from functools import partial
 
@@ -18,7 +18,9 @@ from ullage.daemon.notify_settings import NotifySettings, TargetSettings
 from ullage.daemon.outbox import Message
 from ullage.daemon.send_call import SendCall
 from ullage.daemon.sending_rules import Rules
+from ullage.daemon.store.leases import HOUSE
 from ullage.daemon.store.store import Store
+from ullage.daemon.turf import Everything, Turf
 from ullage.daemon.wording import Letter
 from ullage.detectors.finding import Priority
 
@@ -61,6 +63,8 @@ class Notifier:
         Makes a target from its settings.
     attaching
         Makes the pictures that go with messages; None for none.
+    turf
+        Whose messages go from here, where several daemons share the vessels.
     """
 
     def __init__(
@@ -72,8 +76,10 @@ class Notifier:
         timezone: str = "",
         opener: Opener = open_target,
         attaching: Attaching | None = None,
+        turf: Turf | None = None,
     ) -> None:
         self._store = store
+        self._turf = turf or Everything()
         self._clock = clock or SystemClock()
         self._settings = settings
         self._targets = settings.named_targets()
@@ -87,6 +93,7 @@ class Notifier:
                 Rules(settings, local),
                 timeout_s=target.timeout_s,
                 attaching=attaching,
+                turf=self._turf,
             )
             for name, target in self._targets
         }
@@ -107,15 +114,25 @@ class Notifier:
         self.require_addresses()
         for warning in self._settings.warnings():
             log.warning("notify settings", extra={"warning": warning})
-        if self._store is not None:
-            with self._store.transaction() as connection:
-                moved = outbox.reroute(
-                    connection, tuple(self._couriers), self.targets_for, self._clock.wall_s()
-                )
-            if moved:
-                log.warning("messages rerouted, their target is gone", extra={"count": moved})
+        if self._turf.mine(HOUSE):
+            self.reroute()
         for courier in self._couriers.values():
             courier.start()
+
+    def reroute(self) -> None:
+        """Hand what waits for targets that are no longer there to those that are.
+
+        Raises
+        ------
+        StoreError
+            If the database refuses.
+        """
+        if self._store is None:
+            return
+        with self._store.transaction() as connection:
+            moved = outbox.reroute(connection, tuple(self._couriers), self.targets_for, self._clock.wall_s())
+        if moved:
+            log.warning("messages rerouted, their target is gone", extra={"count": moved})
 
     def require_addresses(self) -> None:
         """Look whether every address is where it should be.
@@ -156,6 +173,15 @@ class Notifier:
         for courier in self._couriers.values():
             courier.wake(reload=True)
 
+    def forget(self, vessels: Collection[str]) -> None:
+        """Leave what waits for these vessels in the outbox to the daemon that holds them next."""
+        for courier in self._couriers.values():
+            courier.forget(vessels)
+
+    def busy_with(self, vessels: Collection[str]) -> bool:
+        """Tell whether a message about these vessels is on its way to some target."""
+        return any(courier.busy_with(vessels) for courier in self._couriers.values())
+
     def settle(self, timeout_s: float = 10.0) -> bool:
         """Wait until all that may go now has gone; return whether that came about within `timeout_s` seconds."""
         deadline_s = SystemClock().monotonic_s() + timeout_s
@@ -191,7 +217,8 @@ class Notifier:
         return tuple(name for name, target in self._targets if priority in target.priorities)
 
     def stored(self, messages: Sequence[Message]) -> None:
-        """Take messages whose rows are committed."""
+        """Take messages whose rows are committed; those of other daemons' vessels are told by these."""
+        messages = [message for message in messages if self._turf.mine(message.event.alarm.vessel)]
         for name, courier in self._couriers.items():
             own = [message for message in messages if message.target == name]
             if own:

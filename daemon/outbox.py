@@ -14,6 +14,7 @@ import sqlalchemy as sa
 from ullage.daemon.alarm_states import AlarmKey
 from ullage.daemon.events import Event, EventKind, rank, to_ms
 from ullage.daemon.store.alarm_tables import alarm_event, outbox
+from ullage.daemon.store.leases import held_by
 from ullage.detectors.finding import Priority
 
 _CHUNK = 500
@@ -150,8 +151,16 @@ def read_events(
     return tuple(_event(row) for row in connection.execute(query))
 
 
-def read_waiting(connection: sa.Connection, target: str, limit: int = 2000) -> tuple[Message, ...]:
-    """Return what waits for a target, the most urgent first and within that the oldest."""
+def read_waiting(
+    connection: sa.Connection, target: str, limit: int = 2000, *, holder: str = ""
+) -> tuple[Message, ...]:
+    """Return what waits for a target, the most urgent first and within that the oldest.
+
+    Parameters
+    ----------
+    holder
+        Token of the daemon whose vessels' messages are wanted; empty for all.
+    """
     urgency = sa.case({p.value: rank(p) for p in Priority}, value=alarm_event.c.priority, else_=9)
     query = (
         sa.select(outbox, *_event_columns())
@@ -160,6 +169,8 @@ def read_waiting(connection: sa.Connection, target: str, limit: int = 2000) -> t
         .order_by(urgency, outbox.c.id)
         .limit(limit)
     )
+    if holder:
+        query = query.where(alarm_event.c.vessel.in_(held_by(holder)))
     return tuple(
         Message(
             row=row.id,

@@ -26,10 +26,13 @@ class RowMarks:
     ----------
     store
         The outbox; None for a process without one, where nothing is noted.
+    holder
+        Token of this daemon, where several share the vessels and each reads what concerns its own.
     """
 
-    def __init__(self, store: Store | None, clock: Clock) -> None:
+    def __init__(self, store: Store | None, clock: Clock, holder: str = "") -> None:
         self._store = store
+        self._holder = holder
         self._clock = clock
         self._pending: list[Mark] = []
         self._retry_at_s = 0.0
@@ -90,6 +93,6 @@ class RowMarks:
             return None
         try:
             with self._store.reading() as connection:
-                return outbox.read_waiting(connection, target)
+                return outbox.read_waiting(connection, target, holder=self._holder)
         except StoreError:
             return None

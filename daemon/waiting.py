@@ -1,7 +1,7 @@
 """What waits in memory for one target, and what it was told lately."""
 
 from collections import OrderedDict
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from ullage.daemon.events import EventKey
@@ -98,6 +98,12 @@ class Waiting:
         for key in keys:
             entry = self._entries.get(key)
             if entry is not None and entry.message.row is None:
+                del self._entries[key]
+
+    def forget(self, vessels: Collection[str]) -> None:
+        """Forget messages of these vessels that have a row: another daemon tells them."""
+        for key, entry in tuple(self._entries.items()):
+            if key.alarm.vessel in vessels and entry.message.row is not None:
                 del self._entries[key]
 
     def ready(self, monotonic_s: float) -> tuple[Message, ...]:

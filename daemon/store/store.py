@@ -2,7 +2,7 @@
 
 import logging
 import threading
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 from types import TracebackType
@@ -66,6 +66,8 @@ class Store:
         self._folding = Folding(by_vessel=self._engine.dialect.name == "postgresql")
         self._fold_fault = ""
         self._ids: Mapping[str, int] = {}
+        self.guard: Callable[[sa.Connection], None] | None = None
+        """Called at the beginning of every transaction; what it raises ends that."""
 
     @classmethod
     def open(
@@ -121,6 +123,8 @@ class Store:
             try:
                 connection = self._engine.connect().execution_options(**{WRITE: True})
                 with connection, connection.begin():
+                    if self.guard is not None:
+                        self.guard(connection)
                     yield connection
             except sa.exc.SQLAlchemyError as error:
                 if "disk I/O error" in str(error):
