@@ -8,13 +8,14 @@ from ullage.adapters.channel import Channel, Reference
 from ullage.adapters.errors import ConfigError, StoreError
 from ullage.adapters.reading import Quantity
 from ullage.adapters.registry import build
+from ullage.daemon.attaching import can_draw
 from ullage.daemon.clock import Clock
 from ullage.daemon.config_vessels import WatchedVessel
 from ullage.daemon.delivery import open_target
 from ullage.daemon.describing import missing, promises
 from ullage.daemon.settings import Config
 from ullage.daemon.store.engine import label, make_engine, parse_url
-from ullage.detectors.finding import Priority
+from ullage.detectors.finding import Condition, Priority
 
 _OTHERS_MAY_READ = 0o077
 _SECRET_FILES = ("password_file", "key_file", "token_file")
@@ -89,8 +90,23 @@ def targets_of(config: Config, priority: Priority) -> tuple[str, ...]:
 def _told(config: Config) -> Iterator[str]:
     for name, target in config.notify.named_targets():
         yield f"{name} is told of: {', '.join(priority.value for priority in target.priorities)}"
+    yield from _pictures(config)
     if config.notify.targets and config.notify.quiet_hours:
         yield f"Between {config.notify.quiet_hours} only critical messages ring; the others wait."
+
+
+def _pictures(config: Config) -> Iterator[str]:
+    named = [
+        name
+        for name, target in config.notify.named_targets()
+        if target.pictures and not target.to_console and Priority.MEDIUM in target.priorities
+    ]
+    if not named:
+        return
+    if can_draw():
+        yield f"With {Condition.FINISHED.value} a picture of the batch goes to {', '.join(named)}, if the service takes any."
+    else:
+        yield f"  missing: no picture comes with {Condition.FINISHED.value}: pip install '.[png]'"
 
 
 def _by_itself(config: Config) -> Iterator[str]:

@@ -256,7 +256,10 @@ def _names(
     said: dict[str, _Name] = {}
     for name in _said(panel, lines, layout, across, up):
         said.setdefault(name.text, name)
-    places = spread([n.y for n in said.values()], layout.font + 2, up.top + layout.font - 2, up.bottom - 3)
+    # beside the panel's name there is room for the words of a line at the very top, unless more is said there
+    crowded = any(not _within(level.value, up.scale) for level in panel.levels)
+    highest = up.top + layout.font - 2 if crowded else up.top - 4
+    places = spread([n.y for n in said.values()], layout.font + 2, highest, up.bottom - 3)
     for name, y in zip(said.values(), places, strict=True):
         width = layout.text_width(name.text)
         starts = [_kept(name.right - 4 - width, width, across), _kept(name.left + 4, width, across)]

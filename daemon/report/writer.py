@@ -7,9 +7,9 @@ from pathlib import Path
 
 from ullage.adapters.errors import DataError
 from ullage.adapters.log_format import RecordedLog
-from ullage.daemon.chart.drawing import draw
 from ullage.daemon.chart.layout import DESK
 from ullage.daemon.chart.png import fonts, to_png
+from ullage.daemon.chart.still import draw_still
 from ullage.daemon.chart.units import Units
 from ullage.daemon.local_time import LocalTime
 from ullage.daemon.replaying import Replayed
@@ -87,7 +87,8 @@ class ReportWriter:
 
 def still_picture(story: VesselStory, units: Units, zone: LocalTime) -> bytes:
     """Return a vessel's whole log as PNG."""
-    return to_png(draw(whole_picture(story, units, zone), DESK, theme="light"), width=PNG_WIDTH)
+    svg = draw_still(whole_picture(story, units, zone), DESK, story.watched.vessel.name)
+    return to_png(svg, width=PNG_WIDTH)
 
 
 def _written(path: Path, write: Callable[[Path], object]) -> Path:

@@ -53,6 +53,19 @@ def test_every_limit_delay_and_listener_is_said(tmp_path: Path) -> None:
     assert "hunter2" not in said
 
 
+def test_who_gets_a_picture_is_said(tmp_path: Path, address: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Whoever is told of the end gets one, unless it is not wanted; what is missing for it is said."""
+    wanted = ("priorities: [critical, high]", "priorities: [medium]")
+    config = load(write(tmp_path, EXAMPLE, wanted), {})
+    said = "\n".join(plain_words(config))
+    assert "With finished a picture of the batch goes to push-url, if the service takes any." in said
+    monkeypatch.setattr("ullage.daemon.checking.can_draw", lambda: False)
+    assert "missing: no picture comes with finished: pip install '.[png]'" in "\n".join(plain_words(config))
+    plain = load(write(tmp_path, EXAMPLE, ("priorities: [critical, high]", "pictures: false")), {})
+    assert "picture of" not in "\n".join(plain_words(plain))
+    assert "picture of" not in "\n".join(plain_words(load(write(tmp_path), {})))
+
+
 def test_settings_that_are_changed_are_said(tmp_path: Path) -> None:
     """The words follow the settings, not the defaults."""
     path = write(tmp_path, EXAMPLE, ("    original_gravity", "    probe: air\n    original_gravity"))

@@ -93,3 +93,8 @@ def test_it_writes_only_where_it_keeps_its_state() -> None:
     assert service["SupplementaryGroups"] == ["dialout"]
     assert sorted(service["DeviceAllow"]) == ["char-ttyACM rw", "char-ttyUSB rw"]
     assert "ReadWritePaths" not in service
+
+
+def test_a_child_that_runs_out_of_memory_takes_nothing_along() -> None:
+    """systemd's default would stop the whole service when the kernel ends one of its processes (systemd.service(5))."""
+    assert _section("Service")["OOMPolicy"] == ["continue"]
