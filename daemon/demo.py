@@ -15,6 +15,7 @@ from ullage.adapters.reading import Delivery, Quantity, Reading
 from ullage.adapters.simulated import SimulatedSettings, SimulatedSource
 from ullage.adapters.simulation.batches import demo_cellar
 from ullage.daemon.alarms import AlarmDesk
+from ullage.daemon.batches import begin
 from ullage.daemon.clock import ManualClock, SystemClock
 from ullage.daemon.config_vessels import WatchedVessel
 from ullage.daemon.demo_brewer import Brewer
@@ -23,6 +24,7 @@ from ullage.daemon.notifier import Notifier
 from ullage.daemon.notify_settings import NotifySettings, RateLimit, TargetSettings
 from ullage.daemon.pipeline import Pipeline
 from ullage.daemon.screen import Screen
+from ullage.daemon.store.batches import keep_stages
 from ullage.daemon.store.journal_tail import entries_after
 from ullage.daemon.store.store import Store
 from ullage.daemon.watched import Watched
@@ -44,6 +46,8 @@ STEP_S = 600.0
 """Simulated time between two turns of the pipeline."""
 AFTER_CHILL_S = 6 * 86_400.0
 """The demo ends so long after the chill though nothing is ready, unless the calendar ends it before."""
+REST_H = 12.0
+"""The lager's warm rest: short, so that the demo is."""
 OPENING = (
     "This is a simulation: two invented vessels with invented data, an ale and a lager in one fridge. ullage observes; "
     "on a real vessel the relief valve protects."
@@ -86,7 +90,12 @@ def vessels() -> tuple[WatchedVessel, ...]:
         sensors=frozenset({Kind.TEMPERATURE, Kind.PRESSURE}),
     )
     ale = ale.carrying(Batch(carbonation="4.6 g/L"))
-    wishes = Batch(beverage=Beverage.LAGER, carbonation="2.5 volumes", finings="once")
+    wishes = Batch(
+        beverage=Beverage.LAGER,
+        carbonation="2.5 volumes",
+        finings="once",
+        plan=f"12 for 5 days, 16, rest 16 for {REST_H:.0f} h, chill 2",
+    )
     lager = replace(ale, name=LAGER, valve_pressure_bar=1.2, yeast_temperature_c=(9, 18)).carrying(wishes)
     return tuple(WatchedVessel(vessel=v, channels=(), detectors=compose({})) for v in (ale, lager))
 
@@ -146,7 +155,11 @@ class Demo:
         # whatever the calendar would do after the lager's rise in temperature is left to the brewer
         plan = replace(plan, script=tuple(act for act in plan.script if act.entry in ("pitched", "belt 16")))
         self._source = SimulatedSource("simulation", simulated, (), SystemClock(), plan)
-        self._brewer = Brewer(tuple(self.stories), self._act, self._say)
+        self._brewer = Brewer(tuple(self.stories), self._act, self._say, REST_H)
+        self._batches = {
+            w.vessel.name: begin(self.store, w.vessel.name, w.vessel.batch or Batch(), now_s=START_S).id
+            for w in vessels()
+        }
 
     def take(self, findings: Sequence[Finding]) -> Sequence[Event]:
         """Pass findings to the real desk; the brewer reads every message that comes of them."""
@@ -210,6 +223,9 @@ class Demo:
             for change in changes[len(story.stages) :]:
                 text = f"· day {self.day:.1f}: {name} is {change.stage.value}: {change.why}"
                 self._screen.write(text + "\n")
+            if changes != story.stages:
+                step = self.pipeline.watched[name].watch.record.next_step
+                keep_stages(self.store, name, self._batches[name], changes, step)
             story.stages = changes
 
     def _act(self, vessel: str, entry: str, quiet: bool) -> None:

@@ -26,7 +26,7 @@ class _Errand:
 
 
 class Brewer:
-    """Winds a valve shut when asked to test, opens it when told to go on, chills when everything has finished.
+    """Winds a valve shut when asked to test, opens it when told to go on, chills when everything has finished and rested.
 
     Parameters
     ----------
@@ -36,9 +36,14 @@ class Brewer:
         Does something to the simulation.
     say
         Told what the brewer does, in a sentence.
+    rest_h
+        How long the last to finish is left warm before the chill.
     """
 
-    def __init__(self, vessels: Sequence[str], act: Act, say: Callable[[str, str], None]) -> None:
+    def __init__(
+        self, vessels: Sequence[str], act: Act, say: Callable[[str, str], None], rest_h: float = 0.0
+    ) -> None:
+        self._rest_s = rest_h * 3600
         self._act = act
         self._say = say
         self._errands: deque[_Errand] = deque()
@@ -61,7 +66,7 @@ class Brewer:
             self._open(vessel, now_s + HURRY_S)
         elif condition == Condition.FINISHED:
             self._finished[vessel] = True
-            self._chill_when_all_finished(now_s + WALK_S)
+            self._chill_when_all_finished(now_s + WALK_S + self._rest_s)
         elif condition == Condition.FINING_DUE:
             self._errands.append(_Errand(now_s + WALK_S, vessel, "fined 15"))
         elif condition == Condition.READY:

@@ -15,11 +15,13 @@ from pathlib import Path
 
 import pytest
 
+from ullage.daemon import batches
 from ullage.daemon.alarm_states import AlarmKey
 from ullage.daemon.demo import ALE, DAYS, LAGER, OPENING, Demo, DemoSettings
 from ullage.daemon.demo_brewer import Brewer
 from ullage.daemon.events import EventKind, own_event
 from ullage.daemon.screen import ERASE_LINE, Screen
+from ullage.daemon.store import batches as stored
 from ullage.daemon.store.store import Store
 from ullage.detectors.finding import Condition, Priority
 from ullage.detectors.journal import STAGES
@@ -76,17 +78,24 @@ def test_the_brewer_does_what_the_messages_ask(played: tuple[str, Path]) -> None
 
 
 def test_both_vessels_walk_through_every_stage_unattended(played: tuple[str, Path]) -> None:
-    """From pitching to the tap, each stage in the order of the trade; the lager wants one dose of finings."""
-    output, _ = played
+    """From pitching to the tap, each stage in the order of the trade.
+
+    The lager has a warm rest in its plan and wants one dose of finings, the ale two doses and no rest: between them, all.
+    """
+    output, path = played
     for name in (ALE, LAGER):
         days = {
             stage: float(day)
             for stage in STAGES
             for day in re.findall(rf"day (\d+\.\d): {name} is {stage}: \S", output)
         }
-        missing = {"warm rest"} | ({"second fining"} if name == LAGER else set())
-        assert set(STAGES) - set(days) == missing
+        assert set(STAGES) - set(days) == {"second fining" if name == LAGER else "warm rest"}
         assert list(days.values()) == sorted(days.values())
+        with Store.open(f"sqlite:///{path}", read_only=True) as store:
+            batch = batches.current(store, name)
+            assert batch is not None
+            kept = {change.stage.value for change in stored.stages(store, name, batch.id)}
+        assert kept == set(days)
 
 
 def test_what_was_judged_is_in_the_database(played: tuple[str, Path]) -> None:
@@ -99,7 +108,7 @@ def test_what_was_judged_is_in_the_database(played: tuple[str, Path]) -> None:
         kept = sum(len(store.samples(name)) for name in (ALE, LAGER))
         entries = [entry.text for entry in store.entries(ALE)]
     assert kept == int(found[1].replace(",", ""))
-    assert entries[0] == "pitched"
+    assert entries[:2] == ["batch started", "pitched"]
     assert "chill 2" in entries
 
 
