@@ -8,6 +8,7 @@ to read.
 """
 
 import logging
+import math
 import threading
 from collections.abc import Callable, MutableMapping, Sequence
 from functools import partial
@@ -29,8 +30,12 @@ from ullage.detectors.stage import NextStep, StageChange
 log = logging.getLogger(__name__)
 
 EVERY_S = 2.0
+ALL_EVERY_S = 60.0
+"""How soon every vessel is looked at, whether or not the database says that something has changed."""
 AGAIN_AFTER_S = 60.0
 """Pause before detectors that could not begin anew are tried again."""
+
+_NOTHING: object = ()
 
 Kept = tuple[int, tuple[StageChange, ...], NextStep | None]
 
@@ -69,6 +74,8 @@ class BatchKeeper:
         self._lock = threading.Lock()
         self._kept: dict[str, Kept] = {}
         self._not_before_s: dict[str, float] = {}
+        self._signs: dict[str, object] = {}
+        self._turn_of = 0
         self._ticker = Ticker("batches", EVERY_S, self.turn, clock)
 
     def start(self) -> None:
@@ -86,16 +93,30 @@ class BatchKeeper:
         return self._ticker.loop_health()
 
     def turn(self) -> None:
-        """Look at every vessel once."""
+        """Look at every vessel whose batches or journal have changed, and at all of them once in a while."""
         with self._lock:
+            signs = batches.signs(self._store)
+            for name in self._in_turn():  # an entry may be dated ahead
+                self._signs.pop(name, None)
             for name in self._vessels:
-                self._look(name)
+                sign = signs.get(name, _NOTHING)
+                if self._signs.get(name) != sign and self._look(name):
+                    self._signs[name] = sign
                 self._keep(name)
+
+    def _in_turn(self) -> tuple[str, ...]:
+        """Return a few vessels, so that each has its turn once in `ALL_EVERY_S`."""
+        names = tuple(self._vessels)
+        count = math.ceil(len(names) * EVERY_S / ALL_EVERY_S)
+        start = self._turn_of % len(names) if names else 0
+        self._turn_of = start + count
+        return names[start : start + count]
 
     def configure(self, vessels: Sequence[WatchedVessel]) -> None:
         """Keep these vessels from now on; detectors of a new or changed one begin at once, out of what is stored."""
         with self._lock:
             self._vessels = {vessel.vessel.name: vessel for vessel in vessels}
+            self._signs.clear()
             for name in self._views.keys() - self._vessels.keys():
                 for of_vessel in (self._views, self._fingerprints, self._kept, self._not_before_s):
                     of_vessel.pop(name, None)
@@ -103,11 +124,30 @@ class BatchKeeper:
                 self._not_before_s.pop(name, None)
                 self._look(name)
 
-    def _look(self, name: str) -> None:
+    def add(self, vessel: WatchedVessel, known: BatchView) -> None:
+        """Keep one more vessel, whose detectors run already and are as `known` has it."""
+        with self._lock:
+            name = vessel.vessel.name
+            self._vessels[name], self._views[name] = vessel, known
+            self._fingerprints[name] = fingerprint(known.watched.vessel, known.watched.detectors, known.mark)
+
+    def drop(self, name: str) -> None:
+        """Write down what is not yet written of a vessel, and keep it no more."""
+        with self._lock:
+            self._keep(name)
+            for of_vessel in (
+                self._vessels, self._views, self._fingerprints, self._kept, self._not_before_s, self._signs
+            ):  # fmt: skip
+                of_vessel.pop(name, None)
+
+    def _look(self, name: str) -> bool:
+        """Have the detectors begin anew if they must; return whether they are as they should be."""
         follow_pitching(self._store, self._vessels[name], self._clock.wall_s())
         found, known = view(self._store, self._vessels[name]), self._views.get(name)
         if known is None or _judged_by(found) != _judged_by(known):
             self._begin_anew(name, found)
+            return False
+        return True
 
     def _begin_anew(self, name: str, found: BatchView) -> None:
         now_s = self._clock.monotonic_s()

@@ -2,6 +2,7 @@
 
 import dataclasses
 import json
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import sqlalchemy as sa
@@ -162,6 +163,25 @@ def all_batches(store: Store, vessel_name: str | None = None) -> tuple[StoredBat
         query = query.where(table.c.vessel == vessel_name)
     with store.reading() as connection:
         return tuple(_stored(row) for row in connection.execute(query))
+
+
+def signs(store: Store) -> Mapping[str, object]:
+    """Return for each vessel something that is another when its batches or its journal have changed."""
+    entry = journal_entry.c
+    last = sa.select(sa.func.max(table.c.id)).group_by(table.c.vessel)
+    of_batches = sa.select(table.c.vessel, table.c.id, table.c.wishes, table.c.began_ms, table.c.ended_ms)
+    of_journal = (
+        sa.select(vessel.c.name, sa.func.max(entry.id), sa.func.max(entry.struck_ms))
+        .join(vessel, vessel.c.id == entry.vessel_id)
+        .group_by(vessel.c.name)
+    )
+    found: dict[str, tuple[object, ...]] = {}
+    with store.reading() as connection:
+        for name, *rest in connection.execute(of_batches.where(table.c.id.in_(last))):
+            found[name] = tuple(rest)
+        for name, *rest in connection.execute(of_journal):
+            found[name] = (*found.get(name, ()), *rest)
+    return found
 
 
 def struck_ms(store: Store, vessel_name: str) -> int:
