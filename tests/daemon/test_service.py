@@ -1,16 +1,14 @@
-"""The whole daemon: a real broker, a real port, a real database, a real receiver, and no mercy."""
+"""The whole daemon: a real broker, a real port, a real database, a real receiver; faults are in `tests/faults`."""
 
 import json
 import os
 import pty
-import random
 import signal
 import subprocess
 import sys
 import time
 import tty
 from collections.abc import Iterator
-from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
@@ -23,8 +21,6 @@ from tests.servers.http_receiver import HttpReceiver
 from ullage.daemon.store.alarm_tables import alarm_event
 from ullage.daemon.store.store import Store
 
-KILLS = int(os.environ.get("KILLS", "8"))
-"""How often the daemon is killed in the loop; a longer run takes about four seconds for each."""
 COMMIT_S = 1.0
 
 
@@ -179,99 +175,3 @@ def test_the_service_manager_is_told_as_long_as_all_is_well(daemon: DaemonProces
     daemon.signal(signal.SIGTERM)
     wait_until(lambda: any("STOPPING=1" in words for words in daemon.told()), "STOPPING=1")
     assert daemon.stop() == 0
-
-
-@dataclass
-class Brewer:
-    """Publishes pressures on and on: calm, and now and then a second above the limit."""
-
-    broker: Broker
-    sent: dict[int, float] = field(default_factory=dict)
-    episodes: list[tuple[float, float]] = field(default_factory=list)
-
-    def __post_init__(self) -> None:
-        self.client = self.broker.client("brewer")
-
-    def publish(self, pressure_bar: float, count: int, pause_s: float = 0.02) -> None:
-        for _ in range(count):
-            time_ms = round(time.time() * 1000)
-            value = round(pressure_bar + (time_ms % 1000) / 1e5, 5)  # a number of its own for each
-            self.sent[time_ms] = value
-            self.client.publish("cellar/north", payload(value, time_ms / 1000), qos=1)
-            time.sleep(pause_s)
-
-    def episode(self) -> None:
-        start_s = time.time()
-        self.publish(2.6, 20)
-        self.episodes.append((start_s, time.time()))
-        self.publish(1.0, 20)
-
-    def close(self) -> None:
-        self.client.disconnect()
-        self.client.loop_stop()
-
-
-@pytest.mark.timeout(120 + 20 * KILLS)
-def test_kills_cost_no_alarm_and_no_more_readings_than_the_commit_interval(
-    daemon: DaemonProcess, broker: Broker, receiver: HttpReceiver, tmp_path: Path
-) -> None:
-    """SIGKILL at random moments while readings and alarms come; the seed is in the failure's output."""
-    seed = int(os.environ.get("SEED", "0")) or random.randrange(1, 10**6)
-    chance = random.Random(seed)
-    print(f"seed {seed}, {KILLS} kills")
-    daemon.start()
-    subscribed(broker, daemon)
-    brewer = Brewer(broker)
-    lives_s: list[tuple[float, float]] = []
-    started_s = time.time()
-    for _ in range(KILLS):
-        brewer.publish(1.0, chance.randrange(1, 60))
-        if chance.random() < 0.7:
-            brewer.episode()
-        brewer.publish(1.0, chance.randrange(0, 10))
-        daemon.kill()
-        lives_s.append((started_s, time.time()))
-        brewer.publish(1.0, chance.randrange(0, 20))
-        if chance.random() < 0.3:
-            brewer.episode()  # nobody is there: the broker keeps it
-        daemon.start()
-        started_s = time.time()  # nothing is judged before it is ready
-    brewer.publish(1.0, 30)
-    brewer.episode()
-    brewer.close()
-    newest_ms = max(brewer.sent)
-    time.sleep(2 * COMMIT_S)
-    assert daemon.stop() == 0
-    kept = stored(tmp_path)
-    assert newest_ms in kept, f"the last reading is not there; {daemon.log[-2000:]}"
-    _check_readings(brewer, kept, lives_s)
-    _check_alarms(brewer, raised(tmp_path), receiver)
-
-
-def _check_readings(brewer: Brewer, kept: dict[int, float], lives_s: list[tuple[float, float]]) -> None:
-    """What is missing was judged no longer than a commit interval before a kill."""
-    assert all(brewer.sent[time_ms] == value for time_ms, value in kept.items()), "a reading was changed"
-    lost_ms = sorted(brewer.sent.keys() - kept.keys())
-    longest_s = 0.0
-    for time_ms in lost_ms:
-        life = next((life for life in lives_s if life[1] >= time_ms / 1000), None)
-        assert life is not None, "a reading was lost without a kill"
-        judged_s = max(time_ms / 1000, life[0])
-        longest_s = max(longest_s, life[1] - judged_s)
-    print(
-        f"{len(lost_ms)} of {len(brewer.sent)} readings lost in {len(lives_s)} kills, {longest_s:.2f} s at most"
-    )
-    assert longest_s <= COMMIT_S + 0.5  # the commit itself takes its time on a busy machine
-
-
-def _check_alarms(brewer: Brewer, alarms: list[tuple[str, float]], receiver: HttpReceiver) -> None:
-    for start_s, end_s in brewer.episodes:
-        told = [at_s for _, at_s in alarms if start_s - 0.001 <= at_s <= end_s]
-        assert len(told) <= 1, f"one episode was told {len(told)} times"
-        standing = any(at_s <= start_s for _, at_s in alarms)
-        assert told or standing, "an episode was never told"
-    assert len(alarms) <= len(brewer.episodes), "more alarms than episodes"
-    received = " ".join(request.title + request.message for request in receiver.accepted)
-    missing = [token for token, _ in alarms if token not in received]
-    assert not missing, f"alarms stored and never sent: {missing}"
-    print(f"{len(alarms)} alarms for {len(brewer.episodes)} episodes")
