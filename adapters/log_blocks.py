@@ -129,7 +129,9 @@ class LineBlocks:
         self.lines = int(line[-1]) + int(np.count_nonzero(self._buffer[start[-1] : stop[-1]] == _NEWLINE))
         consumed = filled if self._skipping else int(stop[-1]) + 1
         stop = stop - ((self._buffer[stop - 1] == _RETURN) & (stop > start))
-        quoted = np.searchsorted(quotes, start) != np.searchsorted(quotes, stop)
+        quoted = np.zeros(len(start), bool)
+        if len(quotes):
+            quoted = np.searchsorted(quotes, start) != np.searchsorted(quotes, stop)
         block = Block(raw=self._buffer, words=self._words, start=start, stop=stop, line=line, quoted=quoted)
         return block, consumed
 

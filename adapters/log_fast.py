@@ -57,22 +57,26 @@ class LongColumns:
     def read(self, block: Block) -> Plain:
         """Read what is plain."""
         rows, comma = _fields(block, 5, ord(","))
-        start, stop = block.start[rows], block.stop[rows]
+        every = len(rows) == len(block.start)
+        start, stop = (block.start, block.stop) if every else (block.start[rows], block.stop[rows])
         time_s, good = read_times(block.words, start, comma[:, 0])
         value, fine = read_decimals(block.words, block.raw, comma[:, 2] + 1, comma[:, 3])
         group = self._groups.find(block, (comma[:, 0] + 1, comma[:, 2]), (comma[:, 3] + 1, stop))
-        keep = np.flatnonzero(good & fine & (group >= 0))
-        done = np.zeros(len(block.start), bool)
-        done[rows[keep]] = True
-        if len(keep) < len(rows):
-            time_s, value, group = time_s[keep], value[keep], group[keep]
+        good &= fine
+        good &= group >= 0
+        if every and good.all():
+            done = good
+        else:
+            rows, time_s, value, group = rows[good], time_s[good], value[good], group[good]
+            done = np.zeros(len(block.start), bool)
+            done[rows] = True
         _convert(value, group, self._groups.conversions)
         names = list(dict.fromkeys(self._groups.vessels))
         place = {name: index for index, name in enumerate(names)}
         vessel_of = np.array([place[name] for name in self._groups.vessels], np.int64)
         kind_of = np.array(self._groups.kinds, np.uint8)
         return Plain(
-            row=rows[keep],
+            row=rows,
             vessel=vessel_of[group],
             kind=kind_of[group],
             time_s=time_s,
@@ -83,15 +87,15 @@ class LongColumns:
 
 
 def _convert(value: NDArray[np.float64], group: Places, conversions: Sequence[Conversion]) -> None:
-    """Convert in place; groups of the same unit go together."""
-    unlike = list(dict.fromkeys(conversions))
-    if len(unlike) == 1:
+    """Convert in place; groups of the same unit go together, canonical ones stay."""
+    value += 0.0  # no negative zero, as `convert` has it
+    unlike = [conversion for conversion in dict.fromkeys(conversions) if conversion != Conversion()]
+    if len(unlike) == 1 and all(conversion == unlike[0] for conversion in conversions):
         value[:] = unlike[0].convert(value)
         return
-    place = {conversion: index for index, conversion in enumerate(unlike)}
-    which = np.array([place[conversion] for conversion in conversions], np.int64)[group]
-    for index, conversion in enumerate(unlike):
-        mine = which == index
+    for conversion in unlike:
+        same = np.array([other == conversion for other in conversions])
+        mine = same[group]
         value[mine] = conversion.convert(value[mine])
 
 

@@ -152,7 +152,8 @@ def _said_before(
     differs = np.zeros(len(time_s), bool)
     for code in KIND_OF.values():
         mine = np.flatnonzero(kind == code)
-        same = np.flatnonzero(time_s[mine[1:]] == time_s[mine[:-1]]) + 1
+        at_s = time_s[mine]
+        same = np.flatnonzero(at_s[1:] == at_s[:-1]) + 1
         if len(same):
             again[mine[same]] = True
             fresh = np.ones(len(mine), bool)

@@ -1,5 +1,7 @@
 """Tells the repeating columns of many rows apart: vessel, quantity and unit of each row as one small number."""
 
+from collections.abc import Mapping
+
 import numpy as np
 
 from ullage.adapters.log_blocks import Block
@@ -13,9 +15,12 @@ LONGEST_KEY = 40
 LONGEST_UNIT = 8
 MOST_GROUPS = 4096
 """Beyond this the rows take the slow way: no log of real vessels has so many."""
+FEW_GROUPS = 16
+"""Up to so many are compared one by one, which is faster than a search."""
 _KEY_WORDS = LONGEST_KEY // 8
-_MIX = np.uint64(0x9E3779B97F4A7C15)
-_SHIFT = np.uint64(29)
+_MIX = [np.uint64(0x9E3779B97F4A7C15 * (2 * place + 1) % 2**64) for place in range(_KEY_WORDS + 2)]
+"""Odd, so that no bit of a word is lost."""
+_SHIFT = np.uint64(32)
 
 Span = tuple[Places, Places]
 """Where a field of each row begins and ends."""
@@ -40,7 +45,7 @@ class Groups:
         self.conversions: list[Conversion] = []
         self._hash = np.empty(0, np.uint64)
         self._group = np.empty(0, np.int64)
-        self._key = np.empty((0, _KEY_WORDS + 2), np.uint64)
+        self._key = np.empty((_KEY_WORDS + 2, 0), np.uint64)
 
     def find(self, block: Block, key: Span, unit: Span) -> Places:
         """Return each row's group, or -1 where the strict parser must look.
@@ -53,9 +58,10 @@ class Groups:
             Where `vessel,quantity` and the unit stand, shape (n,) each.
         """
         columns, fits = _columns(block.words, key, unit)
-        mixed = columns[0]
-        for column in columns[1:]:
-            mixed = (mixed ^ (mixed >> _SHIFT)) * _MIX + column
+        mixed = np.zeros(len(fits), np.uint64)
+        for place, column in columns.items():
+            mixed += column * _MIX[place]
+        mixed ^= mixed >> _SHIFT
         found, known = self._match(columns, mixed)
         new = np.flatnonzero(~known & fits)
         if len(new) and len(self._hash) < MOST_GROUPS:
@@ -64,17 +70,25 @@ class Groups:
             found, known = self._match(columns, mixed)
         return np.where(known & fits, found, -1)
 
-    def _match(self, columns: list[Words], mixed: Words) -> tuple[Places, Mask]:
+    def _match(self, columns: Mapping[int, Words], mixed: Words) -> tuple[Places, Mask]:
         if not len(self._hash):
             return np.full(len(mixed), -1), np.zeros(len(mixed), bool)
-        place = np.minimum(np.searchsorted(self._hash, mixed), len(self._hash) - 1)
+        if len(self._hash) <= FEW_GROUPS:
+            place = np.zeros(len(mixed), np.int64)
+            for later in self._hash[1:]:
+                place += mixed >= later
+        else:
+            place = np.searchsorted(self._hash, mixed, side="right") - 1
         known: Mask = self._hash[place] == mixed
-        for index, column in enumerate(columns):
-            known &= self._key[:, index][place] == column
+        for (
+            index,
+            column,
+        ) in columns.items():  # the lengths are among them: words left out are zero on both sides
+            known &= self._key[index][place] == column
         return self._group[place], known
 
     def _learn(
-        self, block: Block, key: Span, unit: Span, columns: list[Words], mixed: Words, rows: Places
+        self, block: Block, key: Span, unit: Span, columns: Mapping[int, Words], mixed: Words, rows: Places
     ) -> None:
         """Parse the key of one row each; a key without a measured value is remembered as -1."""
         groups = [
@@ -88,7 +102,10 @@ class Groups:
         order = np.argsort(hashes, kind="stable")
         self._hash = hashes[order]
         self._group = np.concatenate((self._group, np.array(groups, np.int64)))[order]
-        self._key = np.concatenate((self._key, np.stack([column[rows] for column in columns], axis=1)))[order]
+        keys = np.zeros((_KEY_WORDS + 2, len(rows)), np.uint64)
+        for index, column in columns.items():
+            keys[index] = column[rows]
+        self._key = np.concatenate((self._key, keys), axis=1)[:, order]
 
     def _parse(self, key: bytes, unit: bytes) -> int:
         fields = split_record(key + b"," + unit)
@@ -101,17 +118,18 @@ class Groups:
         return len(self.vessels) - 1
 
 
-def _columns(words: Words, key: Span, unit: Span) -> tuple[list[Words], Mask]:
-    """Everything that tells rows apart, in words; and which rows fit into them."""
+def _columns(words: Words, key: Span, unit: Span) -> tuple[Mapping[int, Words], Mask]:
+    """Everything that tells rows apart, in words by their place in a key; and which rows fit into them."""
     key_length = key[1] - key[0]
     unit_length = unit[1] - unit[0]
     fits: Mask = (key_length <= LONGEST_KEY) & (unit_length <= LONGEST_UNIT)
-    used = -(-min(int(key_length.max(initial=1)), LONGEST_KEY) // 8)
-    nothing = np.zeros(len(key_length), np.uint64)
-    columns = [
-        masked(words, key[0] + 8 * place, key_length - 8 * place) if place < used else nothing
-        for place in range(_KEY_WORDS)
-    ]
-    columns.append(masked(words, unit[0], unit_length))
-    columns.append((key_length + (unit_length << 8)).astype(np.uint64))  # so that a zero byte is no padding
+    shortest, longest = int(key_length.min(initial=LONGEST_KEY)), int(key_length.max(initial=1))
+    columns: dict[int, Words] = {}
+    for place in range(-(-min(longest, LONGEST_KEY) // 8)):
+        at = key[0] + 8 * place
+        whole = shortest >= 8 * place + 8
+        columns[place] = words[at] if whole else masked(words, at, key_length - 8 * place)
+    columns[_KEY_WORDS] = masked(words, unit[0], unit_length)
+    lengths = key_length + (unit_length << 8)  # so that a zero byte is no padding
+    columns[_KEY_WORDS + 1] = lengths.astype(np.uint64)
     return columns, fits

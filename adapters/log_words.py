@@ -106,18 +106,8 @@ def read_times(words: Words, start: Places, stop: Places) -> tuple[Floats, Mask]
         Unix seconds (UTC), shape (n,), and which of them are sure.
     """
     length = stop - start
-    date, good = _marked(words[start], _DATE_MARKS, _DATE_FIXED)
-    clock, fine = _marked(words[start + 8] & ~_U(0x200000), _HOUR_MARKS, _HOUR_FIXED)  # t is T
-    good &= fine & (length >= 20)
-    date, clock = _pairs(date), _pairs(clock)
-    seconds, fine = _civil_seconds(
-        _byte(date, 0) * 100 + _byte(date, 2),
-        _byte(date, 5),
-        _byte(clock, 0),
-        _byte(clock, 3),
-        _byte(clock, 6),
-    )
-    good &= fine
+    seconds, good = _whole_minutes(words[start], words[start + 8])
+    good &= length >= 20
     tail = words[start + 16]
     digits = (tail >> _U(8)) & _U(0xFFFF)
     second = _byte(_pairs(digits ^ _U(0x3030)), 0)
@@ -130,6 +120,37 @@ def read_times(words: Words, start: Places, stop: Places) -> tuple[Floats, Mask]
     micro, fine = _fractions(words, start + 19, length - 19 - zone_length)
     good &= fine
     return (seconds - offset) + micro / 1e6, good
+
+
+def _whole_minutes(date: Words, clock: Words) -> tuple[Places, Mask]:
+    """Seconds since 1970 of the minute that `YYYY-MM-` and `DDTHH:MM` name.
+
+    Neighbouring rows of a log mostly share the minute: then it is worked out once.
+    """
+    fresh = np.ones(len(date), bool)
+    np.not_equal(date[1:], date[:-1], out=fresh[1:])
+    fresh[1:] |= clock[1:] != clock[:-1]
+    first = np.flatnonzero(fresh)
+    if 2 * len(first) > len(date):
+        return _minutes_apart(date, clock)
+    seconds, good = _minutes_apart(date[first], clock[first])
+    times = np.diff(first, append=len(date))
+    return np.repeat(seconds, times), np.repeat(good, times)
+
+
+def _minutes_apart(date: Words, clock: Words) -> tuple[Places, Mask]:
+    digits, good = _marked(date, _DATE_MARKS, _DATE_FIXED)
+    clock_digits, fine = _marked(clock & ~_U(0x200000), _HOUR_MARKS, _HOUR_FIXED)  # t is T
+    good &= fine
+    day, hour = _pairs(digits), _pairs(clock_digits)
+    seconds, fine = _civil_seconds(
+        _byte(day, 0) * 100 + _byte(day, 2),
+        _byte(day, 5),
+        _byte(hour, 0),
+        _byte(hour, 3),
+        _byte(hour, 6),
+    )
+    return seconds, good & fine
 
 
 def _civil_seconds(
@@ -192,7 +213,8 @@ def read_decimals(words: Words, block: Bytes, start: Places, stop: Places) -> tu
     longer = np.flatnonzero((length > 8) & (length <= 24))
     if len(longer):
         value[longer], good[longer] = _long_decimals(words, stop[longer], length[longer])
-    np.negative(value, out=value, where=minus)
+    if minus.any():
+        value[minus] = -value[minus]
     return value, good
 
 
@@ -203,11 +225,12 @@ def _short_decimals(words: Words, stop: Places, length: Places) -> tuple[Floats,
     dot = ~(((differs & _LOW7) + _LOW7) | differs | _LOW7)  # 0x80 at each dot and nothing else
     has_dot = dot != 0
     lower = (dot >> _U(7)) - _U(1)  # all characters before the dot (all eight where there is none)
-    upper = np.where(has_dot, ~((dot << _U(1)) - _U(1)), _U(0))
-    joined = np.where(has_dot, (word & upper) | (word & lower) << _U(8) | _U(0x30), word)
-    behind = np.where(has_dot, ((dot >> _U(7)) * _U(0x0706050403020100)) >> _U(56), _U(0)).astype(np.int64)
-    good: Mask = (dot & (dot - has_dot) == 0) & _all_digits(joined) & (length - has_dot >= 1) & (length <= 8)
-    return _eight_digits(joined) / _TEN_TO[np.clip(behind, 0, 8)], good
+    upper = ~((dot << _U(1)) - _U(1))  # all behind it (none where there is none)
+    dotted = has_dot.astype(np.uint64)
+    joined = (word & upper) | (word & lower) << (dotted << _U(3)) | dotted * _U(0x30)
+    behind = (((dot >> _U(7)) * _U(0x0706050403020100)) >> _U(56)).astype(np.int64)
+    good: Mask = (dot & (dot - dotted) == 0) & _all_digits(joined) & (length - has_dot >= 1) & (length <= 8)
+    return _eight_digits(joined) / _TEN_TO[np.minimum(behind, 8)], good
 
 
 def _dot_before(word: Words) -> tuple[Mask, Mask, Places]:
