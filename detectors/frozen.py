@@ -12,16 +12,20 @@ from collections import deque
 from dataclasses import dataclass, field
 
 import numpy as np
+from numpy.typing import NDArray
 
 from ullage.detectors.detector import Detector, Step
 from ullage.detectors.finding import Condition, Finding, Priority, State
 from ullage.detectors.gate import NAMES
+from ullage.detectors.medians import median
 from ullage.detectors.samples import FloatArray, Kind
 from ullage.detectors.vessel import Vessel
 
 PAGE = 64
 """Readings to a page: enough for a spread, few enough to learn within hours at one reading a minute."""
 PAGES_KEPT = 9
+FEW_RUNS = 8
+"""More long runs than these in one block, and its pages are worked out together."""
 EDGE = 3
 """Readings of a page left out at each end when its span is taken: spikes."""
 SECOND_DIFFERENCE_MEAN = 1.609
@@ -52,19 +56,61 @@ class _Channel:
 
 @dataclass(frozen=True, slots=True)
 class _At:
-    """Times of a sensor's rows, and the latest time of any row up to each."""
+    """Times of one sensor's readings in a block; worked out for the few that are asked about."""
 
-    time_s: FloatArray
-    now_s: FloatArray
+    raw_s: FloatArray
+    """Time of every row of the block."""
+    row: NDArray[np.intp]
+    """The block's row of each reading of this sensor."""
+    before_s: float
+    """Latest time of any row before the block."""
+
+    def time_s(self, reading: int) -> float:
+        """Return the time of a reading."""
+        return float(self.raw_s[self.row[reading]])
+
+    def times_s(self, start: int, stop: int) -> FloatArray:
+        """Return the times of readings start to stop."""
+        times_s: FloatArray = self.raw_s[self.row[start:stop]]
+        return times_s
+
+    def now_s(self, reading: int) -> float:
+        """Return the latest time of any row up to a reading."""
+        return max(self.before_s, float(self.raw_s[: self.row[reading] + 1].max()))
 
 
 @dataclass(slots=True)
 class _Pages:
-    """(σ, q) of the pages that a block completes, how many readings came before it, how many pages are learned."""
+    """The pages that a block completes, one a row, how many readings came before it, how many pages are learned."""
 
     table: FloatArray
     before: int
     done: int = 0
+    known: list[tuple[float, float]] | None = None
+    """(σ, q) of every page, where many runs will ask for them."""
+
+    def newest(self, stop: int) -> list[tuple[float, float]]:
+        """Return (σ, q) of the last `PAGES_KEPT` pages before `stop` that are not learned yet and teach anything."""
+        found: list[tuple[float, float]] = []
+        while stop > self.done and len(found) < PAGES_KEPT:
+            start = max(stop - PAGES_KEPT, self.done)
+            pages = self.known[start:stop] if self.known is not None else _pages(self.table[start:stop])
+            found[:0] = [page for page in pages if math.isfinite(page[1])]  # one without any change does not
+            stop = start
+        return found
+
+
+def _pages(table: FloatArray) -> list[tuple[float, float]]:
+    """Return each page's σ and smallest change q; q is inf in a page without any change."""
+    first = np.abs(np.diff(table, axis=1))
+    step = np.where(first > 0, first, np.inf).min(axis=1)
+    second = np.sort(np.abs(np.diff(table, n=2, axis=1)), axis=1)[:, : int((PAGE - 2) * 0.9)]
+    noise = second.mean(axis=1) / SECOND_DIFFERENCE_MEAN
+    ordered = np.sort(table, axis=1)
+    span = ordered[:, -EDGE - 1] - ordered[:, EDGE]
+    # two neighbouring steps: the least noise does that where the value lies between
+    noise[span < 1.5 * step] = 0.0
+    return list(zip(noise.tolist(), step.tolist(), strict=True))
 
 
 class Frozen(Detector):
@@ -88,13 +134,14 @@ class Frozen(Detector):
     def look(self, step: Step) -> list[Finding]:
         """Take every plausible reading."""
         found: list[Finding] = []
-        now_s = np.maximum.accumulate(np.concatenate(([self._now_s], step.raw.time_s)))
+        if not len(step.raw):
+            return found
         for kind, channel in self._channels.items():
-            mine = (step.raw.kind == kind) & step.plausible
-            if mine.any():
-                at = _At(step.raw.time_s[mine], now_s[1:][mine])
-                found += self._take(kind, channel, at, step.raw.value[mine])
-        self._now_s = float(now_s[-1])
+            row = np.flatnonzero((step.raw.kind == kind) & step.plausible)
+            if len(row):
+                at = _At(step.raw.time_s, row, self._now_s)
+                found += self._take(kind, channel, at, step.raw.value[row])
+        self._now_s = max(self._now_s, float(step.raw.time_s.max()))
         return found
 
     def _take(self, kind: Kind, channel: _Channel, at: "_At", value: FloatArray) -> list[Finding]:
@@ -105,18 +152,20 @@ class Frozen(Detector):
         np.not_equal(value[1:], value[:-1], out=changed[1:])
         starts = np.flatnonzero(changed)
         head = int(starts[0]) if len(starts) else len(value)
-        pages = self._pages(channel, value)
+        lengths = np.diff(starts, append=len(value))
+        worth = lengths >= self.settings.at_least_readings
+        pages = self._paged(channel, value)
+        if np.count_nonzero(worth) > FEW_RUNS:
+            pages.known = _pages(pages.table)
         if head:  # the run that was open before this block
             found += self._grow(kind, channel, pages, at, 0, head)
         if not len(starts):
             self._learn_until(channel, pages, len(value))
             return found
         found += self._end_run(kind, channel, at, head)
-        lengths = np.diff(starts, append=len(value))
-        worth = lengths >= self.settings.at_least_readings
         worth[-1] = True  # the last run goes on into the next block
         for start, length in zip(starts[worth].tolist(), lengths[worth].tolist(), strict=True):
-            channel.value, channel.run, channel.run_start_s = float(value[start]), 0, float(at.time_s[start])
+            channel.value, channel.run, channel.run_start_s = float(value[start]), 0, at.time_s(start)
             channel.needed = math.inf
             found += self._grow(kind, channel, pages, at, start, start + length)
             if start + length < len(value):
@@ -139,39 +188,28 @@ class Frozen(Detector):
     @staticmethod
     def _learn_until(channel: _Channel, pages: "_Pages", row: int) -> None:
         """Learn from the pages that were complete once `row` readings of this block had come."""
-        while pages.done < len(pages.table) and (pages.done + 1) * PAGE <= pages.before + row:
-            noise, step = pages.table[pages.done].tolist()
-            if math.isfinite(step):  # a page without any change teaches nothing
-                channel.noise.append((noise, step))
-            pages.done += 1
+        complete = min((pages.before + row) // PAGE, len(pages.table))
+        if complete > pages.done:
+            channel.noise.extend(pages.newest(complete))
+            pages.done = complete
 
-    def _pages(self, channel: _Channel, value: FloatArray) -> "_Pages":
+    def _paged(self, channel: _Channel, value: FloatArray) -> "_Pages":
         """Return the pages that this block completes, and keep the rest."""
         before = len(channel.page)
         if before + len(value) < PAGE:
             channel.page.extend(value.tolist())
-            return _Pages(np.empty((0, 2)), before)
+            return _Pages(np.empty((0, PAGE)), before)
         joined = np.concatenate((np.array(channel.page), value))
         whole = len(joined) // PAGE * PAGE
         channel.page = joined[whole:].tolist()
-        table = joined[:whole].reshape(-1, PAGE)
-        first = np.abs(np.diff(table, axis=1))
-        step = np.where(first > 0, first, np.inf).min(axis=1)
-        second = np.sort(np.abs(np.diff(table, n=2, axis=1)), axis=1)[:, : int((PAGE - 2) * 0.9)]
-        noise = second.mean(axis=1) / SECOND_DIFFERENCE_MEAN
-        ordered = np.sort(table, axis=1)
-        span = ordered[:, -EDGE - 1] - ordered[:, EDGE]
-        noise[span < 1.5 * step] = (
-            0.0  # two neighbouring steps: the least noise does that where the value lies between
-        )
-        return _Pages(np.column_stack((noise, step)), before)
+        return _Pages(joined[:whole].reshape(-1, PAGE), before)
 
     def _needed(self, channel: _Channel) -> float:
         """Return how many equal readings in a row are too many; inf if the sensor can't be judged."""
         if len(channel.noise) < 3:
             return math.inf
         step = min(q for _, q in channel.noise)
-        spread = float(np.median([s for s, _ in channel.noise]))
+        spread = median(s for s, _ in channel.noise)
         noise = 0.8 * math.sqrt(
             max(spread**2 - step**2 / 12, 0.0)
         )  # a step adds q²/12 of its own (uniform error)
@@ -188,17 +226,17 @@ class Frozen(Detector):
         if channel.raised or channel.run < channel.needed:
             return []
         # the reading at which both the count and the time were reached
-        late = at.time_s[start:stop] - channel.run_start_s >= self.settings.at_least_min * 60
+        late = at.times_s(start, stop) - channel.run_start_s >= self.settings.at_least_min * 60
         counted = channel.run - (stop - start) + np.arange(1, stop - start + 1) >= channel.needed
         hit = np.flatnonzero(late & counted)
         if not len(hit):
             return []
         channel.raised = True
         row = start + int(hit[0])
-        at_s = float(at.time_s[row])
+        at_s = at.time_s(row)
         minutes = (at_s - channel.run_start_s) / 60
         if kind == Kind.PRESSURE:
-            self.pressure_runs.append((float(at.now_s[row]), math.inf))
+            self.pressure_runs.append((at.now_s(row), math.inf))
         what = NAMES[kind]
         return [
             self.finding(
@@ -218,11 +256,11 @@ class Frozen(Detector):
             return []
         channel.raised = False
         if kind == Kind.PRESSURE and self.pressure_runs:
-            self.pressure_runs[-1] = (self.pressure_runs[-1][0], float(at.now_s[row]))
+            self.pressure_runs[-1] = (self.pressure_runs[-1][0], at.now_s(row))
         what = NAMES[kind]
         return [
             self.finding(
-                float(at.time_s[row]), Condition.SENSOR_FROZEN, State.CLEARED, Priority.HIGH,
+                at.time_s(row), Condition.SENSOR_FROZEN, State.CLEARED, Priority.HIGH,
                 f"The {what} sensor moves again.", subject=what,
             )
         ]  # fmt: skip

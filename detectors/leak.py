@@ -13,6 +13,7 @@ import numpy as np
 from ullage.detectors.detector import Detector
 from ullage.detectors.finding import Condition, Finding, Priority, State
 from ullage.detectors.frames import Frame
+from ullage.detectors.medians import median
 from ullage.detectors.record import BAR, BEER, TIME, Record
 from ullage.detectors.vessel import Vessel
 
@@ -86,13 +87,13 @@ class Leak(Detector):
         top = int(np.argmax(smooth)) + 1
         if rows[-1, TIME] - rows[top, TIME] < 1.5 * 3600:
             return None
-        lost_bar = float(rows[top, BAR]) - float(np.median(rows[-3:, BAR]))
+        lost_bar = float(rows[top, BAR]) - median(rows[-3:, BAR].tolist())
         changed_c = abs(float(rows[top, BEER]) - float(rows[-1, BEER]))
         margin = 0.05 if changed_c > 3 else self.settings.balance_margin
         reference = (
-            float(np.median(content[: max(3, len(content) // 8)])) if changed_c > 1 else float(smooth.max())
+            median(content[: max(3, len(content) // 8)].tolist()) if changed_c > 1 else float(smooth.max())
         )
-        if float(np.median(content[-3:])) > reference * (1 - margin):
+        if median(content[-3:].tolist()) > reference * (1 - margin):
             return None
         recent = record.production_over(since_s, 3.0)
         longer = record.production_over(since_s, 8.0)
@@ -102,7 +103,7 @@ class Leak(Detector):
         quick = lost_bar >= s.quick_loss_bar and recent.high < s.quick_g_per_l_day
         slow = lost_bar >= s.slow_loss_bar and longer.hours > 4 and longer.high < s.slow_g_per_l_day
         troughs = [drop.trough_bar for drop in record.valve.usual_drops()[-6:]]
-        deep = bool(troughs) and float(np.median(rows[-3:, BAR])) < min(troughs) - s.below_trough_bar
+        deep = bool(troughs) and median(rows[-3:, BAR].tolist()) < min(troughs) - s.below_trough_bar
         below = deep and longer.hours > 3 and longer.high < s.below_trough_g_per_l_day
         if not quick and not slow and not below:
             return None

@@ -91,26 +91,29 @@ class Condenser:
         fresh = minute == latest
         self.late += int(len(minute) - fresh.sum())
         last = int(latest[-1])
-        whole = fresh & (minute < last)
+        if len(minute) > fresh.sum():  # those that come late are left out; what stays is in order
+            minute = minute[fresh]
+            samples = Samples(
+                time_s=samples.time_s[fresh], kind=samples.kind[fresh], value=samples.value[fresh]
+            )
+        begin, end = 0, int(np.searchsorted(minute, last))
         first_rows = _minutes([])
         if last > start and (self._pressure or self._temperature):
             # what the open minute already holds goes together with its rows of this block
-            mine = whole & (minute == start)
-            self._take(samples, mine)
+            begin = int(np.searchsorted(minute, start, side="right"))
+            self._take(samples.cut(0, begin))
             first_rows = _minutes(
                 [(start, median(self._pressure), median(self._temperature), len(self._pressure))]
             )
             self._pressure, self._temperature = [], []
-            whole &= minute != start
-        rows = _grouped(minute[whole], samples.kind[whole], samples.value[whole])
+        rows = _grouped(minute[begin:end], samples.kind[begin:end], samples.value[begin:end])
         self._open = last
-        self._take(samples, fresh & (minute == last))
+        self._take(samples.cut(end, len(samples)))
         return _joined(first_rows, rows) if len(first_rows) else rows
 
-    def _take(self, samples: Samples, mask: NDArray[np.bool_]) -> None:
-        kind, value = samples.kind[mask], samples.value[mask]
-        self._pressure.extend(value[kind == Kind.PRESSURE].tolist())
-        self._temperature.extend(value[kind == Kind.TEMPERATURE].tolist())
+    def _take(self, samples: Samples) -> None:
+        self._pressure.extend(samples.value[samples.kind == Kind.PRESSURE].tolist())
+        self._temperature.extend(samples.value[samples.kind == Kind.TEMPERATURE].tolist())
 
 
 def _minutes(rows: list[tuple[int, float, float, int]]) -> Minutes:
@@ -132,46 +135,38 @@ def _joined(one: Minutes, two: Minutes) -> Minutes:
 
 
 def _grouped(minute: NDArray[np.int64], kind: NDArray[np.uint8], value: FloatArray) -> Minutes:
-    """Return rows for whole minutes; `minute` does not fall."""
-    seen = kind != Kind.GRAVITY
-    minute, kind, value = minute[seen], kind[seen], value[seen]
-    if not len(minute):
-        return _minutes([])
-    edge = np.flatnonzero(np.diff(minute, prepend=minute[0] - 1))
-    minutes = minute[edge]
+    """Return rows for whole minutes in which pressure or temperature was seen; `minute` does not fall."""
+    edge = np.flatnonzero(np.diff(minute, prepend=minute[:1] - 1))
+    bounds = np.append(edge, len(minute))
     columns: dict[int, FloatArray] = {}
-    count = np.zeros(len(minutes), np.int64)
+    counts: dict[int, NDArray[np.int64]] = {}
     for code in (Kind.PRESSURE, Kind.TEMPERATURE):
-        mine = kind == code
-        at, medians, counts = _medians(minute[mine], value[mine])
-        column = np.full(len(minutes), np.nan)
-        where = np.searchsorted(minutes, at)
-        column[where] = medians
-        columns[code] = column
-        if code == Kind.PRESSURE:
-            count[where] = counts
+        mine = np.flatnonzero(kind == code)
+        counts[code] = np.diff(np.searchsorted(mine, bounds))
+        columns[code] = _medians(value[mine], counts[code])
+    seen = (counts[Kind.PRESSURE] > 0) | (counts[Kind.TEMPERATURE] > 0)
     return Minutes(
-        end_s=np.asarray((minutes + 1) * MINUTE_S, np.float64),
-        pressure_bar=columns[Kind.PRESSURE],
-        temperature_c=columns[Kind.TEMPERATURE],
-        count=count,
+        end_s=np.asarray((minute[edge[seen]] + 1) * MINUTE_S, np.float64),
+        pressure_bar=columns[Kind.PRESSURE][seen],
+        temperature_c=columns[Kind.TEMPERATURE][seen],
+        count=counts[Kind.PRESSURE][seen],
     )
 
 
-def _medians(
-    minute: NDArray[np.int64], value: FloatArray
-) -> tuple[NDArray[np.int64], FloatArray, NDArray[np.int64]]:
-    """Return distinct minutes with the median and number of their values."""
-    if not len(minute):
-        return minute, value, minute
-    edge = np.flatnonzero(np.diff(minute, prepend=minute[0] - 1))
-    counts = np.diff(edge, append=len(minute))
-    if (counts == counts[0]).all():  # even sampling: a plain matrix sorts several times faster
-        ordered = np.sort(value.reshape(-1, counts[0]), axis=1)
-        half = int(counts[0]) // 2
-        middle = ordered[:, half] if counts[0] % 2 else (ordered[:, half - 1] + ordered[:, half]) / 2
-        return minute[edge], middle, counts
-    ordered = value[np.lexsort((value, minute))]
-    high = edge + counts // 2
-    low = edge + (counts - 1) // 2
-    return minute[edge], np.where(high == low, ordered[high], (ordered[low] + ordered[high]) / 2), counts
+def _medians(value: FloatArray, count: NDArray[np.int64]) -> FloatArray:
+    """Return the median of the first `count[0]` values, of the next `count[1]`, and so on; NaN of none."""
+    result = np.full(len(count), np.nan)
+    some = count > 0
+    size = count[some]
+    if not len(size):
+        return result
+    if (size == size[0]).all():  # even sampling: a plain matrix sorts several times faster
+        ordered = np.sort(value.reshape(-1, size[0]), axis=1)
+        half = int(size[0]) // 2
+        result[some] = ordered[:, half] if size[0] % 2 else (ordered[:, half - 1] + ordered[:, half]) / 2
+        return result
+    ordered = value[np.lexsort((value, np.repeat(np.arange(len(size)), size)))]
+    edge = np.cumsum(size) - size
+    low, high = ordered[edge + (size - 1) // 2], ordered[edge + size // 2]
+    result[some] = np.where(size % 2 == 1, high, (low + high) / 2)
+    return result

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from ullage.detectors.detector import Detector, Step
 from ullage.detectors.finding import Condition, Finding, Priority, State
 from ullage.detectors.gate import NAMES
+from ullage.detectors.medians import median
 from ullage.detectors.samples import FloatArray, Kind
 from ullage.detectors.vessel import Vessel
 
@@ -68,7 +69,7 @@ class Silent(Detector):
     def _limit_s(self, channel: _Channel) -> float:
         limit_s = self.settings.after_min * 60
         if len(channel.intervals) >= BELIEVE:
-            limit_s = max(limit_s, 6 * float(np.median(channel.intervals)))
+            limit_s = max(limit_s, 6 * median(channel.intervals))
         return limit_s
 
     @staticmethod
@@ -101,6 +102,8 @@ class Silent(Detector):
             first = int(np.argmax(mine))  # nothing was awaited before its first word
             now_s, mine = now_s[first:], mine[first:]
             since_s = float(now_s[0])
+        if not channel.raised and self._all_heard(channel, now_s, mine, since_s):
+            return []
         heard_s = np.maximum.accumulate(np.concatenate(([since_s], np.where(mine, now_s, -np.inf))))
         before_s, last_s = heard_s[:-1], heard_s[1:]
         limit_s = self._limit_s(
@@ -121,6 +124,21 @@ class Silent(Detector):
         if mine.any():
             channel.last_s = float(last_s[-1])
         return found
+
+    def _all_heard(
+        self, channel: _Channel, now_s: FloatArray, mine: NDArray[np.bool_], since_s: float
+    ) -> bool:
+        """Take a long stretch in which nothing was silent, as most are; False leaves it to be looked at row by row."""
+        words_s = now_s[mine]
+        if len(words_s) < 2:
+            return False
+        longest_s = max(
+            float(words_s[0]) - since_s, float(np.diff(words_s).max()), float(now_s[-1] - words_s[-1])
+        )
+        if longest_s > self._limit_s(channel):
+            return False
+        channel.last_s = max(since_s, float(words_s[-1]))
+        return True
 
     def _since_s(self, kind: Kind, channel: _Channel) -> float | None:
         """Return when it was last heard, or since when it is awaited; None if nobody awaits it."""

@@ -151,12 +151,12 @@ class Stages:
 
     def _consider(self, stage: Stage, record: Record) -> None:
         """Go on to a stage if there is evidence for it that nobody has judged yet."""
-        now = current(record.stages)
         look = _LOOKS.get(stage)
         found = look(self, record) if look is not None else None
         if found is None:
             self._seen.pop(stage, None)
             return
+        now = current(record.stages)
         at_s, why = found
         since_s = self._seen.setdefault(stage, self._now_s) if at_s is None else at_s
         if now is not None and stage.place > now.stage.place and since_s > self._settled_s:

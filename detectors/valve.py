@@ -150,8 +150,9 @@ class Valve:
     def _walk_minutes(self, frame: Frame) -> None:
         """Look for drops, minute by minute, and add them up."""
         totals: list[float] = []
+        noise_bar, step_bar = self.noise.minute_sd_bar, self.noise.step_bar
         for time_s, bar in zip(frame.minute_end_s, frame.minute_bar, strict=True):
-            if self.teeth.take(time_s, bar, self.noise.minute_sd_bar, self.noise.step_bar):
+            if self.teeth.take(time_s, bar, noise_bar, step_bar):
                 if self.word_shut_s is not None and time_s > self.word_shut_s + 1200:
                     self.word_shut_s = None  # whatever the journal said, the valve is open again
                 self._gas_left(time_s)
