@@ -16,7 +16,7 @@ Period = Annotated[float, Field(gt=0, le=100_000)]
 class AlarmSettings(BaseModel):
     """How alarms are repeated until somebody answers."""
 
-    model_config = ConfigDict(extra="forbid", frozen=True, use_attribute_docstrings=True)
+    model_config = ConfigDict(extra="forbid", frozen=True)
 
     remind_after_min: dict[Priority, Period] = Field(default=_REMIND_AFTER_MIN, validate_default=True)
     """Minutes after which an alarm that nobody has acknowledged is told again; never for a priority left out of the

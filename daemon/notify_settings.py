@@ -13,7 +13,7 @@ from ullage.daemon.quiet_hours import parse_span
 from ullage.detectors.finding import Priority
 
 # hide_input_in_errors: a validation error quotes what it was given, and that may be an address
-_STRICT = ConfigDict(extra="forbid", frozen=True, hide_input_in_errors=True, use_attribute_docstrings=True)
+_STRICT = ConfigDict(extra="forbid", frozen=True, hide_input_in_errors=True)
 
 
 class SecretSource(BaseModel):

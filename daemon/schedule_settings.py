@@ -26,9 +26,7 @@ class BeaconSettings(SecretSource):
 class ScheduleSettings(BaseModel):
     """When things that come round by themselves come round."""
 
-    model_config = ConfigDict(
-        extra="forbid", frozen=True, hide_input_in_errors=True, use_attribute_docstrings=True
-    )
+    model_config = ConfigDict(extra="forbid", frozen=True, hide_input_in_errors=True)
 
     daily_digest: str = "08:00"
     """Local time of the daily line on how all vessels are; empty for none."""

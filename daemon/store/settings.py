@@ -8,7 +8,7 @@ from pydantic import BaseModel, ConfigDict, Field
 class StoreSettings(BaseModel):
     """Where readings are kept, for how long, and how often they are written."""
 
-    model_config = ConfigDict(extra="forbid", frozen=True, use_attribute_docstrings=True)
+    model_config = ConfigDict(extra="forbid", frozen=True)
 
     url: str = Field(default="sqlite:///ullage.db", repr=False)
     """Database URL: `sqlite:///file` or `postgresql://user@host/database`. It may hold a password, so it is not
