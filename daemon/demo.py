@@ -33,7 +33,7 @@ from ullage.detectors.batch import Batch, Beverage
 from ullage.detectors.finding import Finding
 from ullage.detectors.registry import compose
 from ullage.detectors.samples import Kind
-from ullage.detectors.stage import Stage, StageChange, current
+from ullage.detectors.stage import NextStep, Stage, StageChange, current
 from ullage.detectors.vessel import Probe, Vessel
 from ullage.detectors.watch import VesselWatch
 
@@ -74,6 +74,7 @@ class Story:
     """Condition to the simulated day on which it was first told."""
     alarms: int = 0
     stages: tuple[StageChange, ...] = ()
+    step: NextStep | None = None
 
 
 def vessels() -> tuple[WatchedVessel, ...]:
@@ -219,14 +220,14 @@ class Demo:
 
     def _tell_stages(self) -> None:
         for name, story in self.stories.items():
-            changes = self.pipeline.watched[name].watch.record.stages
+            record = self.pipeline.watched[name].watch.record
+            changes = record.stages
             for change in changes[len(story.stages) :]:
                 text = f"· day {self.day:.1f}: {name} is {change.stage.value}: {change.why}"
                 self._screen.write(text + "\n")
-            if changes != story.stages:
-                step = self.pipeline.watched[name].watch.record.next_step
-                keep_stages(self.store, name, self._batches[name], changes, step)
-            story.stages = changes
+            if (changes, record.next_step) != (story.stages, story.step):
+                keep_stages(self.store, name, self._batches[name], changes, record.next_step)
+            story.stages, story.step = changes, record.next_step
 
     def _act(self, vessel: str, entry: str, quiet: bool) -> None:
         self._source.act(vessel, entry, quiet=quiet)

@@ -62,9 +62,10 @@ def _readings(status: VesselStatus, now_s: float) -> Iterator[str]:
 def _reading(quantity: Quantity, reading: Reading, trend: str, now_s: float) -> str:
     form, unit = _SHOWN[quantity]
     age_s = now_s - reading.time_s
-    old = ", OLD" if quantity is not Quantity.GRAVITY and age_s > STALE_AFTER_S else ""
+    old = quantity is not Quantity.GRAVITY and age_s > STALE_AFTER_S
     value = f"{form.format(reading.value)} {unit}"
-    return f"{quantity.value:<{_LABEL}}{value:<10}{trend:<9}{duration_text(age_s)} ago{old}"
+    moving = "" if old else trend  # of what was, nobody knows where it went
+    return f"{quantity.value:<{_LABEL}}{value:<10}{moving:<9}{duration_text(age_s)} ago{', OLD' if old else ''}"
 
 
 def _more(status: VesselStatus, now_s: float, zone: LocalTime) -> Iterator[tuple[str, str]]:

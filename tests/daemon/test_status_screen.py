@@ -96,6 +96,9 @@ def test_old_readings_say_so_and_tell_no_carbonation() -> None:
     old = {q: Reading("north", q, NOW_S - 3600, r.value) for q, r in LATEST.items()}
     lines = status_lines(status(latest=old), NOW_S, UTC, 80, "installation")
     assert lines[1].endswith("1 h ago, OLD")
+    fresh = status_lines(status(), NOW_S, UTC, 80, "installation")
+    assert any("steady" in line or "falling" in line or "rising" in line for line in fresh)
+    assert not any("steady" in line or "falling" in line or "rising" in line for line in lines)
     assert not any("carbonation" in line for line in lines)
 
 
