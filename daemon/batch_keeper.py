@@ -131,14 +131,16 @@ class BatchKeeper:
             self._vessels[name], self._views[name] = vessel, known
             self._fingerprints[name] = fingerprint(known.watched.vessel, known.watched.detectors, known.mark)
 
-    def drop(self, name: str) -> None:
-        """Write down what is not yet written of a vessel, and keep it no more."""
+    def drop(self, name: str) -> str | None:
+        """Write down what is not yet written of a vessel, and keep it no more; return the mark of its snapshots."""
         with self._lock:
             self._keep(name)
+            mark = self._fingerprints.get(name)
             for of_vessel in (
                 self._vessels, self._views, self._fingerprints, self._kept, self._not_before_s, self._signs
             ):  # fmt: skip
                 of_vessel.pop(name, None)
+        return mark
 
     def _look(self, name: str) -> bool:
         """Have the detectors begin anew if they must; return whether they are as they should be."""

@@ -9,7 +9,7 @@ import secrets
 import socket
 import threading
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Collection, Iterator
 from contextlib import contextmanager
 from enum import Enum
 from typing import Any
@@ -61,14 +61,30 @@ class Membership:
         Of this daemon; no two may have the same.
     alone
         Whether it wants the database to itself.
+    vessels
+        All that are configured.
     now_s
         The clock by which terms are counted here.
     """
 
-    def __init__(self, url: str, name: str, *, alone: bool, now_s: Callable[[], float] = boot_s) -> None:
+    def __init__(
+        self,
+        url: str,
+        name: str,
+        *,
+        alone: bool,
+        vessels: Collection[str] = (),
+        now_s: Callable[[], float] = boot_s,
+    ) -> None:
         self.member = Member(
-            token=secrets.token_hex(16), name=name, machine=socket.gethostname()[:200], alone=alone
+            token=secrets.token_hex(16),
+            name=name,
+            machine=socket.gethostname()[:200],
+            alone=alone,
+            knows=leases.mark_of(vessels),
         )
+        self.fit: Callable[[], bool] = lambda: True
+        """Whether this daemon is able to look after vessels; its lease is not renewed while it is not."""
         self._url = parse_url(url)
         self._engine = make_engine(self._url, read_only=False, busy_timeout_s=ANSWER_S)
         _make_impatient(self._engine)
@@ -187,7 +203,8 @@ class Membership:
         while not self._stopping.wait(RENEW_S if self.standing() is Standing.HELD else _TRY_S):
             if self._lost:
                 return
-            self.renew()
+            if self.fit():
+                self.renew()
 
     def renew(self) -> None:
         """Ask for another term."""

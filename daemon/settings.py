@@ -17,6 +17,7 @@ from ullage.adapters.channel import Channel
 from ullage.adapters.errors import ConfigError
 from ullage.daemon.alarm_settings import AlarmSettings
 from ullage.daemon.config_blocks import DetectorKeys, VesselBlock
+from ullage.daemon.config_share import share_problems
 from ullage.daemon.config_sources import SourceSettings, read_sources
 from ullage.daemon.config_text import ConfigText, read_config_text
 from ullage.daemon.config_vessels import WatchedVessel, read_vessels
@@ -28,6 +29,7 @@ from ullage.daemon.places import settle_places
 from ullage.daemon.schedule_settings import ScheduleSettings
 from ullage.daemon.secrets_in_file import inline_secrets
 from ullage.daemon.sentences import nearest, to_config_error
+from ullage.daemon.share_settings import ShareSettings
 from ullage.daemon.store.settings import StoreSettings
 
 _TWO_SLASHES = re.compile(r"sqlite(\+\w+)?://[^/]")
@@ -48,6 +50,8 @@ class Config:
     schedule: ScheduleSettings
     page: PageSettings | None
     """None where no page is served."""
+    share: ShareSettings | None = None
+    """None where this daemon has all vessels to itself."""
     timezone: str
     """IANA name of the zone that local times are shown in; empty for the machine's own."""
 
@@ -82,6 +86,7 @@ class _Root(BaseSettings):
     alarms: AlarmSettings = AlarmSettings()
     schedule: ScheduleSettings = ScheduleSettings()
     page: PageSettings | None = None
+    share: ShareSettings | None = None
     detectors: DetectorKeys = {}
     timezone: str = ""
 
@@ -127,6 +132,8 @@ def load(path: Path | None, env: Mapping[str, str], *, live: bool = True) -> Con
         problems.append(
             str(ConfigError(where, "store.url needs three slashes before the name of a file", hint))
         )
+    if root.share is not None and live:
+        problems += share_problems(root.store, sources, vessels, text)
     if problems:
         raise ConfigError("", "\n".join(problems))
     return Config(
@@ -138,6 +145,7 @@ def load(path: Path | None, env: Mapping[str, str], *, live: bool = True) -> Con
         alarms=root.alarms,
         schedule=root.schedule,
         page=root.page,
+        share=root.share,
         timezone=root.timezone or root.notify.timezone,
     )
 

@@ -40,6 +40,8 @@ class Upkeep:
         Lets the detectors know that time passes though nothing arrives; None where the pipeline sees to that itself.
     more
         Other jobs.
+    house
+        Whether what is to be done once for the whole installation is to be done here; asked each time.
 
     Raises
     ------
@@ -62,7 +64,9 @@ class Upkeep:
         keep_days: float,
         check_silence: Callable[[], object] | None = None,
         more: Sequence[Job] = (),
+        house: Callable[[], bool] = lambda: True,
     ) -> None:
+        self._house = house
         self._desk = desk
         self._notifier = notifier
         self._healthy = healthy
@@ -123,13 +127,15 @@ class Upkeep:
 
     def digest(self) -> None:
         """Send the daily line, once for each day however often it is asked for."""
-        line = self._daily_line()
+        line = self._daily_line() if self._house() else ""
         if line:
             at = parse_time_of_day(self._settings.daily_digest or "08:00")
             today = self._local.at(self._clock.wall_s()).date()
             self._desk.announce(DIGEST, line, time_s=self._local.moment_s(today, at))
 
     def _keep_house(self) -> None:
+        if not self._house():
+            return
         self._retain()
         self._desk.prune(self._keep_days)
 

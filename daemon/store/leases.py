@@ -7,6 +7,7 @@ or it is refused. A process that is frozen inside a transaction would make that 
 transaction after `IDLE_S`.
 """
 
+import hashlib
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 
@@ -50,6 +51,8 @@ class Member:
     machine: str
     alone: bool
     """Whether it has the database to itself."""
+    knows: str = ""
+    """Mark of the vessels in its configuration: all should have the same."""
     left_s: float = TERM_S
     """Seconds until its row expires, negative if it has."""
 
@@ -82,6 +85,7 @@ def join(connection: sa.Connection, member: Member) -> None:
             name=member.name,
             machine=member.machine,
             alone=int(member.alone),
+            knows=member.knows,
             joined_ms=_NOW_MS,
             expires_ms=_NOW_MS + round(TERM_S * 1000),
         )
@@ -110,10 +114,7 @@ def bury(connection: sa.Connection, tokens: Collection[str]) -> tuple[Member, ..
     """
     member = share_member.c
     dead = share_member.delete().where(member.expires_ms < _NOW_MS, member.token.in_(tokens))
-    return tuple(
-        Member(token=row.token, name=row.name, machine=row.machine, alone=bool(row.alone), left_s=0.0)
-        for row in connection.execute(dead.returning(*member))
-    )
+    return tuple(_member(row, 0.0) for row in connection.execute(dead.returning(*member)))
 
 
 def require(connection: sa.Connection, token: str, name: str) -> None:
@@ -136,15 +137,25 @@ def members(connection: sa.Connection) -> tuple[Member, ...]:
     """Return all members, the expired ones too, by name."""
     left_ms = (share_member.c.expires_ms - _NOW_MS).label("left_ms")
     return tuple(
-        Member(
-            token=row.token,
-            name=row.name,
-            machine=row.machine,
-            alone=bool(row.alone),
-            left_s=row.left_ms / 1000,
-        )
+        _member(row, row.left_ms / 1000)
         for row in connection.execute(sa.select(share_member, left_ms).order_by(share_member.c.name))
     )
+
+
+def _member(row: "sa.Row[tuple[object, ...]]", left_s: float) -> Member:
+    return Member(
+        token=row.token,
+        name=row.name,
+        machine=row.machine,
+        alone=bool(row.alone),
+        knows=row.knows,
+        left_s=left_s,
+    )
+
+
+def mark_of(vessels: Collection[str]) -> str:
+    """Return a mark by which daemons see whether they know the same vessels."""
+    return hashlib.blake2b("\n".join(sorted(vessels)).encode(), digest_size=16).hexdigest()
 
 
 def parts(connection: sa.Connection, configured: Collection[str]) -> tuple[Part, ...]:
@@ -163,8 +174,19 @@ def parts(connection: sa.Connection, configured: Collection[str]) -> tuple[Part,
     )
 
 
-def register(connection: sa.Connection, vessels: Sequence[str]) -> None:
-    """Put vessels that are in no part yet into the emptiest, or into new ones; the caller has taken its turn."""
+def register(connection: sa.Connection, vessels: Sequence[str], *, forget: bool) -> None:
+    """Put vessels that are in no part yet into the emptiest, or into new ones; the caller has taken its turn.
+
+    Parameters
+    ----------
+    vessels
+        All that are configured.
+    forget
+        Whether others are gone for good.
+    """
+    if forget:
+        strangers = share_vessel.c.vessel.not_in([*vessels, HOUSE])
+        connection.execute(share_vessel.delete().where(strangers))
     rows = connection.execute(sa.select(share_vessel.c.part, share_vessel.c.vessel)).all()
     known = {row.vessel for row in rows}
     filled = dict.fromkeys(connection.scalars(sa.select(share_part.c.number)), 0)

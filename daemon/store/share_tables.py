@@ -16,6 +16,7 @@ share_member = Table(
     Column("name", String(100), nullable=False, unique=True),
     Column("machine", String(200), nullable=False),
     Column("alone", SmallInteger, nullable=False),
+    Column("knows", String(32), nullable=False),
     Column("joined_ms", BigInteger, nullable=False),
     Column("expires_ms", BigInteger, nullable=False),
     comment="The daemons that live, each until its row expires unrenewed; the token is another at every start.",

@@ -52,6 +52,7 @@ def _make_shares() -> None:
         sa.Column("name", sa.String(100), nullable=False, unique=True),
         sa.Column("machine", sa.String(200), nullable=False),
         sa.Column("alone", sa.SmallInteger(), nullable=False),
+        sa.Column("knows", sa.String(32), nullable=False),
         sa.Column("joined_ms", sa.BigInteger(), nullable=False),
         sa.Column("expires_ms", sa.BigInteger(), nullable=False),
         comment="The daemons that live, each until its row expires unrenewed; the token is another at every start.",
