@@ -36,13 +36,17 @@ class Block:
 
     def without_first(self) -> "Block":
         """Return the block without its first record."""
+        return self.part(slice(1, None))
+
+    def part(self, which: Places | slice) -> "Block":
+        """Return the block with some of its records alone."""
         return Block(
             raw=self.raw,
             words=self.words,
-            start=self.start[1:],
-            stop=self.stop[1:],
-            line=self.line[1:],
-            quoted=self.quoted[1:],
+            start=self.start[which],
+            stop=self.stop[which],
+            line=self.line[which],
+            quoted=self.quoted[which],
         )
 
 

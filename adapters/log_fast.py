@@ -10,6 +10,7 @@ from ullage.adapters.log_blocks import LONGEST_RECORD_BYTES, Block
 from ullage.adapters.log_format import KIND_OF
 from ullage.adapters.log_groups import Groups
 from ullage.adapters.log_rows import WideRowParser
+from ullage.adapters.log_shapes import Shapes
 from ullage.adapters.log_words import Mask, Places, read_decimals, read_times
 from ullage.adapters.units import Conversion
 
@@ -53,30 +54,26 @@ class LongColumns:
 
     def __init__(self) -> None:
         self._groups = Groups()
+        self._shapes = Shapes()
 
     def read(self, block: Block) -> Plain:
         """Read what is plain."""
-        rows, comma = _fields(block, 5, ord(","))
-        every = len(rows) == len(block.start)
-        start, stop = (block.start, block.stop) if every else (block.start[rows], block.stop[rows])
-        time_s, good = read_times(block.words, start, comma[:, 0])
-        value, fine = read_decimals(block.words, block.raw, comma[:, 2] + 1, comma[:, 3])
-        group = self._groups.find(block, (comma[:, 0] + 1, comma[:, 2]), (comma[:, 3] + 1, stop))
-        good &= fine
-        good &= group >= 0
-        if every and good.all():
-            done = good
-        else:
-            rows, time_s, value, group = rows[good], time_s[good], value[good], group[good]
-            done = np.zeros(len(block.start), bool)
-            done[rows] = True
+        count = len(block.start)
+        time_s, value, group = np.empty(count), np.empty(count), np.full(count, -1)
+        left = self._shapes.read(block, time_s, value, group)
+        if len(left):
+            self._read_any(block, left, time_s, value, group)
+        row = np.arange(count)
+        done = group >= 0
+        if not done.all():
+            row, time_s, value, group = row[done], time_s[done], value[done], group[done]
         _convert(value, group, self._groups.conversions)
         names = list(dict.fromkeys(self._groups.vessels))
         place = {name: index for index, name in enumerate(names)}
         vessel_of = np.array([place[name] for name in self._groups.vessels], np.int64)
         kind_of = np.array(self._groups.kinds, np.uint8)
         return Plain(
-            row=rows,
+            row=row,
             vessel=vessel_of[group],
             kind=kind_of[group],
             time_s=time_s,
@@ -84,6 +81,26 @@ class LongColumns:
             names=names,
             done=done,
         )
+
+    def _read_any(
+        self,
+        block: Block,
+        left: Places,
+        time_s: NDArray[np.float64],
+        value: NDArray[np.float64],
+        group: Places,
+    ) -> None:
+        """Read the rows `left`, whatever their shape, into the block's columns."""
+        part = block if len(left) == len(block.start) else block.part(left)
+        rows, comma = _fields(part, 5, ord(","))
+        start, stop = part.start[rows], part.stop[rows]
+        at_s, good = read_times(part.words, start, comma[:, 0])
+        number, fine = read_decimals(part.words, part.raw, comma[:, 2] + 1, comma[:, 3])
+        found = self._groups.find(part, (comma[:, 0] + 1, comma[:, 2]), (comma[:, 3] + 1, stop))
+        good &= fine & (found >= 0)
+        rows, found = left[rows[good]], found[good]
+        time_s[rows], value[rows], group[rows] = at_s[good], number[good], found
+        self._shapes.learn(block, rows, found)
 
 
 def _convert(value: NDArray[np.float64], group: Places, conversions: Sequence[Conversion]) -> None:

@@ -16,8 +16,8 @@ remainder that comes to the same.
 import numpy as np
 from numpy.typing import NDArray
 
-PAD = 64
-"""Bytes that must stand before and behind the text so that a word may be read at every field."""
+PAD = 128
+"""Bytes that must stand before and behind the text so that words may be read at every field, and a row in words."""
 
 Words = NDArray[np.uint64]
 Places = NDArray[np.int64]
@@ -106,7 +106,7 @@ def read_times(words: Words, start: Places, stop: Places) -> tuple[Floats, Mask]
         Unix seconds (UTC), shape (n,), and which of them are sure.
     """
     length = stop - start
-    seconds, good = _whole_minutes(words[start], words[start + 8])
+    seconds, good = read_minutes(words[start], words[start + 8])
     good &= length >= 20
     tail = words[start + 16]
     digits = (tail >> _U(8)) & _U(0xFFFF)
@@ -122,8 +122,8 @@ def read_times(words: Words, start: Places, stop: Places) -> tuple[Floats, Mask]
     return (seconds - offset) + micro / 1e6, good
 
 
-def _whole_minutes(date: Words, clock: Words) -> tuple[Places, Mask]:
-    """Seconds since 1970 of the minute that `YYYY-MM-` and `DDTHH:MM` name.
+def read_minutes(date: Words, clock: Words) -> tuple[Places, Mask]:
+    """Read the minute that words `YYYY-MM-` and `DDTHH:MM` name: seconds since 1970, and which are sure.
 
     Neighbouring rows of a log mostly share the minute: then it is worked out once.
     """
@@ -189,6 +189,17 @@ def _fractions(words: Words, start: Places, length: Places) -> tuple[Places, Mas
     good: Mask = (length == 0) | dotted & (digits >= 1) & (digits <= 6) & _all_digits(word)
     micro = (_eight_digits(word) // _U(100)).astype(np.int64)
     return np.where(length == 0, 0, micro), good
+
+
+def read_digits(word: Words, length: int, behind: int | None = None) -> tuple[Words, Mask]:
+    """Read the last `length` characters of words as a whole number, a dot before the last `behind` left out."""
+    keep = _LAST[length]
+    digits = word & keep | _ZEROS & ~keep
+    if behind is not None:
+        upper = _LAST[behind]
+        lower = _FIRST[7 - behind]
+        digits = (digits & upper) | (digits & lower) << _U(8) | _U(0x30)
+    return _eight_digits(digits), _all_digits(digits)
 
 
 def read_decimals(words: Words, block: Bytes, start: Places, stop: Places) -> tuple[Floats, Mask]:
