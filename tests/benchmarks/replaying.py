@@ -14,7 +14,6 @@ import sys
 import tempfile
 from dataclasses import dataclass
 from pathlib import Path
-from time import perf_counter
 
 from tests.benchmarks.log_reading import write
 
@@ -46,22 +45,26 @@ class Run:
 
 
 def run(arguments: list[str]) -> Run:
-    """Run a process to its end and measure it from outside."""
-    begun = perf_counter()
+    """Run a process to its end and measure it from outside.
+
+    A small process starts and times it: peak memory counts from the fork on, and this one has held a whole log.
+    """
     wrapper = (
-        "import resource, subprocess, sys; done = subprocess.run(sys.argv[1:], capture_output=True, text=True); "
+        "import resource, subprocess, sys, time; begun = time.perf_counter(); "
+        "done = subprocess.run(sys.argv[1:], capture_output=True, text=True); "
+        "took_s = time.perf_counter() - begun; "
         "sys.stderr.write(done.stderr if done.returncode else ''); print(done.stdout[-400:]); "
-        "print(resource.getrusage(resource.RUSAGE_CHILDREN).ru_maxrss)"
+        "print(took_s, resource.getrusage(resource.RUSAGE_CHILDREN).ru_maxrss)"
     )
     done = subprocess.run(
         [sys.executable, "-c", wrapper, *arguments], capture_output=True, text=True, check=True
     )
-    lines = done.stdout.split()
+    words = done.stdout.split()
     try:
-        told_s = float(lines[-2])
+        told_s = float(words[-3])
     except ValueError:
         told_s = 0.0
-    return Run(perf_counter() - begun, int(lines[-1]) / 1024, told_s)
+    return Run(float(words[-2]), int(words[-1]) / 1024, told_s)
 
 
 def main() -> None:
