@@ -28,7 +28,7 @@ RENEW_S = 2.0
 ANSWER_S = 4.0
 """How long the database may take to answer about a lease."""
 JOIN_S = TERM_S + 4.0
-"""How long to wait for the row of a daemon of the same name to expire: it may be our own, from before a kill."""
+"""How long to wait for another's row to expire at most."""
 _TRY_S = 0.5
 
 
@@ -115,7 +115,19 @@ class Membership:
         StoreError
             If another daemon has the name, or has the database to itself, or this one wants that and can't.
         """
+        try:
+            begun_s = self._enter(tell)
+        except BaseException:
+            self._engine.dispose()
+            raise
+        self._until_s, self._steady_since_s = begun_s + TERM_S, begun_s
+        self._thread = threading.Thread(target=self._run, name="lease", daemon=True)
+        self._thread.start()
+
+    def _enter(self, tell: Callable[[str], object]) -> float:
+        """Wait until there is room and write the row; return from when its term is counted."""
         deadline_s = self._now_s() + JOIN_S
+        left_s: dict[str, float] = {}
         while True:
             begun_s = self._now_s()
             with self.transaction() as connection:
@@ -125,14 +137,15 @@ class Membership:
                 if in_the_way is None:
                     leases.bury(connection, [each.token for each in rivals])
                     leases.join(connection, self.member)
-                    break
-            if self._now_s() > deadline_s:
+            if in_the_way is None:
+                return begun_s
+            # a row that is pushed ahead is a living daemon's; one that runs out may be our own, from before a kill
+            renewed = in_the_way.left_s > left_s.get(in_the_way.token, TERM_S)
+            if renewed or self._now_s() > deadline_s:
                 raise self._refused(in_the_way)
+            left_s[in_the_way.token] = in_the_way.left_s
             tell(f"Waiting for the lease of {in_the_way.name} to end")
             self._stopping.wait(_TRY_S)
-        self._until_s, self._steady_since_s = begun_s + TERM_S, begun_s
-        self._thread = threading.Thread(target=self._run, name="lease", daemon=True)
-        self._thread.start()
 
     def leave(self) -> None:
         """Be a member no more: what this daemon holds is free at once."""

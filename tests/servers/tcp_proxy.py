@@ -33,6 +33,8 @@ class TcpProxy:
         self._pairs: list[tuple[socket.socket, socket.socket]] = []
         self._threads: list[threading.Thread] = []
         self.connections = 0
+        self.shut = False
+        """Whether connections that come are closed at once."""
         self._spawn(self._accept)
 
     def _spawn(self, run: Callable[[], None]) -> None:
@@ -46,6 +48,9 @@ class TcpProxy:
                 client, _ = self._listener.accept()
             except OSError:
                 return
+            if self.shut:
+                client.close()
+                continue
             try:
                 server = socket.create_connection(("127.0.0.1", self._target_port), timeout=5)
             except OSError:
