@@ -76,9 +76,9 @@ class FrameMaker:
         self._recent.append((end_s, bar))
         if len(self._recent) < 3:
             return
-        middle_s = self._recent[1][0]
+        (_, first), (middle_s, middle), (_, last) = self._recent
         self._ends.append(middle_s)
-        self._bars.append(sorted(pair[1] for pair in self._recent)[1])
+        self._bars.append(sorted((first, middle, last))[1])
         del self._recent[0]
 
     def _take_temperature(self, celsius: float) -> None:
