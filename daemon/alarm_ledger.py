@@ -2,7 +2,7 @@
 
 import logging
 from collections import OrderedDict, deque
-from collections.abc import Callable
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 
 from ullage.adapters.errors import StoreError
@@ -66,6 +66,7 @@ class Ledger:
         self._patience_s = patience_s
         self._from_memory = from_memory
         self._unsaved: deque[tuple[Work, float]] = deque()
+        self._promised: set[EventKey] = set()
         self._lost = 0
         self._retry_at_s = 0.0
         self._pause_s = _FIRST_PAUSE_S
@@ -102,6 +103,22 @@ class Ledger:
         told = {event.key for event in page.told}
         self.routes.withdraw([event for event in critical if event.key not in told])
         return tuple(page.events)
+
+    def promise(self, events: Sequence[Event]) -> None:
+        """Have critical events told even if no operation with them gets through in time. Safe from any thread."""
+        failing = self.failing_since_s is not None
+        for event in events:
+            self._promised.add(event.key)
+        self.routes.urgent(events, 0.0 if failing else self._patience_s)
+
+    def keep_promises(self, events: Iterable[Event], told: Iterable[Event]) -> None:
+        """Withdraw the promises that turned out to be no news."""
+        promised = [event for event in events if event.key in self._promised]
+        if promised:
+            news = {event.key for event in told}
+            for event in promised:
+                self._promised.discard(event.key)
+            self.routes.withdraw([event for event in promised if event.key not in news])
 
     def retry(self) -> None:
         """Write what could not be written, if it is time to try again."""

@@ -78,6 +78,8 @@ class AlarmDesk:
         self._lock = threading.RLock()
         self._flood = Flood()
         self._newer: dict[AlarmKey, Event] = {}
+        self._foreseen: dict[AlarmKey, bool] = {}
+        """Whether a critical alarm will be active once all findings are taken that `promise` has seen."""
         self._due: dict[tuple[AlarmKey, AlarmState, float], float] = {}
         self._shelf_due: dict[tuple[tuple[str, str], float], float] = {}
         self._ledger = Ledger(
@@ -92,6 +94,22 @@ class AlarmDesk:
             self._ledger.routes = routes
 
     # findings
+
+    def promise(self, findings: Sequence[Finding]) -> None:
+        """Have critical alarms told soon, whatever becomes of writing them down; waits for nothing.
+
+        `take` follows with the same findings: it gives the messages their rows, or withdraws what was no news.
+        """
+        now_s = self._clock.wall_s()
+        news = []
+        for event in (from_finding(f, now_s) for f in findings if f.priority is Priority.CRITICAL):
+            raised = event.kind is EventKind.RAISED
+            if raised and not self._foreseen.get(event.alarm, self._active(event.alarm)):
+                news.append(event)
+            self._foreseen[event.alarm] = raised
+        news = [event for event in news if self._turf.mine(event.alarm.vessel)]
+        if news:
+            self._ledger.promise(news)
 
     def take(self, findings: Sequence[Finding], *, replayed: bool = False) -> tuple[Event, ...]:
         """Take findings in order of time; return the events that are new.
@@ -109,11 +127,13 @@ class AlarmDesk:
         """
         with self._lock:
             now_s = self._clock.wall_s()
-            events = [from_finding(finding, now_s) for finding in findings]
+            events = [from_finding(f, now_s) for f in findings if self._turf.mine(f.vessel)]
             times = Counter(event.alarm for event in events)
             # What comes once is judged by what stands now; what comes several times depends on its own order.
             news = [event for event in events if times[event.alarm] > 1 or self._matters(event)]
-            return self._take(news, replayed=replayed)
+            told = self._take(news, replayed=replayed)
+            self._ledger.keep_promises(events, told)
+            return told
 
     def report(
         self,
@@ -131,12 +151,13 @@ class AlarmDesk:
         Where several daemons share the vessels it is this daemon's alone, and its subject says whose it is, unless it
         is `common` to all.
         """
+        if not vessel and not common:
+            subject = signed(subject, self._turf.name)
+        key = AlarmKey(clean(vessel), clean(condition)[:40], clean(subject)[:200])
+        if standing == self._active(key):
+            return ()  # most often, and without waiting for a disk that somebody else waits for
         with self._lock:
-            if not vessel and not common:
-                subject = signed(subject, self._turf.name)
-            key = AlarmKey(clean(vessel), clean(condition)[:40], clean(subject)[:200])
-            found = self._ledger.alarms.get(key)
-            if standing == (found is not None and found.active):
+            if standing == self._active(key):
                 return ()
             kind = EventKind.RAISED if standing else EventKind.CLEARED
             return self._take([own_event(key, kind, priority, text, self._clock.wall_s())])
@@ -258,13 +279,15 @@ class AlarmDesk:
     # questions
 
     def standing(self, vessel: str | None = None) -> tuple[Alarm, ...]:
-        """Return the alarms that are not normal, the most urgent first, shelved ones with the end of their shelf."""
-        with self._lock:
-            found = [
-                self._current(alarm)
-                for key, alarm in self._ledger.alarms.items()
-                if vessel in (None, key.vessel) and alarm.state is not AlarmState.NORMAL
-            ]
+        """Return the alarms that are not normal, the most urgent first, shelved ones with the end of their shelf.
+
+        Waits for no disk: what is being written at this moment may be missing.
+        """
+        found = [
+            self._current(alarm)
+            for key, alarm in tuple(self._ledger.alarms.items())
+            if vessel in (None, key.vessel) and alarm.state is not AlarmState.NORMAL
+        ]
         return tuple(sorted(found, key=lambda a: (not a.active, rank(a.priority), a.raised_s)))
 
     def shelved(self) -> tuple[tuple[str, str, float], ...]:
@@ -323,6 +346,10 @@ class AlarmDesk:
             return ()
         moment = Moment(self._settings, self._flood, self._clock.monotonic_s(), replayed)
         return self._ledger.run(lambda page: alarm_work.take(page, events, moment))
+
+    def _active(self, key: AlarmKey) -> bool:
+        found = self._ledger.alarms.get(key)
+        return found is not None and found.active
 
     def _matters(self, event: Event) -> bool:
         """Tell whether an event may change anything; one that can't costs no transaction."""

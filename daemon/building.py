@@ -78,9 +78,16 @@ def build(config: Config, environ: Mapping[str, str], clock: Clock | None = None
         v.watched.vessel.name: fingerprint(v.watched.vessel, v.watched.detectors, v.mark) for v in views
     }
     receipts = Receipts()
-    pipeline = Pipeline({r.watched.name: r.watched for r in rebuilt}, store, desk, clock, receipts=receipts)
+    pipeline = Pipeline(
+        {r.watched.name: r.watched for r in rebuilt},
+        store,
+        desk,
+        clock,
+        receipts=receipts,
+        promise=desk.promise,
+    )
     writer = _writer(config, store, pipeline, clock, fingerprints, rebuilt, receipts)
-    pipeline.told, pipeline.held = writer.hurry, writer.free
+    pipeline.books.told, pipeline.books.held = writer.hurry, writer.free
     keeper = BatchKeeper(
         config.vessels,
         views,
@@ -91,7 +98,7 @@ def build(config: Config, environ: Mapping[str, str], clock: Clock | None = None
         fingerprints=fingerprints,
     )
     health = Health()
-    for loop in (pipeline.heartbeat.health, writer.heartbeat.health):
+    for loop in (pipeline.heartbeat.health, pipeline.books.heartbeat.health, writer.heartbeat.health):
         health.watch(loop)
     makers = Makers(
         sources=partial(_sources, clock=clock),

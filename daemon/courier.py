@@ -105,7 +105,7 @@ class Courier:
         self._timeout_s = timeout_s
         self._changed = threading.Condition()
         self._waiting = Waiting(rules.give_up_after_s)
-        self._marks = RowMarks(store, clock, self._turf.token)
+        self._marks = RowMarks(store, clock, self._turf.token, self.wake)
         self._calls: list[SendCall] = []
         self._sending: tuple[Message, ...] = ()
         self._stopping = False
@@ -230,7 +230,7 @@ class Courier:
                 self._sending = ()
                 wait_s = 1.0
             self._wait(wait_s)
-        self._marks.write()
+        self._marks.close(_IDLE_S)
 
     def _turn(self) -> float:
         """Do what can be done now; return how many seconds there is nothing to do."""
@@ -248,7 +248,7 @@ class Courier:
     def _wait(self, wait_s: float) -> None:
         with self._changed:
             if wait_s > 0 and not self._woken and not self._stopping:
-                self._settled = True
+                self._settled = not self._marks.busy
                 self._changed.notify_all()
                 self._changed.wait(min(wait_s, _IDLE_S))
             self._woken = False

@@ -143,7 +143,7 @@ class Demo:
             # an hour of simulated time is a quarter of a second: a commit a minute would only wear the disk
             settings=WriterSettings(commit_interval_s=6 * 3600.0, hurry_interval_s=3600.0),
         )
-        self.pipeline.told = self._writer.hurry
+        self.pipeline.books.told = self._writer.hurry
         simulated = SimulatedSettings(
             ale=ALE,
             lager=LAGER,

@@ -1,14 +1,13 @@
-"""The one thread that turns deliveries into findings, alarms and rows, the safety path first."""
+"""The one thread that turns deliveries into findings; what comes of them is put down by another (`books`)."""
 
-import functools
 import logging
 import threading
-from collections import Counter, deque
+from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
-from typing import Protocol
+from dataclasses import dataclass, field
 
 from ullage.adapters.reading import Delivery, Quantity, Reading, Refusal
+from ullage.daemon.books import Books, BooksSettings, Counts, Desk, Page, Shelf
 from ullage.daemon.clock import Clock
 from ullage.daemon.gate import BELIEVABLE_WALL_S, FUTURE_S, LATE_S, Refused, WallClockGuard
 from ullage.daemon.health import Heartbeat
@@ -22,26 +21,6 @@ from ullage.detectors.samples import Entry
 log = logging.getLogger(__name__)
 
 
-class Shelf(Protocol):
-    """Where judged readings and journal entries go: the store."""
-
-    def append(self, readings: Sequence[Reading]) -> None:
-        """Keep readings in memory until the next commit."""
-        ...
-
-    def add_entry(self, vessel: str, time_s: float, text: str, *, made_s: float) -> object:
-        """Commit a journal entry; the same one twice is kept once."""
-        ...
-
-
-class Desk(Protocol):
-    """Who turns findings into alarms and messages, in one committed transaction."""
-
-    def take(self, findings: Sequence[Finding]) -> Sequence[object]:
-        """Return what has become of them; empty when there is nothing to tell."""
-        ...
-
-
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PipelineSettings:
     """Sizes and times of the pipeline."""
@@ -51,35 +30,17 @@ class PipelineSettings:
     turn_deliveries: int = 1_000
     """Most deliveries judged before their findings are told: a flood delays no alarm by more than that."""
     tick_interval_s: float = 10.0
-    waiting_findings: int = 10_000
-    """Findings kept for the next try while the database refuses them."""
-    retry_s: float = 5.0
-    """Pause before findings that the database refused are tried again; new ones are tried at once."""
+    books: BooksSettings = field(default_factory=BooksSettings)
     idle_s: float = 1.0
     """Longest wait for a delivery."""
-
-
-@dataclass(slots=True)
-class Counts:
-    """What the pipeline has done; read by status and the digest."""
-
-    deliveries: int = 0
-    readings: int = 0
-    findings: int = 0
-    events: int = 0
-    entries: int = 0
-    unstored: int = 0
-    """Readings judged that the store would not take."""
-    unacknowledged: int = 0
-    turns: int = 0
 
 
 class Pipeline:
     """Takes deliveries from every source and judges them in micro-batches.
 
-    One turn: take all that waits; sort the readings by vessel; ask the detectors; tell the alarm desk; hand the
-    readings to the store; acknowledge, or have it done with the next commit. Up to and including the detectors nothing
-    waits for disk or network.
+    One turn: take all that waits; sort the readings by vessel; ask the detectors; promise critical alarms; hand all of
+    it to the books, which tell the alarm desk, give the readings to the store, and acknowledge. Once started nothing
+    here waits for disk or network; turned by hand, as in a demonstration, the books are kept at once.
 
     Parameters
     ----------
@@ -91,6 +52,8 @@ class Pipeline:
         Called after events were committed: wakes the notifier and has the readings behind the alarm written soon.
     receipts
         Holds deliveries back from being acknowledged until their readings are committed; None acknowledges at once.
+    promise
+        Takes findings before they are put down, to tell what is critical though the disk may hang. Must not wait.
     """
 
     def __init__(
@@ -103,29 +66,25 @@ class Pipeline:
         settings: PipelineSettings | None = None,
         told: Callable[[], None] = lambda: None,
         receipts: Receipts | None = None,
+        promise: Callable[[Sequence[Finding]], None] = lambda findings: None,
     ) -> None:
         self.watched = watched
         self.counts = Counts()
         self.refused: Counter[str] = Counter()
         self.refusals: dict[str, Refusal] = {}
-        self._shelf = shelf
-        self._desk = desk
         self._clock = clock
         self._settings = settings or PipelineSettings()
-        self.told = told
-        self.held: Callable[[], None] = lambda: None
-        """Called when so many deliveries are held back that a commit should come soon."""
+        self._promise = promise
         self._receipts = receipts
+        self.books = Books(shelf, desk, clock, self.counts, settings=self._settings.books, receipts=receipts)
+        self.books.told = told
         if receipts is not None:
-            receipts.acknowledge = self._acknowledge
+            receipts.acknowledge = self.books.acknowledge
         self._inbox: Inbox[Delivery | Callable[[], None]] = Inbox(self._settings.inbox_deliveries)
-        self._waiting: deque[Finding] = deque(maxlen=self._settings.waiting_findings)
         self._guard = WallClockGuard(clock)
         self._next_tick_s = clock.monotonic_s() + self._settings.tick_interval_s
-        self._retry_at_s = 0.0
         self._thread: threading.Thread | None = None
         self._stopping = threading.Event()
-        self._errors: dict[str, str] = {}
         self.heartbeat = Heartbeat("detectors", clock, longest_turn_s=30.0)
 
     def deliver(self, delivery: Delivery) -> None:
@@ -150,20 +109,22 @@ class Pipeline:
         self.watched = {name: watched for name, watched in self.watched.items() if name != vessel}
 
     def start(self) -> None:
-        """Start the thread."""
+        """Start the thread, and that of the books."""
+        self.books.start()
         self._thread = threading.Thread(target=self._run, name="pipeline", daemon=True)
         self._thread.start()
 
     def stop(self, timeout_s: float = 10.0) -> None:
-        """Judge what waits, then end the thread."""
+        """Judge what waits and put it down, then end the threads."""
         self._inbox.close()
         self._stopping.set()
         if self._thread is not None:
             self._thread.join(timeout_s)
+        self.books.stop()
 
     def alive(self) -> bool:
-        """Tell whether the thread runs."""
-        return self._thread is not None and self._thread.is_alive()
+        """Tell whether the threads run."""
+        return self._thread is not None and self._thread.is_alive() and self.books.alive()
 
     @property
     def waiting(self) -> int:
@@ -193,12 +154,12 @@ class Pipeline:
         for index, item in enumerate(items):
             if not isinstance(item, Delivery):
                 self._judge([d for d in items[start:index] if isinstance(d, Delivery)])
-                self._try("call", item)
+                self.books.attempt("call", item)
                 start = index + 1
         self._judge([d for d in items[start:] if isinstance(d, Delivery)])
         self._tick()
-        if self._waiting and self._clock.monotonic_s() >= self._retry_at_s:
-            self.tell(())
+        if self._thread is None:
+            self.books.retry()
         self.counts.turns += 1
         self.heartbeat.beat()
         return len(items)
@@ -212,22 +173,10 @@ class Pipeline:
             self.tell(watched.enter(entry, entry_id))
 
     def tell(self, findings: Sequence[Finding]) -> None:
-        """Hand findings to the desk; what it can't take now waits for the next turn."""
-        self.counts.findings += len(findings)
-        self._waiting.extend(findings)
-        if not self._waiting:
-            return
-        try:
-            events = self._desk.take(tuple(self._waiting))
-        except Exception as error:  # noqa: BLE001 - detectors go on while the database is away
-            self._retry_at_s = self._clock.monotonic_s() + self._settings.retry_s
-            self._complain("alarms not stored", error)
-            return
-        self._relieved("alarms not stored")
-        self._waiting.clear()
-        self.counts.events += len(events)
-        if events:
-            self.told()
+        """Have findings told. Safe from any thread."""
+        if findings:
+            self._promise(findings)
+            self.books.put(Page(findings=tuple(findings)))
 
     def _judge(self, deliveries: Sequence[Delivery]) -> None:
         if not deliveries:
@@ -269,47 +218,33 @@ class Pipeline:
             log.info("first reading judged", extra={"vessel": kept[0].vessel})
         self.counts.readings += len(kept)
         if findings:
-            self.tell(findings)
-        stored = self._keep(kept, entries)
-        self._receive(deliveries, wait=stored)
+            self._promise(findings)
+        self.books.put(self._page(findings, kept, entries, deliveries))
 
-    def _keep(self, readings: Sequence[Reading], entries: Sequence[Reading]) -> bool:
-        """Hand over to the store; return whether readings wait for its next commit now."""
-        waiting = False
-        if readings:
-            try:
-                self._shelf.append(readings)
-            except Exception as error:  # noqa: BLE001 - judged is judged: a full disk must not stop the next one
-                self.counts.unstored += len(readings)
-                self._complain("readings not stored", error)
-            else:
-                self._relieved("readings not stored")
-                waiting = True
-        for entry in entries:
-            self.counts.entries += 1
-            self._try("journal entry not stored", functools.partial(self._store_entry, entry))
-        return waiting
-
-    def _receive(self, deliveries: Sequence[Delivery], *, wait: bool) -> None:
-        """Acknowledge, or have it done with the next commit."""
-        soon = False
-        for delivery in deliveries:
-            if self._receipts is None or not wait or not delivery.readings:
-                self._acknowledge(delivery)
-            else:
-                soon |= self._receipts.hold(delivery)
-        if soon:
-            self.held()
-
-    def _store_entry(self, entry: Reading) -> None:
-        self._shelf.add_entry(entry.vessel, entry.time_s, entry.text, made_s=self._clock.wall_s())
-
-    def _acknowledge(self, delivery: Delivery) -> None:
-        try:
-            delivery.acknowledge()
-        except Exception as error:  # noqa: BLE001 - the source is gone; the sender will repeat, the gate knows repeats
-            self.counts.unacknowledged += 1
-            self._complain("not acknowledged", error)
+    def _page(
+        self,
+        findings: Sequence[Finding],
+        kept: Sequence[Reading],
+        entries: Sequence[Reading],
+        deliveries: Sequence[Delivery],
+    ) -> Page:
+        """Return the page; deliveries that must wait for a commit are held back from now on."""
+        now, soon, held = list(deliveries), False, 0
+        if self._receipts is not None:
+            waits = bool(kept or entries)
+            now = [delivery for delivery in deliveries if not (waits and delivery.readings)]
+            for delivery in deliveries:
+                if waits and delivery.readings:
+                    soon |= self._receipts.hold(delivery)
+            held = self._receipts.number
+        return Page(
+            findings=tuple(findings),
+            readings=tuple(kept),
+            entries=tuple(entries),
+            deliveries=tuple(now),
+            held=held,
+            soon=soon,
+        )
 
     def _mind_the_clock(self) -> None:
         step_s = self._guard.check()
@@ -341,21 +276,3 @@ class Pipeline:
         if why not in self.refused:
             log.warning("readings refused", extra={"reason": str(why)})
         self.refused[str(why)] += 1
-
-    def _try(self, what: str, action: Callable[[], object]) -> None:
-        try:
-            action()
-        except Exception as error:  # noqa: BLE001 - the pipeline outlives whatever it calls
-            self._complain(what, error)
-        else:
-            self._relieved(what)
-
-    def _complain(self, what: str, error: Exception) -> None:
-        said = f"{type(error).__name__}: {error}"
-        if self._errors.get(what) != said:  # a repeating failure is logged once, until it changes
-            self._errors[what] = said
-            log.error("pipeline trouble", extra={"what": what, "error": said})
-
-    def _relieved(self, what: str) -> None:
-        if self._errors and self._errors.pop(what, None) is not None:
-            log.info("pipeline trouble over", extra={"what": what})

@@ -18,7 +18,7 @@ ASK_AT = 6
 
 
 class Receipts:
-    """Held by the pipeline, released by the writer. Safe for one thread of each.
+    """Held by the pipeline, released by the writer. Safe from several threads.
 
     Parameters
     ----------
@@ -26,6 +26,8 @@ class Receipts:
         Tells a sender that we have its delivery; must not raise.
     most
         Messages held of one source; beyond it its oldest is let go.
+    ask_at
+        Messages of one source held from which on a commit is asked for.
     """
 
     def __init__(
@@ -33,24 +35,26 @@ class Receipts:
         acknowledge: Callable[[Delivery], None] = lambda delivery: delivery.acknowledge(),
         *,
         most: int = HELD_AT_MOST,
+        ask_at: int = ASK_AT,
     ) -> None:
         self.acknowledge = acknowledge
         self._most = self._allowed = most
-        self.ask_at = min(ASK_AT, most)
-        """Messages of one source held from which on a commit is asked for."""
+        self.ask_at = ask_at
         self.early = 0
         """Deliveries acknowledged before they were committed, since more came than may be held."""
         self._lock = threading.Lock()
         self._held: dict[str, deque[tuple[int, Delivery]]] = {}
         self._messages: dict[str, int] = {}
-        self._number = 0
+        self._reached = 0
+        self.number = 0
+        """Of the latest delivery held."""
 
     def hold(self, delivery: Delivery) -> bool:
         """Keep a delivery whose readings wait for the next commit; return whether that should come soon."""
         source = delivery.source
         with self._lock:
-            self._number += 1
-            self._held.setdefault(source, deque()).append((self._number, delivery))
+            self.number += 1
+            self._held.setdefault(source, deque()).append((self.number, delivery))
             self._messages[source] = self._messages.get(source, 0) + delivery.messages
             over = self._beyond(source)
             self.early += len(over)
@@ -59,9 +63,13 @@ class Receipts:
             self.acknowledge(let_go)
         return soon
 
+    def reach(self, number: int) -> None:
+        """Note that the readings of every delivery up to this number are with the store."""
+        self._reached = max(self._reached, number)
+
     def ticket(self) -> int:
-        """Return the number of the latest delivery held. Its readings were handed to the store before."""
-        return self._number
+        """Return up to which number deliveries will be committed by a commit that begins now."""
+        return self._reached
 
     def settle(self, ticket: int) -> None:
         """Release what was held up to `ticket`: it is committed."""

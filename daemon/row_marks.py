@@ -1,5 +1,9 @@
-"""Notes in the outbox what became of messages; what the database refuses is noted later, and never forgotten meanwhile."""
+"""Notes in the outbox what became of messages; what the database refuses is noted later, and never forgotten meanwhile.
 
+Writing has a thread of its own while it lasts: a disk that takes its time must not keep the courier from the next message.
+"""
+
+import threading
 from collections.abc import Callable, Sequence
 from functools import partial
 
@@ -20,7 +24,7 @@ Mark = Callable[[sa.Connection], None]
 
 
 class RowMarks:
-    """One courier's pen. Used by the courier's thread; `sent` may be called from others as well.
+    """One courier's pen. Safe from several threads.
 
     Parameters
     ----------
@@ -28,9 +32,17 @@ class RowMarks:
         The outbox; None for a process without one, where nothing is noted.
     holder
         Token of this daemon, where several share the vessels and each reads what concerns its own.
+    done
+        Called when a write has ended, well or not.
     """
 
-    def __init__(self, store: Store | None, clock: Clock, holder: str = "") -> None:
+    def __init__(
+        self,
+        store: Store | None,
+        clock: Clock,
+        holder: str = "",
+        done: Callable[[], None] = lambda: None,
+    ) -> None:
         self._store = store
         self._holder = holder
         self._clock = clock
@@ -38,6 +50,14 @@ class RowMarks:
         self._retry_at_s = 0.0
         self._noted = ("", 0.0)
         self._tried: Mark | None = None
+        self._done = done
+        self._writing: threading.Thread | None = None
+
+    @property
+    def busy(self) -> bool:
+        """Whether something is being written."""
+        writing = self._writing
+        return writing is not None and writing.is_alive()
 
     @property
     def waiting(self) -> int:
@@ -68,21 +88,44 @@ class RowMarks:
         )
 
     def write(self) -> None:
-        """Write what is to be noted, in one transaction; keep it if the database refuses."""
-        done = tuple(self._pending)
-        waiting = [*([self._tried] if self._tried is not None else []), *done]
-        if not waiting or self._store is None or self._clock.monotonic_s() < self._retry_at_s:
-            return
+        """Have written what is to be noted; waits for nothing. What the database refuses is kept."""
+        wanted = self._pending or self._tried is not None
+        if (
+            wanted
+            and not self.busy
+            and self._store is not None
+            and self._clock.monotonic_s() >= self._retry_at_s
+        ):
+            self._writing = threading.Thread(
+                target=self._write, args=(self._store,), name="marks", daemon=True
+            )
+            self._writing.start()
+
+    def close(self, timeout_s: float) -> None:
+        """Write what is left, and wait for that, but not for ever."""
+        self._join(timeout_s)
+        self.write()
+        self._join(timeout_s)
+
+    def _join(self, timeout_s: float) -> None:
+        writing = self._writing
+        if writing is not None:
+            writing.join(timeout_s)
+
+    def _write(self, store: Store) -> None:
+        done, tried = tuple(self._pending), self._tried
         try:
-            with self._store.transaction() as connection:
-                for mark in waiting:
+            with store.transaction() as connection:
+                for mark in (*([tried] if tried is not None else []), *done):
                     mark(connection)
         except StoreError:  # the desk tells of it; here it only means to try again
             self._retry_at_s = self._clock.monotonic_s() + _RETRY_S
-            return
-        del self._pending[: len(done)]  # others may have been added meanwhile
-        self._tried = None
-        self._retry_at_s = 0.0
+        else:
+            del self._pending[: len(done)]  # others may have been added meanwhile
+            self._tried = None if self._tried is tried else self._tried
+            self._retry_at_s = 0.0
+        self._writing = None
+        self._done()
 
     def read(self, target: str) -> tuple[Message, ...] | None:
         """Return what waits in the outbox; None if the database refuses or does not know yet what was sent."""

@@ -130,8 +130,9 @@ def _tame_sqlite(engine: sa.Engine, *, read_only: bool) -> None:
         connection.isolation_level = None
         if read_only:
             return
-        # auto_vacuum only counts before the first table, and before journal_mode writes the first page
-        connection.execute("PRAGMA auto_vacuum=INCREMENTAL")
+        # auto_vacuum only counts before the first page is written, and would wait for another program's lock later
+        if connection.execute("PRAGMA page_count").fetchone() == (0,):
+            connection.execute("PRAGMA auto_vacuum=INCREMENTAL")
         for setting in _SQLITE_SETTINGS:
             connection.execute(f"PRAGMA {setting}")
 

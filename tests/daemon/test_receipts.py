@@ -27,7 +27,7 @@ class Desk:
             settings=WriterSettings(commit_interval_s=60, receipt_interval_s=5),
             receipts=self.receipts,
         )
-        self.pipeline.held = self.writer.free
+        self.pipeline.books.held = self.writer.free
         self.number = 0
 
     def give(self, count: int, pause_s: float = 0.0, messages: int = 1) -> None:
@@ -117,7 +117,7 @@ def test_while_the_database_refuses_no_more_is_held_than_any_broker_can_spare() 
     assert len(heard) == 100 - HELD_AT_MOST
     receipts.hold(Delivery("cellar"))
     assert len(heard) == 101 - HELD_AT_MOST
-    receipts.settle(receipts.ticket())
+    receipts.settle(receipts.number)
     for _ in range(100):
         receipts.hold(Delivery("cellar"))
     assert len(heard) == 101

@@ -59,6 +59,7 @@ class House:
     database: Path
     promised: list[tuple[AlarmKey, float]] = field(default_factory=list)
     """Alarms that the brewer has acknowledged, and when."""
+    _newest_s: dict[str, float] = field(default_factory=dict)
 
     @classmethod
     def build(
@@ -159,10 +160,12 @@ class House:
         return changed
 
     def publish(self, *pressures_bar: float, name: str = "north") -> None:
-        """Publish pressures a tenth of a second apart, the last of them now; the broker has them then."""
-        now_s = time.time()
-        count = len(pressures_bar)
-        payloads = [payload(p, now_s - 0.1 * (count - n)) for n, p in enumerate(pressures_bar, 1)]
+        """Publish pressures up to a tenth of a second apart, the last of them now; the broker has them then."""
+        now_s, count = time.time(), len(pressures_bar)
+        first_s = max(now_s - 0.1 * count, self._newest_s.get(name, 0.0) + 0.001)
+        step_s = (now_s - first_s) / max(1, count - 1)
+        self._newest_s[name] = now_s
+        payloads = [payload(p, first_s + n * step_s) for n, p in enumerate(pressures_bar)]
         self.broker.publish(f"cellar/{name}", *payloads)
 
     def rings(self, within_s: float = 20.0, *, name: str = "north", since: int | None = None) -> float:
@@ -173,7 +176,8 @@ class House:
         came = self.phone.wait_until(
             lambda _: any(f"{LIMIT_BAR}" in r.message for r in self.phone.accepted[before:]), within_s
         )
-        assert came, f"no alarm on the phone within {within_s:g} s; {self.daemon.log[-1500:]}"
+        took = [f"{r.title} {r.message}" for r in self.phone.accepted]
+        assert came, f"no alarm on the phone within {within_s:g} s; it took {took}; {self.daemon.log[-1500:]}"
         return time.monotonic() - began_s
 
     def calm(self, name: str = "north") -> None:
