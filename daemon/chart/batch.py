@@ -135,17 +135,14 @@ def comparison_picture(
     starts = [float(c.time_s[0]) for v in views for c in (v.pressure, v.temperature) if len(c.time_s)]
     roles = (Role.PRESSURE, Role.OTHER), (Role.TEMPERATURE, Role.OTHER)
     pressure = tuple(
-        _series(v.pressure, units.shown_pressure(v.pressure.value), role, name)
-        for v, role, name in zip(views, roles[0], names, strict=True)
+        _series(v.pressure, units.shown_pressure(v.pressure.value), role)
+        for v, role in zip(views, roles[0], strict=True)
     )
     temperature = tuple(
-        _series(v.temperature, units.shown_temperature(v.temperature.value), role, name)
-        for v, role, name in zip(views, roles[1], names, strict=True)
+        _series(v.temperature, units.shown_temperature(v.temperature.value), role)
+        for v, role in zip(views, roles[1], strict=True)
     )
-    bars = tuple(
-        _bars(v.rates, role, name)
-        for v, role, name in zip(views, (Role.PRODUCTION, Role.OTHER), names, strict=True)
-    )
+    bars = tuple(_bars(v.rates, role) for v, role in zip(views, (Role.PRODUCTION, Role.OTHER), strict=True))
     panels = (
         Panel(title="Pressure", unit=units.pressure_label, decimals=units.pressure_decimals, series=pressure,
               least_span=_span(units.shown_pressure, _LEAST_PRESSURE_BAR),
@@ -162,6 +159,7 @@ def comparison_picture(
         start_s=max(min(starts, default=0.0), -86_400.0),
         end_s=max(ends, default=86_400.0),
         panels=panels,
+        names=names,
         elapsed=True,
     )
 
@@ -265,18 +263,17 @@ def _rate_panel(rates: Rates, none: str) -> Panel:
     )
 
 
-def _series(curve: Curve, shown: FloatArray, role: Role, name: str = "") -> Series:
-    return Series(time_s=curve.time_s, value=shown, role=role, gap_s=curve.gap_s, name=name)
+def _series(curve: Curve, shown: FloatArray, role: Role) -> Series:
+    return Series(time_s=curve.time_s, value=shown, role=role, gap_s=curve.gap_s)
 
 
-def _bars(rates: Rates, role: Role, name: str = "") -> Bars:
+def _bars(rates: Rates, role: Role) -> Bars:
     return Bars(
         time_s=rates.time_s,
         value=rates.rate,
         low=rates.rate - 3 * rates.se,
         high=rates.rate + 3 * rates.se,
         role=role,
-        name=name,
     )
 
 

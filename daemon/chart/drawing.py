@@ -4,7 +4,7 @@ import itertools
 from collections.abc import Iterator
 
 from ullage.daemon.chart.layout import Layout
-from ullage.daemon.chart.marks import draw_marks, grouped, lane_height
+from ullage.daemon.chart.marks import draw_marks, grouped, lane_height, word_rows
 from ullage.daemon.chart.panel import Across, draw_panel, panel_height
 from ullage.daemon.chart.picture import Picture
 from ullage.daemon.chart.style import Theme, chart_css
@@ -13,6 +13,7 @@ from ullage.daemon.chart.ticks import Tick, elapsed_ticks, time_ticks
 
 FOOT = 24.0
 BETWEEN = 4.0
+_NAME_GAP = 6.0
 
 
 def draw(picture: Picture, layout: Layout, *, prefix: str = "c", theme: Theme | None = None) -> str:
@@ -31,7 +32,8 @@ def draw(picture: Picture, layout: Layout, *, prefix: str = "c", theme: Theme | 
     """
     across = Across(picture.start_s, picture.end_s, layout.plot_left, layout.plot_right)
     groups = grouped(picture.marks, across)
-    top = lane_height(layout) if groups else 4.0
+    rows = word_rows(groups, layout)
+    top = lane_height(layout, rows) if groups else 4.0 + len(picture.names) * (layout.font + _NAME_GAP)
     heights = [panel_height(panel, layout) + BETWEEN for panel in picture.panels]
     tops = list(itertools.accumulate(heights, initial=top))
     bottom = tops[-1] - BETWEEN
@@ -50,7 +52,8 @@ def draw(picture: Picture, layout: Layout, *, prefix: str = "c", theme: Theme | 
             draw_panel(picture, panel, layout, at, f"{identity}-{index}")
             for index, (panel, at) in enumerate(zip(picture.panels, tops, strict=False))
         ),
-        *draw_marks(groups, layout, 0.0, bottom),
+        *_names(picture, layout),
+        *draw_marks(groups, rows, layout, bottom),
         *_now(picture, across, top, bottom),
         *_foot(ticks, layout, across, bottom),
         xmlns="http://www.w3.org/2000/svg",
@@ -66,6 +69,15 @@ def draw(picture: Picture, layout: Layout, *, prefix: str = "c", theme: Theme | 
         data_left=layout.plot_left,
         data_right=layout.plot_right,
     )
+
+
+def _names(picture: Picture, layout: Layout) -> Iterator[str]:
+    """Yield the names of batches that lie over each other, each behind a piece of its line."""
+    for place, name in enumerate(picture.names):
+        y = (place + 1) * (layout.font + _NAME_GAP) - 2
+        left = layout.plot_left
+        yield tag("path", class_="key-other" if place else "key", d=f"M{number(left)} {number(y - 4)}h34")
+        yield tag("text", words(name), class_="head", x=left + 42, y=y)
 
 
 def _ticks(picture: Picture, layout: Layout) -> tuple[Tick, ...]:

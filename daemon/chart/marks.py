@@ -57,19 +57,38 @@ def grouped(marks: Sequence[Mark], across: Across) -> tuple[Group, ...]:
     return tuple(groups)
 
 
-def lane_height(layout: Layout) -> float:
+def word_rows(groups: Sequence[Group], layout: Layout) -> tuple[int | None, ...]:
+    """Return the row in which each group's words stand, from 0 at the bottom; None where there is no room for them."""
+    return place([_wish(group, layout) for group in groups], layout.mark_rows)
+
+
+def lane_height(layout: Layout, rows: Sequence[int | None]) -> float:
     """Return the height that symbols and their words need above the panels."""
-    return max(layout.mark_rows, 1) * (layout.font + 3) + SYMBOL + 8
+    used = max((row + 1 for row in rows if row is not None), default=1)
+    return used * (layout.font + 3) + SYMBOL + 8
 
 
-def draw_marks(groups: Sequence[Group], layout: Layout, top: float, bottom: float) -> Iterator[str]:
-    """Yield stems down to `bottom`, symbols, their numbers, and words where there is room."""
-    y = top + lane_height(layout) - SYMBOL / 2 - 4
+def draw_marks(
+    groups: Sequence[Group], rows: Sequence[int | None], layout: Layout, bottom: float
+) -> Iterator[str]:
+    """Yield stems down to `bottom`, symbols, their numbers, and words where there is room.
+
+    Parameters
+    ----------
+    groups
+        What to draw.
+    rows
+        Where their words stand, as `word_rows` has it.
+    layout
+        For which width.
+    bottom
+        The foot of the panels.
+    """
+    y = lane_height(layout, rows) - SYMBOL / 2 - 4
     for group in groups:
         alarm = " stem-alarm" if group.kind is MarkKind.ALARM else ""
         yield tag("path", class_=f"stem{alarm}", d=f"M{number(group.x)} {number(y)}V{number(bottom)}")
     wishes = [_wish(group, layout) for group in groups]
-    rows = place(wishes, layout.mark_rows)
     numbers = [Wish(g.x - 4 * len(g.numbers), g.x + 4 * len(g.numbers), _RANK[g.kind]) for g in groups]
     numbered = place(numbers, 1, 2.0)
     for group, wish, row, room in zip(groups, wishes, rows, numbered, strict=True):

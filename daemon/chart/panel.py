@@ -188,8 +188,7 @@ def _line(series: Series, stretches: tuple[Stretch, ...], across: Across, up: Up
         moved = (dx != 0) | (dy != 0)
         steps = " ".join(f"{a} {b}" for a, b in zip(dx[moved].tolist(), dy[moved].tolist(), strict=True))
         parts.append(f"M{x[0]} {y[0]}l{steps.replace(' -', '-') if steps else '0 0'}")
-    name = {"data_name": series.name} if series.name else {}
-    return tag("path", class_=f"line {series.role.value}", transform="scale(.1)", d="".join(parts), **name)
+    return tag("path", class_=f"line {series.role.value}", transform="scale(.1)", d="".join(parts))
 
 
 def _bars(bars: Bars, picture: Picture, across: Across, up: Up) -> str:
@@ -249,16 +248,16 @@ def _names(
     across: Across,
     up: Up,
 ) -> Iterator[str]:
-    """Yield the words that name ranges, levels and, where there are several, lines; none upon another.
+    """Yield the words that name ranges, levels and fits; none upon another.
 
     Each stands at the end of the panel where it hides less of the lines.
     """
     said: dict[str, _Name] = {}
-    for name in _said(panel, lines, layout, across, up):
+    for name in _said(panel, layout, across, up):
         said.setdefault(name.text, name)
     # beside the panel's name there is room for the words of a line at the very top, unless more is said there
     crowded = any(not _within(level.value, up.scale) for level in panel.levels)
-    highest = up.top + layout.font - 2 if crowded else up.top - 4
+    highest = up.top + layout.font + 2 if crowded else up.top - 4
     places = spread([n.y for n in said.values()], layout.font + 2, highest, up.bottom - 3)
     for name, y in zip(said.values(), places, strict=True):
         width = layout.text_width(name.text)
@@ -274,13 +273,7 @@ def _kept(x: float, width: float, across: Across) -> float:
     return min(max(x, across.left + 4), across.right - 4 - width)
 
 
-def _said(
-    panel: Panel,
-    lines: Sequence[tuple[Series, tuple[Stretch, ...]]],
-    layout: Layout,
-    across: Across,
-    up: Up,
-) -> Iterator[_Name]:
+def _said(panel: Panel, layout: Layout, across: Across, up: Up) -> Iterator[_Name]:
     whole = (across.left, across.right)
     for band in panel.bands:
         yield _Name(max(up(band.high), up.top) + layout.font, band.text, "band", *whole)
@@ -293,13 +286,6 @@ def _said(
         yield _Name(
             up(slope.to_value) - 4, slope.text, slope.role.value, across(slope.from_s), across(slope.to_s)
         )
-    for series, stretches in lines:
-        if series.name and stretches:
-            y = up(float(stretches[-1].value[-1])) - 4
-            yield _Name(y, series.name, f"line-{series.role.value}", *whole)
-    for bars in panel.bars:
-        if bars.name and len(bars.value):
-            yield _Name(up(float(bars.value[-1])) - 4, bars.name, f"line-{bars.role.value}", *whole)
 
 
 def _hidden(

@@ -43,8 +43,6 @@ class Series:
     role: Role
     gap_s: float
     """A longer pause breaks the line."""
-    name: str = ""
-    """Written at the line's end, where there are several."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -56,7 +54,6 @@ class Bars:
     low: FloatArray
     high: FloatArray
     role: Role
-    name: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -149,6 +146,8 @@ class Picture:
     marks: tuple[Mark, ...] = ()
     spans: tuple[Span, ...] = ()
     zone: LocalTime = field(default_factory=LocalTime)
+    names: tuple[str, ...] = ()
+    """Of two batches over each other: the one drawn in full, the one drawn as `Role.OTHER`."""
     elapsed: bool = False
     """Whether time counts from 0 s (days from pitching) rather than by the calendar."""
     now_s: float | None = None

@@ -112,19 +112,21 @@ class PageApp:
 
     # -- documents -------------------------------------------------------------------------------------------------
 
-    def _reader(self, units: Units, *, live: bool = False) -> Reader:
+    def _reader(self, units: Units, *, now_s: float | None = None, live: bool = False) -> Reader:
         return Reader(
             units=units,
             zone=self.cellar.zone,
-            now_s=self.cellar.now_s(),
+            now_s=self.cellar.now_s() if now_s is None else now_s,
             may_act=not self.settings.read_only,
             live=live,
         )
 
     def _look(self, wanted: frozenset[Units]) -> Mapping[Units, Mapping[str, str]]:
+        now_s = self.cellar.now_s()  # first: readings are not older than they were when they were looked up
         statuses = self.cellar.statuses()
         return {
-            units: shell.parts(self.cellar, statuses, self._reader(units, live=True)).html for units in wanted
+            units: shell.parts(self.cellar, statuses, self._reader(units, now_s=now_s, live=True)).html
+            for units in wanted
         }
 
     def _cellar_page(self, request: Request) -> Response:
@@ -211,7 +213,7 @@ class PageApp:
         query, units = request.query_params, asking.units_of(request)
         first, second = self._span(query.get("a")), self._span(query.get("b"))
         charts = self.charts.comparison(first, second, both_layouts(), units)
-        title = f"{first.vessel}, {first.name}, and {second.vessel}, {second.name}"
+        title = shell.comparison_title(first, second)
         note = tag("p", "Both counted from pitching: the first in full, the second dashed.", class_="soft")
         page = shell.chart_page(title, charts, [note], self._reader(units), may_leave=self.keeper.asks)
         return HTMLResponse(page)

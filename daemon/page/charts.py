@@ -13,8 +13,9 @@ from ullage.daemon.chart.picture import Mark, MarkKind
 from ullage.daemon.chart.style import Theme
 from ullage.daemon.chart.svg import tag, words
 from ullage.daemon.chart.units import Units
+from ullage.daemon.local_time import LocalTime
 from ullage.daemon.page.cellar import Cellar
-from ullage.daemon.page.words import when
+from ullage.daemon.times import local_text
 
 SPANS_S: Mapping[str, float] = {
     "6h": 6 * 3600.0,
@@ -125,7 +126,7 @@ class Charts:
         )
         prefix = f"v{cellar.names().index(asked.vessel)}"
         svg = draw(picture, asked.layout, prefix=prefix, theme=asked.theme)
-        return Drawn(svg, marks_list(view.marks, span_s[1], cellar))
+        return Drawn(svg, marks_list(view.marks, cellar.zone))
 
     def _span(self, asked: Asked) -> tuple[float, float]:
         now_s = self._cellar.now_s()
@@ -150,14 +151,12 @@ def both_layouts() -> tuple[Layout, Layout]:
     return DESK, PHONE
 
 
-def marks_list(marks: Sequence[Mark], now_s: float, cellar: Cellar) -> str:
+def marks_list(marks: Sequence[Mark], zone: LocalTime) -> str:
     """Return what the numbers in a chart mean, as items of a list."""
     return "".join(
         tag(
             "li",
-            words(
-                f"{_SIGNS[mark.kind]} {when(mark.time_s, now_s, cellar.zone)} {_KINDS[mark.kind]}: {mark.text}"
-            ),
+            words(f"{_SIGNS[mark.kind]} {local_text(mark.time_s, zone)} {_KINDS[mark.kind]}: {mark.text}"),
             value=mark.number,
         )
         for mark in marks

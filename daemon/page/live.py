@@ -88,6 +88,7 @@ class Live:
         while self._pages and not self.stopping:
             self._woken.clear()
             wanted = frozenset(page.units for page in self._pages)
+            looked_s = self._now_s()  # of this moment, not of a later one, ages are true
             try:
                 pieces = await loop.run_in_executor(None, self._look, wanted)
             except Exception as error:  # noqa: BLE001 - pages must learn of it, and the next look may be better
@@ -96,13 +97,13 @@ class Live:
             else:
                 self._said = ""
             for page in tuple(self._pages):
-                self._tell(page, pieces.get(page.units), loop.time())
+                self._tell(page, pieces.get(page.units), looked_s, loop.time())
             try:
                 await asyncio.wait_for(self._woken.wait(), self._every_s)
             except TimeoutError:
                 continue
 
-    def _tell(self, page: _Page, pieces: Pieces | None, now_s: float) -> None:
+    def _tell(self, page: _Page, pieces: Pieces | None, looked_s: float, now_s: float) -> None:
         """Send a page what is new for it; one that does not keep up is sent everything later."""
         if pieces is None:
             news: dict[str, str] = {}
@@ -111,7 +112,7 @@ class Live:
         ok = pieces is not None
         if not news and ok is page.ok and now_s - page.heard_s < QUIET_S:
             return
-        told = {"now": round(self._now_s(), 3), "ok": ok, "pieces": news}
+        told = {"now": round(looked_s, 3), "ok": ok, "pieces": news}
         try:
             page.queue.put_nowait(f"data: {json.dumps(told, ensure_ascii=False)}\n\n")
         except asyncio.QueueFull:

@@ -22,6 +22,7 @@
   const now = () => Date.now() / 1000 + ahead;
 
   const ages = () => {
+    if (!heard) return; // this browser's own clock may be wrong
     for (const cell of document.querySelectorAll("[data-time]")) {
       const age = now() - Number(cell.dataset.time);
       const said = cell.querySelector(".age");
@@ -68,7 +69,7 @@
     const name = within ? active.getAttribute("aria-label") || active.textContent : "";
     element.innerHTML = html;
     if (within) {
-      const same = [...element.querySelectorAll("button")].find(
+      const same = [...element.querySelectorAll("button, a")].find(
         (one) => (one.getAttribute("aria-label") || one.textContent) === name);
       (same || element.closest("article, section, main").querySelector("h2, h3, summary, button") || element).focus?.();
     }
@@ -135,7 +136,7 @@
       new IntersectionObserver((seen) => {
         this.seen = seen.some((one) => one.isIntersecting);
         if (this.seen && !this.fresh) this.load();
-      }, {rootMargin: "400px"}).observe(section);
+      }, {rootMargin: "100% 0px"}).observe(section);
     }
 
     async load() {

@@ -8,7 +8,7 @@ from ullage.adapters.reading import Quantity
 from ullage.daemon.chart.batch_spans import BatchSpan
 from ullage.daemon.chart.svg import tag, words
 from ullage.daemon.chart.units import PressureUnit, TemperatureUnit, Units
-from ullage.daemon.page import cards
+from ullage.daemon.page import cards, glance
 from ullage.daemon.page.cards import Reader
 from ullage.daemon.page.cellar import Cellar
 from ullage.daemon.page.words import summary
@@ -51,6 +51,7 @@ class Look:
 def parts(cellar: Cellar, statuses: Sequence[VesselStatus], reader: Reader) -> Parts:
     """Return every changing piece."""
     found = {"summary": words(_summary(cellar, statuses, reader)), "sources": _sources(cellar)}
+    found["glance"] = _glance(cellar, statuses, reader)
     for status in statuses:
         if not status.name:
             found["installation"] = cards.alarms(status, reader)
@@ -73,13 +74,12 @@ def cellar_page(cellar: Cellar, changing: Parts, reader: Reader, *, may_leave: b
         key: tag("div", html, id=key) if html else f'<div id="{key}"></div>'
         for key, html in changing.html.items()
     }
-    links = [tag("a", words(name), href=f"#v{index}") for index, name in enumerate(names)]
     body = [
         tag("h1", "Cellar", class_="visually-hidden"),
         tag("p", changing.html["summary"], id="summary", role="status"),
         tag("p", "not live: this page shows how it was when it was loaded", id="link", role="status"),
         tag("p", words(look.note), class_="note") if look.note else "",
-        tag("nav", *links, aria_label="Vessels", class_="jump") if len(names) > 1 else "",
+        tag("nav", held["glance"], aria_label="Vessels", class_="glance") if len(names) > 1 else "",
         held["sources"],
         tag("section", tag("h2", "The installation itself", class_="visually-hidden"), held["installation"]),
         *(_vessel(name, index, held, reader) for index, name in enumerate(names)),
@@ -151,8 +151,8 @@ def history_page(
     """Return the list of batches, to look at one or to lay two over each other."""
     rows, options = [], []
     for span in spans:
-        began = f"{reader.zone.at(span.start_s):%a %d %b %Y %H:%M}"
-        ended = "goes on" if span.end_s is None else f"{reader.zone.at(span.end_s):%a %d %b %Y %H:%M}"
+        began = _date(span.start_s, reader)
+        ended = "goes on" if span.end_s is None else _date(span.end_s, reader)
         length = duration_text((reader.now_s if span.end_s is None else span.end_s) - span.start_s)
         key = f"{span.vessel}/{span.key}"
         look = "/batch?" + urlencode({"of": key})
@@ -186,6 +186,20 @@ def history_page(
     return document("Batches", body, reader, may_leave=may_leave)
 
 
+def _date(time_s: float, reader: Reader) -> str:
+    """Return a date with its time, and with its year where that is not this one."""
+    then = reader.zone.at(time_s)
+    year = "" if then.year == reader.zone.at(reader.now_s).year else f" {then.year}"
+    return f"{then:%a} {then.day} {then:%b}{year} {then:%H:%M}"
+
+
+def comparison_title(first: BatchSpan, second: BatchSpan) -> str:
+    """Return what stands above two batches."""
+    if first.vessel == second.vessel:
+        return f"{first.vessel}: {first.name} and {second.name}"
+    return f"{first.vessel}: {first.name}, and {second.vessel}: {second.name}"
+
+
 def _choose(names: Sequence[str], chosen: str) -> str:
     links = [
         tag(
@@ -204,12 +218,12 @@ def _compare_form(options: Sequence[str]) -> str:
     other = [options[1].replace("<option", '<option selected="selected"'), options[0], *options[2:]]
     return tag(
         "form",
-        tag("label", tag("span", "This one "), tag("select", *options, name="a"), class_="inline"),
-        tag("label", tag("span", "with this one "), tag("select", *other, name="b"), class_="inline"),
+        tag("label", tag("span", "This one"), tag("select", *options, name="a")),
+        tag("label", tag("span", "with this one"), tag("select", *other, name="b")),
         tag("button", "Compare", type="submit"),
         method="get",
         action="/compare",
-        class_="act",
+        class_="free",
     )
 
 
@@ -313,6 +327,24 @@ def _heard(cellar: Cellar, status: VesselStatus, now_s: float) -> bool:
         if now_s - reading.time_s <= cellar.stale_after_s(status.name)
     }
     return {Quantity.PRESSURE, Quantity.TEMPERATURE} <= fresh | cellar.unmeasured(status.name)
+
+
+def _glance(cellar: Cellar, statuses: Sequence[VesselStatus], reader: Reader) -> str:
+    """Return all vessels in a few lines; nothing where there is only one."""
+    named = [status for status in statuses if status.name]
+    if len(named) < 2:
+        return ""
+    lines = [
+        glance.line(
+            status,
+            cellar.names().index(status.name),
+            reader,
+            cellar.stale_after_s(status.name),
+            heard=_heard(cellar, status, reader.now_s),
+        )
+        for status in named
+    ]
+    return tag("ul", *lines)
 
 
 def _summary(cellar: Cellar, statuses: Sequence[VesselStatus], reader: Reader) -> str:

@@ -13,6 +13,7 @@ from ullage.adapters.recorded_log import read_log
 from ullage.daemon.alarm_states import AlarmState
 from ullage.daemon.store import batches
 from ullage.detectors.batch import Batch
+from ullage.detectors.stage import NextStep
 
 FORM = {"Content-Type": "application/x-www-form-urlencoded"}
 HTML = {"Accept": "text/html,application/xhtml+xml"}
@@ -244,6 +245,25 @@ def test_a_stale_number_does_not_look_fresh(kit: Kit) -> None:
     assert "not every sensor is heard" in stale
     assert "2 old readings" in stale
     assert "not known now" in stale  # carbonation follows from two numbers that are not known any more
+
+
+def test_all_vessels_at_a_glance(kit: Kit) -> None:
+    """Above everything else each vessel has a line: its stage, its numbers, its worst alarm, and what is to be done."""
+    kit.live_a_day(0.3)
+    kit.over_pressure()
+    kit.pipeline.watched["north"].watch.record.next_step = NextStep("Vent it", kit.clock.wall_s() - 5)
+    page = kit.ask("/", headers=HTML).text
+    north, south = re.findall(r"<li>.*?</li>", page[page.index('id="glance"') :], re.DOTALL)[:2]
+    assert '<a href="#v0">north</a> active' in north
+    assert "2.70 bar" in north
+    assert "20.0 °C" in north
+    assert "▲▲</span> over pressure</strong>" in north
+    assert "→ Vent it" in north
+    assert "nothing heard yet" in south
+    assert "sensor silent (temperature) and 1 more" in south
+    kit.go_on(16 * 60)
+    page = kit.ask("/", headers=HTML).text
+    assert page[page.index('id="glance"') :].partition("</ul>")[0].count('class="brief old"') == 2
 
 
 def test_units_are_the_readers_own(kit: Kit) -> None:

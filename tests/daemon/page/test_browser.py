@@ -13,6 +13,8 @@ from axe_playwright_python.sync_playwright import Axe  # type: ignore[import-unt
 from playwright.sync_api import Browser, BrowserContext, Page, expect, sync_playwright
 
 from tests.daemon.page.kit import HOSTILE, TOKEN, Kit
+from ullage.daemon.store import batches
+from ullage.detectors.batch import Batch
 
 CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
 WIDTHS = {"phone": (390, 844), "desk": (1280, 900)}
@@ -324,6 +326,7 @@ def test_accessible_in_both_themes(
     try:
         page = reader.open(path)
         if path == "/":
+            card(page).locator(".holder").scroll_into_view_if_needed()
             expect(card(page).locator("svg.chart")).to_be_visible()
             for summary in page.locator("summary").all():
                 summary.click()
@@ -448,6 +451,49 @@ def test_comparing_batches(browser: Browser, lived: Kit, wide: str) -> None:
     expect(page.locator(f"svg.chart-{wide}")).to_be_visible()
     expect(page.locator(f"svg.chart-{'desk' if wide == 'phone' else 'phone'}")).to_be_hidden()
     reader.shot("batch")
+    reader.check()
+    reader.context.close()
+
+
+def test_two_batches_over_each_other(browser: Browser, tmp_path: Path, wide: str) -> None:
+    """From the list two batches are chosen and laid over each other, each named beside a piece of its line."""
+    kit = Kit(tmp_path)
+    for name in ("first of the year, brewed in the snow", "second"):
+        began_s = kit.clock.wall_s()
+        wishes = Batch(name=name)
+        number = batches.begin(kit.store, "north", wishes, began_s=began_s, made_s=began_s, origin="command")
+        kit.live_a_day(0.4)
+        batches.end(kit.store, number, ended_s=kit.clock.wall_s(), summary="")
+        kit.clock.advance(3600)
+    kit.start()
+    reader = Reader(browser, kit, wide)
+    try:
+        page = reader.open("/history")
+        assert page.evaluate("document.documentElement.scrollWidth <= window.innerWidth")
+        reader.shot("history")
+        page.get_by_role("button", name="Compare").click()
+        chart = page.locator(f"svg.chart-{wide}")
+        expect(chart).to_contain_text("first of the year, brewed in the snow")
+        for role in ("production", "other"):
+            assert chart.locator(f".dots.{role}").get_attribute("d")
+        assert page.evaluate("document.documentElement.scrollWidth <= window.innerWidth")
+        reader.shot("compare")
+        reader.check()
+    finally:
+        reader.context.close()
+        kit.close()
+
+
+def test_the_glance_leads_to_the_vessel(browser: Browser, lived: Kit, wide: str) -> None:
+    """The lines at the top show every vessel on the first screen, and lead to each."""
+    reader = Reader(browser, lived, wide)
+    page = reader.open()
+    lines = page.locator(".glance li")
+    expect(lines).to_have_count(2)
+    expect(lines.first).to_contain_text("1.48 bar")
+    assert all(box["y"] + box["height"] < 844 for line in lines.all() if (box := line.bounding_box()))
+    lines.nth(1).get_by_role("link").click()
+    expect(page.get_by_role("heading", name=HOSTILE, exact=True)).to_be_in_viewport()
     reader.check()
     reader.context.close()
 

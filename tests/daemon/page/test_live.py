@@ -70,7 +70,7 @@ def stream(kit: Kit, headers: dict[str, str] | None = None) -> Iterator[Stream]:
 
 
 def test_a_new_reading_is_there_within_a_second(kit: Kit) -> None:
-    """From its arrival to the page: at most a second (the issue's figure), a few times over."""
+    """From its arrival to the page: at most a second, a few times over."""
     kit.read(1.0, 20.0)
     with stream(kit) as page:
         wait_until(lambda: "1.00" in page.pieces().get("v0-now", ""), "the first look")
@@ -214,3 +214,22 @@ def _answers(kit: Kit) -> bool:
         return kit.ask("/api/v1/vessels").status == 200
     except OSError:
         return False
+
+
+def test_ages_are_of_the_moment_of_the_look(kit: Kit, monkeypatch: pytest.MonkeyPatch) -> None:
+    """However long a look takes, a number that was fresh when it was looked up is not sent as an old one."""
+    kit.read(1.0, 20.0)
+    looked_up = kit.cellar.statuses
+
+    def slowly() -> Any:
+        found = looked_up()
+        kit.clock.advance(20 * 60)
+        return found
+
+    monkeypatch.setattr(kit.cellar, "statuses", slowly)
+    with stream(kit) as page:
+        wait_until(lambda: page.pieces().get("v0-now") is not None, "the numbers")
+        (first,) = [told for told in page.told if "v0-now" in told["pieces"]][:1]
+    assert 'class="number old"' not in first["pieces"]["v0-now"]
+    at = float(first["pieces"]["v0-now"].partition('data-time="')[2].partition('"')[0])
+    assert first["now"] - at < 60
