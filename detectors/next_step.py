@@ -3,6 +3,7 @@
 from ullage.detectors.record import Record
 from ullage.detectors.stage import NextStep, Stage, current
 from ullage.detectors.stages import Stages
+from ullage.detectors.valve import Proof
 
 DAY_S = 86400.0
 """What a notice has told is not brought up again sooner."""
@@ -39,6 +40,8 @@ def _while_working(stages: Stages, record: Record, stage: Stage) -> NextStep:
                 return NextStep(text, due_s, due_s)
     if record.suspected_s is not None and not record.valve.shut:
         return _told("Wind the valve shut for some hours and enter `valve shut`", record.suspected_s)
+    if record.suspected_s is not None and record.valve.proof is Proof.WORD:
+        return NextStep("Leave the valve shut: the answer comes within hours")
     if stage.place <= Stage.LAG.place:
         return NextStep("Nothing: the first gas will be told")
     return NextStep("Nothing: the end will be told")

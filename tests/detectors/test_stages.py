@@ -350,6 +350,17 @@ def test_next_step_says_what_and_when(story: Story) -> None:
     assert due_h is None
 
 
+def test_next_step_during_the_shut_valve_test(story: Story) -> None:
+    """Asked for the test, and once the valve is shut, the brewer is told to leave it so."""
+    watch = VesselWatch(VESSEL)
+    shut_h = story.hours["valve_shut"]
+    feed(watch, story, story.entries, from_h=-1, to_h=shut_h - 12)
+    watch.record.suspected_s = watch.record.now_s
+    feed(watch, story, story.entries, from_h=shut_h - 12, to_h=shut_h + 1)
+    assert watch.record.next_step is not None
+    assert watch.record.next_step.text == "Leave the valve shut: the answer comes within hours"
+
+
 @pytest.mark.parametrize(("gravity", "over"), [("1.011", True), ("1.030", False)])
 def test_gravity_that_stands_still_ends_it(story: Story, gravity: str, over: bool) -> None:
     """Two samples 48 h apart behind an open valve are proof (common practice); far above where worts end, they are not."""
