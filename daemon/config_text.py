@@ -4,6 +4,7 @@ Plain scalars are read by the core schema of YAML 1.2 (https://yaml.org/spec/1.2
 and `0123` stay what the writer meant: YAML 1.1 makes them 1320, false and 83.
 """
 
+import math
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass, field
@@ -17,7 +18,10 @@ Location = tuple[str | int, ...]
 """The keys and indices that lead to a value: ("vessels", 0, "name")."""
 
 _LARGEST_FILE_BYTES = 1_000_000
-_DEEPEST = 20
+DEEPEST = 20
+"""Lists and mappings that may stand in one another."""
+_MOST_VALUES = 50_000
+"""A few lines of aliases that hold aliases stand for more values than memory can hold."""
 _INT = re.compile(r"[-+]?[0-9]+")
 _FLOAT = re.compile(r"[-+]?(\.[0-9]+|[0-9]+(\.[0-9]*)?)([eE][-+]?[0-9]+)?")
 _CONSTANTS: Mapping[str, object] = {
@@ -106,7 +110,7 @@ def parse_config_text(text: str, name: str) -> ConfigText:
     except yaml.YAMLError as error:
         raise ConfigError(name, f"is no valid YAML: {str(error).splitlines()[0]}") from None
     except RecursionError:
-        raise ConfigError(name, f"is nested deeper than {_DEEPEST} levels") from None
+        raise ConfigError(name, f"is nested deeper than {DEEPEST} levels") from None
     if root is None:
         return ConfigText(name=name, tree={})
     if not isinstance(root, yaml.MappingNode):
@@ -130,8 +134,10 @@ def _yaml_hint(problem: str) -> str:
 
 
 def _value(node: yaml.Node, at: Location, name: str, lines: dict[Location, int]) -> object:
-    if len(at) > _DEEPEST:  # also ends an alias that holds itself
-        raise ConfigError(f"{name}:{node.start_mark.line + 1}", f"is nested deeper than {_DEEPEST} levels")
+    if len(at) > DEEPEST:  # also ends an alias that holds itself
+        raise ConfigError(f"{name}:{node.start_mark.line + 1}", f"is nested deeper than {DEEPEST} levels")
+    if len(lines) > _MOST_VALUES:
+        raise ConfigError(name, f"holds more than {_MOST_VALUES} values", "that can't be a configuration")
     if isinstance(node, yaml.MappingNode):
         return _mapping(node, at, name, lines)
     if isinstance(node, yaml.SequenceNode):
@@ -175,6 +181,6 @@ def plain_scalar(text: str) -> object:
         return _CONSTANTS[text]
     if _INT.fullmatch(text) and len(text) <= 18:
         return int(text)
-    if _FLOAT.fullmatch(text):
+    if _FLOAT.fullmatch(text) and math.isfinite(float(text)):
         return float(text)
     return text

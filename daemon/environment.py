@@ -6,16 +6,19 @@ with `[` or `{` may be JSON. The environment wins over the file; an empty value 
 """
 
 import json
+import math
 from collections.abc import Mapping
 from copy import deepcopy
 from dataclasses import replace
 
 from ullage.adapters.errors import ConfigError
-from ullage.daemon.config_text import ConfigText, Location, plain_scalar
+from ullage.daemon.config_text import DEEPEST, ConfigText, Location, plain_scalar
 
 PREFIX = "ULLAGE_"
 NOT_KEYS = frozenset({"ULLAGE_CONFIG", "ULLAGE_LOG"})
 """Variables with our prefix that are no config keys: where the file is, and how much to log."""
+_SHOWN = 100
+"""How much of a variable's name a sentence shows."""
 
 
 def overlay(text: ConfigText, environ: Mapping[str, str]) -> ConfigText:
@@ -32,12 +35,15 @@ def overlay(text: ConfigText, environ: Mapping[str, str]) -> ConfigText:
         if not variable.startswith(PREFIX) or variable in NOT_KEYS or not environ[variable].strip():
             continue
         steps = variable[len(PREFIX) :].split("__")
+        shown = variable[:_SHOWN]
         if not all(steps):
             raise ConfigError(
-                variable, "has an empty part in its name", "write two underscores between two keys"
+                shown, "has an empty part in its name", "write two underscores between two keys"
             )
-        location = _put(tree, steps, _read(environ[variable]), variable)
-        variables[location] = variable
+        if len(steps) > DEEPEST:
+            raise ConfigError(shown, f"leads deeper than {DEEPEST} levels")
+        location = _put(tree, steps, _read(environ[variable], shown), shown)
+        variables[location] = shown
     lines = {
         location: line
         for location, line in text.lines.items()
@@ -72,7 +78,8 @@ def _put(tree: dict[str, object], steps: list[str], value: object, variable: str
             here = here[key]
         else:
             above = "__".join(steps[:position])
-            raise ConfigError(variable, f"{PREFIX}{above} is a single value and holds no {step.lower()}")
+            held = step.lower()[:_SHOWN]
+            raise ConfigError(variable, f"{PREFIX}{above[:_SHOWN]} is a single value and holds no {held}")
         location = (*location, key)
     return location
 
@@ -93,20 +100,45 @@ def _index(items: list[object], step: str, variable: str) -> int:
     for index, item in enumerate(items):
         if isinstance(item, dict) and _fold(str(item.get("name", ""))) == _fold(step):
             return index
-    if step.isascii() and step.isdigit() and int(step) <= len(items):
+    if step.isascii() and step.isdigit() and len(step) <= 6 and int(step) <= len(items):
         return int(step)
     raise ConfigError(
         variable,
-        f"there is no item {step.lower()!r} among {len(items)}",
+        f"there is no item {step.lower()[:_SHOWN]!r} among {len(items)}",
         "name it by its index from 0 or by its `name`",
     )
 
 
-def _read(value: str) -> object:
+def _read(value: str, variable: str) -> object:
     """Return the value: JSON for a list or mapping, else the text, which the settings turn into numbers."""
-    if value.lstrip()[:1] in ("[", "{"):
-        try:
-            return json.loads(value)
-        except ValueError:
-            return value
-    return value
+    if value.lstrip()[:1] not in ("[", "{"):
+        return value
+    try:
+        read: object = json.loads(value, parse_float=_finite, parse_constant=str)
+    except ValueError:
+        return value
+    except RecursionError:
+        read = None
+    if read is None or _depth(read) > DEEPEST:
+        raise ConfigError(variable, f"is nested deeper than {DEEPEST} levels")
+    return read
+
+
+def _finite(digits: str) -> object:
+    """Return the number; the text where it is too large for one, so that the settings refuse it."""
+    number = float(digits)
+    return number if math.isfinite(number) else digits
+
+
+def _depth(node: object) -> int:
+    """Return how many lists and mappings stand in one another; counted in a loop, since there may be thousands."""
+    depth, level = 0, [node]
+    while level := [child for node in level for child in _children(node)]:
+        depth += 1
+    return depth
+
+
+def _children(node: object) -> list[object]:
+    if isinstance(node, dict):
+        return list(node.values())
+    return node if isinstance(node, list) else []
