@@ -63,7 +63,7 @@ class ColumnMap:
             name, equals, target = part.strip().partition("=")
             column, *rest = [piece.strip() for piece in target.split(":")]
             if not equals or not column or len(rest) > 2:
-                raise ConfigError("--map", f"{part.strip()!r} is not quantity=column:unit", _EXAMPLE)
+                raise ConfigError("--map", f"{part.strip()[:60]!r} is not quantity=column:unit", _EXAMPLE)
             if name == "time":
                 if time is not None:
                     raise ConfigError("--map", "time is given twice", _EXAMPLE)
@@ -72,7 +72,7 @@ class ColumnMap:
                 columns.append(_mapped(name, column, rest))
         if time is None or not columns:
             missing = "time" if time is None else "any quantity"
-            raise ConfigError("--map", f"{text!r} does not name {missing}", _EXAMPLE)
+            raise ConfigError("--map", f"{text[:60]!r} does not name {missing}", _EXAMPLE)
         twice = {c.quantity for c in columns if sum(c.quantity == d.quantity for d in columns) > 1}
         if twice:
             raise ConfigError(
@@ -104,18 +104,22 @@ class ColumnMap:
             return names.index(column)
         if column in names:
             raise ConfigError(
-                "--map", f"the file has column {column!r} more than once", "rename one in the file"
+                "--map", f"the file has column {column[:60]!r} more than once", "rename one in the file"
             )
         close = get_close_matches(column, names, n=1)
-        hint = f"did you mean {close[0]!r}?" if close else "it has " + ", ".join(names)[:200]
-        raise ConfigError("--map", f"the file has no column {column!r}", hint)
+        hint = (
+            f"did you mean {close[0][:60]!r}?"
+            if close
+            else "it has " + ", ".join(names)[:200].replace("\n", " ")
+        )
+        raise ConfigError("--map", f"the file has no column {column[:60]!r}", hint)
 
 
 def _time_unit(rest: list[str]) -> str:
     unit = rest[0] if rest else ""
     if unit not in _TIME_UNITS or len(rest) > 1:
         raise ConfigError(
-            "--map", f"time unit {':'.join(rest)!r} is none of s, ms", "leave it out for RFC 3339"
+            "--map", f"time unit {':'.join(rest)[:60]!r} is none of s, ms", "leave it out for RFC 3339"
         )
     return unit
 
@@ -125,7 +129,7 @@ def _mapped(name: str, column: str, rest: list[str]) -> MappedColumn:
         quantity = Quantity(name)
     except ValueError:
         wanted = ", ".join(["time", *Quantity])
-        raise ConfigError("--map", f"{name!r} is none of {wanted}", _EXAMPLE) from None
+        raise ConfigError("--map", f"{name[:60]!r} is none of {wanted}", _EXAMPLE) from None
     unit = rest[0] if rest and rest[0] else units_of(quantity)[0]
     try:
         conversion(quantity, unit)
@@ -133,7 +137,9 @@ def _mapped(name: str, column: str, rest: list[str]) -> MappedColumn:
     except DataError as error:
         raise ConfigError("--map", f"{name}: {error.subject} {error.detail}", error.hint) from error
     except ValueError:
-        raise ConfigError("--map", f"{name}: {rest[1]!r} is neither gauge nor absolute", _EXAMPLE) from None
+        raise ConfigError(
+            "--map", f"{name}: {rest[1][:60]!r} is neither gauge nor absolute", _EXAMPLE
+        ) from None
     if reference is Reference.ABSOLUTE and quantity is not Quantity.PRESSURE:
         raise ConfigError("--map", f"{name} can't be absolute", "only a pressure is gauge or absolute")
     return MappedColumn(quantity, column, unit, reference)

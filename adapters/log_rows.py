@@ -7,7 +7,7 @@ import re
 from dataclasses import dataclass
 
 from ullage.adapters.column_map import ColumnMap
-from ullage.adapters.errors import DataError
+from ullage.adapters.errors import DataError, harmless
 from ullage.adapters.log_blocks import LONGEST_RECORD_BYTES
 from ullage.adapters.log_format import HEADER, BadRow
 from ullage.adapters.reading import Quantity, Reading
@@ -60,7 +60,7 @@ def split_record(record: bytes, delimiter: str = ",", *, spoilt: bool = False) -
     try:
         rows = list(csv.reader(io.StringIO(text, newline=""), delimiter=delimiter, strict=True))
     except csv.Error as error:
-        return Refused(BadRow.TEXT, f"its quotation marks do not match ({error})")
+        return Refused(BadRow.TEXT, f"its quotation marks do not match ({harmless(str(error))})")
     if len(rows) != 1:
         return Refused(BadRow.TEXT, "a quotation mark is not closed")
     return [field.strip() for field in rows[0]]
