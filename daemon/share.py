@@ -13,9 +13,11 @@ from dataclasses import dataclass
 from functools import partial
 
 from ullage.adapters.errors import StoreError, UllageError
+from ullage.adapters.reading import Delivery
 from ullage.daemon.alarms import AlarmDesk
 from ullage.daemon.batch_keeper import BatchKeeper
 from ullage.daemon.batches import BatchView, adopt, view
+from ullage.daemon.books import Page
 from ullage.daemon.clock import Clock
 from ullage.daemon.config_vessels import WatchedVessel
 from ullage.daemon.health import Heartbeat, LoopHealth
@@ -262,7 +264,7 @@ class Share:
 
     def _let_go(self, number: int) -> None:
         here, names = self._with, self._names_of(number)
-        if self._telling_of(names):
+        if self._telling_of(names) or not here.desk.health().storing:
             return  # at the next look
         try:
             for source in here.sources:
@@ -280,7 +282,7 @@ class Share:
         log.info("vessels let go", extra={"part": number, "vessels": sorted(names)})
 
     def _take_from_work(self, names: frozenset[str]) -> dict[str, tuple[str, bytes]]:
-        """Have the detectors judge no more; return the state of each vessel's with its mark."""
+        """Have the detectors judge no more and put down what they have; return each vessel's state with its mark."""
         here = self._with
         states: dict[str, tuple[str, bytes]] = {}
         done = threading.Event()
@@ -292,8 +294,8 @@ class Share:
                     if watched is not None and name in marks:
                         states[name] = marks[name], dump(watched.state())
                     here.pipeline.remove(name)
-            finally:
-                done.set()
+            finally:  # after all that is to be put down before
+                here.pipeline.books.put(Page(deliveries=(Delivery("share", acknowledge=done.set),)))
 
         marks = {name: mark for name in names if (mark := here.keeper.drop(name)) is not None}
         if not here.pipeline.call(take, timeout_s=PUT_S) or not done.wait(PUT_S):
