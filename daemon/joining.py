@@ -7,6 +7,8 @@ import logging
 from collections.abc import Callable
 from dataclasses import dataclass
 
+from ullage.adapters.errors import StoreError
+from ullage.daemon.makeshift import Makeshift, open_file, serves
 from ullage.daemon.membership import JOIN_S, Membership
 from ullage.daemon.settings import Config
 from ullage.daemon.share_settings import this_machine
@@ -27,13 +29,19 @@ class Place:
     membership: Membership | None
     """None where a lock on the file does."""
     turf: Turf
+    makeshift: Makeshift | None = None
+    """What serves while the file can't be used."""
 
     def lost(self) -> bool:
-        """Tell whether another daemon has taken over."""
+        """Tell whether another daemon has taken over, or the place is no longer the right one."""
+        if self.makeshift is not None and self.makeshift.over:
+            return True
         return self.membership is not None and self.membership.lost()
 
     def leave(self) -> None:
         """Let others have what is here; the store is closed before."""
+        if self.makeshift is not None:
+            self.makeshift.stop()
         if self.membership is not None:
             self.membership.leave()
         self.lock.release()
@@ -55,12 +63,15 @@ def take_place(config: Config, say: Callable[[str], object]) -> Place:
     settings = config.store
     lock = FileLock(settings.url)
     try:
-        store = Store.open(
-            settings.url,
-            on_corrupt="move_aside",
-            max_pending=settings.max_pending,
-            busy_timeout_s=settings.busy_timeout_s,
-        )
+        try:
+            store = open_file(settings)
+        except StoreError as error:
+            if not serves(error, settings):
+                raise
+            makeshift = Makeshift(settings, str(error))
+            return Place(
+                lock=lock, store=makeshift.store, membership=None, turf=Everything(), makeshift=makeshift
+            )
         if parse_url(settings.url).get_backend_name() != "postgresql":
             return Place(lock=lock, store=store, membership=None, turf=Everything())
         membership = Membership(

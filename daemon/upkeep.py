@@ -7,13 +7,12 @@ from ullage.daemon.beacon import Beacon
 from ullage.daemon.clock import Clock
 from ullage.daemon.health import LoopHealth
 from ullage.daemon.local_time import LocalTime, parse_time_of_day
+from ullage.daemon.makeshift import DAMAGED
 from ullage.daemon.notifier import Notifier
 from ullage.daemon.schedule_settings import ScheduleSettings
 from ullage.daemon.scheduler import Job, JobHealth, Scheduler
 from ullage.daemon.ticker import Ticker
 
-INTEGRITY = "database-damaged"
-"""The alarm that the weekly look at the database found damage."""
 DIGEST = "daily"
 _SUNDAY = 6
 
@@ -142,6 +141,8 @@ class Upkeep:
     def _look_for_damage(self) -> None:
         found = self._check_database()
         text = (
-            f"The database is damaged ({found}). Copy it, then restore a backup." if found else "It is whole."
+            f"The database is damaged ({found}). A new one takes its place; the damaged file is kept."
+            if found
+            else "It is whole."
         )
-        self._desk.report(INTEGRITY, found is not None, text)
+        self._desk.report(DAMAGED, found is not None, text)

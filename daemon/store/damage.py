@@ -13,6 +13,27 @@ SMALL_BYTES = 16 * 2**20
 _PARTS = ("", "-wal", "-shm")
 
 
+def suspect(file: Path) -> None:
+    """Note beside a file that damage was met in it, for the next start to look thoroughly."""
+    with suppress(OSError):
+        _note(file).touch(mode=0o600)
+
+
+def suspected(file: Path) -> bool:
+    """Tell whether damage was met in it."""
+    return _note(file).exists()
+
+
+def cleared(file: Path) -> None:
+    """Take the note away."""
+    with suppress(OSError):
+        _note(file).unlink()
+
+
+def _note(file: Path) -> Path:
+    return file.with_name(f"{file.name}.suspect")
+
+
 def left_open(file: Path) -> bool:
     """Return whether the last program did not close the file in order (or has it open now)."""
     with suppress(OSError):

@@ -25,7 +25,7 @@ from ullage.daemon.store.columns import (
     merge,
     to_ms,
 )
-from ullage.daemon.store.engine import WRITE, label, sqlite_path, translate
+from ullage.daemon.store.engine import WRITE, is_corruption, label, sqlite_path, translate
 from ullage.daemon.store.folding import Folding
 from ullage.daemon.store.journal import JournalEntry
 from ullage.daemon.store.opening import OnCorrupt, Opened, open_database
@@ -57,6 +57,10 @@ class Store:
         self._url = opened.url
         self.moved_aside: Path | None = opened.moved_aside
         """Where a damaged file was put when this store was opened."""
+        self.salvaged = opened.salvaged
+        """Rows that could be read of it."""
+        self.damaged = False
+        """Whether damage was met in the file since: the next opening moves it aside."""
         self.read_only = read_only
         self._pending = Pending(max_pending)
         self._flushing = threading.Lock()
@@ -129,6 +133,7 @@ class Store:
             except sa.exc.SQLAlchemyError as error:
                 if "disk I/O error" in str(error):
                     self._engine.dispose()  # what a failed sync left in the cache is not to be trusted
+                self._mind_damage(error)
                 raise translate(error, self._url, "writing") from error
             finally:
                 self._writing = False
@@ -150,7 +155,16 @@ class Store:
                 with self._engine.connect() as connection:
                     yield connection
         except sa.exc.SQLAlchemyError as error:
+            self._mind_damage(error)
             raise translate(error, self._url, "reading") from error
+
+    def _mind_damage(self, error: sa.exc.SQLAlchemyError) -> None:
+        file = sqlite_path(self._url)
+        if file is None or self.read_only or self.damaged or not is_corruption(error):
+            return
+        self.damaged = True
+        damage.suspect(file)
+        log.error("the database is damaged", extra={"file": str(file)})
 
     @property
     def pending(self) -> int:
@@ -339,7 +353,10 @@ class Store:
         if self._engine.dialect.name != "sqlite":
             return None
         with self.reading() as connection:
-            return damage.first_fault(connection, thorough=True)
+            found = damage.first_fault(connection, thorough=True)
+        if found is not None:
+            self._mind_damage(sa.exc.DatabaseError(None, None, Exception(f"malformed: {found}")))
+        return found
 
     def close(self) -> None:
         """Commit what is pending and close the database.

@@ -69,16 +69,9 @@ class FragileDisk:
     def __exit__(
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
+        self.unmount()
         server = self._server
         assert server is not None
-        self.tell("slow 0")
-        for command in (
-            ("umount", "--lazy", str(self.place)),
-            ("losetup", "--detach", self._loop),
-            ("umount", "--lazy", str(self._folder / "below")),
-        ):
-            with contextlib.suppress(subprocess.CalledProcessError):
-                _run(*command)
         with contextlib.suppress(subprocess.TimeoutExpired):
             server.wait(5)
         server.kill()
@@ -87,9 +80,19 @@ class FragileDisk:
             if pipe is not None:
                 pipe.close()
 
-    def remount(self, how: str) -> None:
-        """Mount it anew as `ro` or `rw`, without asking those who use it."""
-        _run("mount", "-o", f"remount,{how}", self._loop, str(self.place))
+    def unmount(self) -> None:
+        """Take it out."""
+        if not self._loop:
+            return
+        self.tell("slow 0")
+        for command in (
+            ("umount", "--lazy", str(self.place)),
+            ("losetup", "--detach", self._loop),
+            ("umount", "--lazy", str(self._folder / "below")),
+        ):
+            with contextlib.suppress(subprocess.CalledProcessError):
+                _run(*command)
+        self._loop = ""
 
     def cut(self, image: Path, seed: int) -> int:
         """Write down what the disk would hold if its power went now; return the sectors that it would cost."""

@@ -87,6 +87,95 @@ def locked(bench: Bench) -> Cost:
     return _ended(house, sent, slowest_s, time.monotonic() - began_s)
 
 
+def dead(bench: Bench) -> Cost:
+    """The card refuses every write, and the system makes it read-only: the watch goes on, after a start as well.
+
+    When a card that works is in its place the daemon takes that up by itself.
+    """
+    need_root()
+    card = bench.folder / "card"
+    disk = bench.use(FragileDisk(bench.folder / "disk", card))
+    house = House.build(bench, database=card / "ullage.db", vessels=TWO)
+    house.start()
+    house.publish(*[1.0] * 5)
+    wait_until(lambda: len(house.stored()) == 5, "the first readings")
+    image = bench.folder / "image"
+    disk.cut(image, 1)  # what the card holds before it dies
+    disk.tell("fail 0 1")
+    slowest_s = house.rings(PROMPT_S)
+    house.daemon.kill()
+    house.start()
+    assert "nothing is kept" in house.daemon.log, house.daemon.log[-1500:]
+    before = len(house.phone.accepted)
+    slowest_s = max(slowest_s, house.rings(PROMPT_S, name="south", since=before))
+    told = house.phone.wait_until(lambda rs: any("database can't be used" in r.message for r in rs))
+    assert told, "nobody was told of the card"
+    disk.unmount()
+    bench.use(FragileDisk(bench.folder / "other", card, image))
+    began_s = time.monotonic()
+    process = house.daemon.process
+    assert process is not None
+    assert process.wait(60) == 1, "it did not notice that the card works again"
+    house.start()  # as the service manager does
+    house.calm_down("south")
+    before = len(house.phone.accepted)
+    slowest_s = max(slowest_s, house.rings(PROMPT_S, name="south", since=before))
+    back_s = time.monotonic() - began_s
+    assert house.daemon.stop() == 0, house.daemon.log[-1500:]
+    return Cost(alarms=3, back_s=back_s, remark=f"on the phone after {slowest_s:.1f} s at most")
+
+
+def damaged_running(bench: Bench) -> Cost:
+    """Pages of the file turn to rubbish under the running daemon: it says so, ends, and begins a new file."""
+    house = House.build(bench, vessels=TWO)
+    house.start()
+    house.publish(*[1.0] * 20)
+    house.rings(PROMPT_S)
+    house.acknowledge()
+    wait_until(lambda: len(house.stored()) == 22, "the first readings")
+    with house.store() as store, store.reading() as connection:
+        query = "SELECT rootpage FROM sqlite_schema WHERE name = 'reading_batch'"
+        page = int(connection.exec_driver_sql(query).scalar_one())
+    _checkpoint(house.database)
+    with house.database.open("r+b") as file:
+        file.seek((page - 1) * 4096)
+        file.write(bench.chance.randbytes(4096))
+    process = house.daemon.process
+    assert process is not None
+    began_s = time.monotonic()
+    house.publish(*[1.0] * 3, name="south")
+    assert process.wait(30) == 1, "the damage was not noticed"
+    house.start()  # as the service manager does
+    back_s = time.monotonic() - began_s
+    assert house.database.with_name("ullage.db.damaged").exists()
+    assert house.phone.wait_until(lambda rs: any("was damaged" in r.message for r in rs)), "nobody was told"
+    with house.desk() as desk:
+        kept = [(a.condition, a.state.value) for a in desk.standing("north")]
+    assert kept == [("over-pressure", "acknowledged")], f"the alarm was not saved: {kept}"
+    house.rings(PROMPT_S, name="south", since=len(house.phone.accepted))
+    assert house.daemon.stop() == 0, house.daemon.log[-1500:]
+    return Cost(alarms=2, back_s=back_s, remark="alarms and journal saved from the damaged file")
+
+
+def damaged_at_start(bench: Bench) -> Cost:
+    """The file is no database any more: it is moved aside, and the watch begins at once."""
+    house = House.build(bench)
+    house.database.write_bytes(bench.chance.randbytes(60_000))
+    began_s = time.monotonic()
+    house.start()
+    back_s = time.monotonic() - began_s
+    assert house.database.with_name("ullage.db.damaged").stat().st_size == 60_000
+    assert house.phone.wait_until(lambda rs: any("was damaged" in r.message for r in rs)), "nobody was told"
+    house.rings(PROMPT_S, since=len(house.phone.accepted))
+    assert house.daemon.stop() == 0, house.daemon.log[-1500:]
+    return Cost(alarms=1, back_s=back_s, remark="moved aside")
+
+
+def _checkpoint(database: Path) -> None:
+    with closing(sqlite3.connect(database, isolation_level=None)) as other:
+        other.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+
+
 def _fill(ballast: Path) -> None:
     with ballast.open("wb", buffering=0) as file:
         for size in (4096, 512, 1):

@@ -180,10 +180,14 @@ class House:
         assert came, f"no alarm on the phone within {within_s:g} s; it took {took}; {self.daemon.log[-1500:]}"
         return time.monotonic() - began_s
 
+    def calm_down(self, name: str = "north") -> None:
+        """Bring the pressure down; wait for nothing."""
+        self.publish(*[1.0] * 8, name=name)
+
     def calm(self, name: str = "north") -> None:
         """Bring the pressure down, so that the next alarm is a new one, and wait until that is written."""
         before = sum(told.kind == "cleared" for told in self.told("over-pressure"))
-        self.publish(*[1.0] * 8, name=name)
+        self.calm_down(name)
         wait_until(
             lambda: sum(told.kind == "cleared" for told in self.told("over-pressure")) > before,
             "the end of the over-pressure",

@@ -2,6 +2,7 @@
 
 import base64
 import json
+import sys
 import threading
 import time
 from collections.abc import Callable
@@ -61,6 +62,13 @@ class Request:
         return tuple((one["filename"], base64.b64decode(one["base64"])) for one in files)
 
 
+class _Server(ThreadingHTTPServer):
+    def handle_error(self, request: object, client_address: object) -> None:
+        """Say nothing of senders that were killed in the middle of a request."""
+        if not isinstance(sys.exception(), ConnectionError):
+            super().handle_error(request, client_address)  # type: ignore[arg-type]
+
+
 class HttpReceiver:
     """Threaded server on a free loopback port; use it as a context manager.
 
@@ -81,7 +89,7 @@ class HttpReceiver:
         self._requests: list[Request] = []
         self._changed = threading.Condition()
         self._closing = threading.Event()
-        self._server = ThreadingHTTPServer(("127.0.0.1", 0), _handler(self))
+        self._server = _Server(("127.0.0.1", 0), _handler(self))
         self._server.daemon_threads = True
         self._server.block_on_close = False
         self._thread = threading.Thread(
