@@ -42,6 +42,16 @@ def promises(watched: WatchedVessel) -> tuple[Promise, ...]:
     return tuple(found)
 
 
+def every_promise(watched: WatchedVessel) -> tuple[Promise, ...]:
+    """Return what a vessel could tell if it had every sensor, as in a replay that names no sources."""
+    return (
+        *_about_pressure(watched),
+        *_about_temperature(watched),
+        *_about_sensors(watched),
+        *_about_the_end(watched.vessel),
+    )
+
+
 def _about_the_end(vessel: Vessel) -> Iterator[Promise]:
     yield Promise(
         what=Condition.STALLED.value,

@@ -109,9 +109,26 @@ def batch_picture(
     *,
     title: str,
     now_s: float | None = None,
+    with_limit: bool = True,
 ) -> Picture:
-    """Return the chart of one batch over a span of time (Unix seconds)."""
-    panels = [_pressure_panel(view, span_s, units), _temperature_panel(view, units)]
+    """Return the chart of one batch.
+
+    Parameters
+    ----------
+    view
+        What may be shown.
+    span_s
+        From when to when, Unix seconds.
+    units, zone
+        The reader's.
+    title
+        What it is.
+    now_s
+        Moment that is marked.
+    with_limit
+        Whether the scale reaches up to the rated limit once the pressure is on its way there.
+    """
+    panels = [_pressure_panel(view, span_s, units, with_limit=with_limit), _temperature_panel(view, units)]
     panels.append(_rate_panel(view.rates, view.no_rates))
     return Picture(
         title=title,
@@ -192,7 +209,7 @@ def valve_levels(vessel: Vessel, entries: Sequence[Entry], units: Units) -> Iter
             )
 
 
-def _pressure_panel(view: BatchView, span_s: tuple[float, float], units: Units) -> Panel:
+def _pressure_panel(view: BatchView, span_s: tuple[float, float], units: Units, *, with_limit: bool) -> Panel:
     rated_bar = view.vessel.rated_pressure_bar
     shown = (view.pressure.time_s >= span_s[0]) & (view.pressure.time_s <= span_s[1])
     highest = float(view.pressure.value[shown].max()) if shown.any() else 0.0
@@ -206,7 +223,7 @@ def _pressure_panel(view: BatchView, span_s: tuple[float, float], units: Units) 
         value=units.shown_pressure(rated_bar),
         text=f"rated limit {units.pressure_text(rated_bar)}",
         role=Role.RATED,
-        always=highest > 0.4 * rated_bar,
+        always=with_limit and highest > 0.4 * rated_bar,
     )
     slopes = tuple(
         Slope(

@@ -114,6 +114,8 @@ def _scale(
     ends += [end for slope in panel.slopes for end in (slope.from_value, slope.to_value)]
     ends += [level.value for level in panel.levels if level.always]
     low, high = (min(ends), max(ends)) if ends else (0.0, 1.0)
+    if panel.bars and not panel.series:  # rates stand on nought
+        return number_scale(min(low, 0.0), max(high, panel.least_span), count)
     reach = max(high - low, panel.least_span) * NEAR
     for level in panel.levels:
         if not level.always and low - reach <= level.value <= high + reach:
@@ -121,8 +123,6 @@ def _scale(
     if high - low < panel.least_span:
         middle = (low + high) / 2
         low, high = middle - panel.least_span / 2, middle + panel.least_span / 2
-    if panel.bars and not panel.series:
-        low = min(low, 0.0)
     return number_scale(low, high, count)
 
 

@@ -1,7 +1,7 @@
 """Everything that one replay gave, gathered for its report."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -65,18 +65,26 @@ def gather(log: VesselLog, watched: WatchedVessel, findings: Sequence[Finding], 
     )
     numbers = _numbers(findings, entries)
     times = [*(log.time_s[[0, -1]].tolist() if len(log) else []), *(entry.time_s for entry in entries)]
+    span_s = (min(times, default=0.0), max(times, default=1.0))
     return VesselStory(
         watched=watched,
         view=view,
         told=tuple(
-            explain(finding, number, trace, pressure)
+            _within(explain(finding, number, trace, pressure), span_s)
             for finding, number in zip(findings, numbers, strict=True)
         ),
-        span_s=(min(times, default=0.0), max(times, default=1.0)),
+        span_s=span_s,
         readings=len(log),
         repeated=log.repeated + log.contradicting,
         trace=trace,
     )
+
+
+def _within(told: Explained, span_s: tuple[float, float]) -> Explained:
+    """Return it with a picture that shows no more than a little of the time before and after the log."""
+    (start_s, end_s), (first_s, last_s) = told.span_s, span_s
+    room_s = 0.05 * (end_s - start_s)
+    return replace(told, span_s=(max(start_s, first_s - room_s), min(end_s, last_s + room_s)))
 
 
 def _numbers(findings: Sequence[Finding], entries: Sequence[Entry]) -> list[int]:

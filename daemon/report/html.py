@@ -13,9 +13,10 @@ from ullage.daemon.local_time import LocalTime
 from ullage.daemon.report.explained import Explained, worth_a_picture
 from ullage.daemon.report.gathered import Replay, VesselStory
 from ullage.daemon.report.look import report_css
+from ullage.daemon.report.meaning import numbers_words, rule_words
 from ullage.daemon.report.settings_used import SettingRow, detector_rows, vessel_rows
 from ullage.daemon.times import duration_text, local_text
-from ullage.detectors.finding import NOTICES, Finding, State
+from ullage.detectors.finding import NOTICES, Condition, Finding, State
 
 MOST_PICTURES = 60
 """More zooms than this would make a file that no phone opens; the list names all the same."""
@@ -24,6 +25,8 @@ CAUTION = (
     "ullage observes; it is not a safety device. The vessel's relief valve protects. Keep every pressure vessel within "
     "its rated limit and inspection date, and air the room: CO₂ gathers in closed rooms. Follow your local codes."
 )
+_LIMITED = frozenset({Condition.OVER_PRESSURE, Condition.PRESSURE_RISING})
+"""Charts of these reach up to the rated limit; the others would show their readings as a flat line below it."""
 _SIGNS = {MarkKind.JOURNAL: "◆", MarkKind.NOTICE: "●", MarkKind.OVER: "○", MarkKind.ALARM: "▲"}
 _KIND_WORDS = {
     MarkKind.JOURNAL: "entered in the journal",
@@ -150,13 +153,19 @@ def _told(one: Explained, story: VesselStory, units: Units, zone: LocalTime, *, 
     if finding.evidence:
         items = "".join(tag("li", words(item)) for item in finding.evidence)
         parts.append(tag("p", "Why: ") + tag("ul", items))
-    numbers = _numbers(finding)
-    if numbers:
-        parts.append(tag("p", words(numbers)))
+    rule = rule_words(finding.condition, story.watched)
+    parts += [tag("p", words(said)) for said in (numbers_words(finding),) if said]
+    parts += [tag("p", words(said), class_="soft") for said in (rule,) if said]
     if draw_it:
         view = replace(story.view, spans=one.spans, slopes=one.slopes)
         picture = batch_picture(
-            view, one.span_s, units, zone, title=f"{title}: what led to it", now_s=finding.time_s
+            view,
+            one.span_s,
+            units,
+            zone,
+            title=f"{title}: what led to it",
+            now_s=finding.time_s,
+            with_limit=finding.condition in _LIMITED,
         )
         caption = " ".join(one.sentences) or "The hours before and after; the dotted upright is the moment."
         parts.append(_figure(picture, f"{_id(story.watched.vessel.name)}-{one.number}", caption))
@@ -177,17 +186,6 @@ def _when(finding: Finding, story: VesselStory, zone: LocalTime) -> str:
     day = (finding.time_s - story.span_s[0]) / 86_400
     grade = f", priority {finding.priority.value}" if finding.state is State.RAISED else ""
     return f"{local_text(finding.time_s, zone)}, day {day:.1f} of the log{grade}"
-
-
-def _numbers(finding: Finding) -> str:
-    parts = []
-    if finding.value is not None:
-        parts.append(f"value {finding.value:.4g} {finding.unit}".strip())
-    if finding.limit is not None:
-        parts.append(f"limit {finding.limit:.4g} {finding.unit}".strip())
-    if finding.rate_g_per_l_day is not None:
-        parts.append(f"production {finding.rate_g_per_l_day:.2f} g/L CO₂ a day")
-    return f"Numbers: {', '.join(parts)}." if parts else ""
 
 
 def _ended(one: Explained, story: VesselStory) -> Finding | None:

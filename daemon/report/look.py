@@ -7,6 +7,7 @@ _PAPER = """
 body{margin:0 auto;padding:1rem;max-width:78rem;background:var(--paper);color:var(--ink);
 font:1rem/1.5 system-ui,sans-serif;font-variant-numeric:tabular-nums}
 h1{font-size:1.7rem;line-height:1.2;margin:.5rem 0}
+h1,h2,h3,p,td{overflow-wrap:anywhere}
 h2{font-size:1.35rem;margin:2.5rem 0 .5rem;border-top:2px solid var(--ink);padding-top:.5rem}
 h3{font-size:1.1rem;margin:2rem 0 .3rem}
 p,ul,ol{max-width:46rem;margin:.5rem 0}

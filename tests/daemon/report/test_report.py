@@ -204,3 +204,22 @@ def test_the_numbers_of_an_end_agree_with_it() -> None:
     told = [json.loads(line) for line in done.stdout.splitlines()]
     (end,) = [one for one in told if one["condition"] == "finished"]
     assert 0 < end["value"] <= end["limit"]
+
+
+def test_a_close_look_shows_the_fit(tmp_path: Path) -> None:
+    """Beside the end's verdict the pressure fills its panel, so that the fitted slope can be seen; the log fills the width."""
+    config = FIXTURE.with_name("heron_pitched_to_tap.yaml")
+    done = ullage("replay", FIXTURE, "--config", config, "--report", tmp_path / "out.html")
+    assert done.returncode == 0, sentences(done)
+    text = (tmp_path / "out.html").read_text()
+    end = text[text.index("finished</h3>") :]
+    chart = ET.fromstring(end[end.index("<svg") : end.index("</svg>") + 6])
+    pressure = next(one for one in chart.iter() if one.get("data-title") == "Pressure")
+    span_bar = float(pressure.get("data-high", "")) - float(pressure.get("data-low", ""))
+    assert span_bar < 0.5
+    slope = next(one for one in pressure.iter() if one.get("class") == "slope")
+    ends = [float(y) for y in re.findall(r"[ML]\S+ (\S+?)(?=L|$)", slope.get("d", ""))]
+    assert abs(ends[0] - ends[1]) > 4  # pixels
+    first = text[text.index("activity</h3>") :]
+    start_s = float(re.search(r'data-start="([\d.]+)"', first)[1])  # type: ignore[index]
+    assert START_S - start_s < 2 * HOUR_S
