@@ -51,6 +51,11 @@ class Curve:
         """Return a curve whose line breaks where the sensor was silent for longer than it usually is."""
         return Curve(time_s=time_s, value=value, gap_s=usual_gap_s(time_s, SILENT_S))
 
+    def between(self, start_s: float, end_s: float) -> "Curve":
+        """Return the readings from one moment to another."""
+        inside = (self.time_s >= start_s) & (self.time_s <= end_s)
+        return Curve(time_s=self.time_s[inside], value=self.value[inside], gap_s=self.gap_s)
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Rates:

@@ -121,14 +121,17 @@ class LookBack:
             If the database refuses.
         """
         if span.end_s is None:
-            return self.view(span.vessel, span.start_s, self._clock.wall_s())
+            now_s = self._clock.wall_s()
+            return _within(self.view(span.vessel, span.start_s, now_s), span.start_s, now_s)
         configured = self._vessels.get(span.vessel)
         if configured is None:
             raise ConfigError("vessel", f"{span.vessel} is not in the configuration")
         then = replace(configured, vessel=configured.vessel.carrying(span.wishes))
         measured = self._past_rates.of(then, span.start_s, span.end_s)
         view = replace(
-            self._view(span.vessel, span.start_s, span.end_s), vessel=then.vessel, rates=measured.rates
+            _within(self._view(span.vessel, span.start_s, span.end_s), span.start_s, span.end_s),
+            vessel=then.vessel,
+            rates=measured.rates,
         )
         return replace(view, no_rates=measured.why_none) if measured.why_none else view
 
@@ -147,6 +150,15 @@ class LookBack:
     def _events(self, name: str, start_s: float, end_s: float) -> Sequence[Event]:
         with self._store.reading() as connection:
             return outbox.read_events(connection, name, start_s, _MOST_EVENTS, until_s=end_s)
+
+
+def _within(view: BatchView, start_s: float, end_s: float) -> BatchView:
+    """Leave out what another batch in the same vessel read, on the same day before or after."""
+    return replace(
+        view,
+        temperature=view.temperature.between(start_s, end_s),
+        pressure=view.pressure.between(start_s, end_s),
+    )
 
 
 def _marks(entries: Sequence[JournalEntry], events: Sequence[Event]) -> tuple[Mark, ...]:

@@ -16,6 +16,7 @@ from ullage.daemon.chart.units import Units
 from ullage.daemon.local_time import LocalTime
 from ullage.daemon.page.cellar import Cellar
 from ullage.daemon.times import local_text
+from ullage.detectors.journal import Word, understand
 
 SPANS_S: Mapping[str, float] = {
     "6h": 6 * 3600.0,
@@ -110,7 +111,8 @@ class Charts:
         """Return two batches over each other, from pitching, once for each layout."""
         views = [self._cellar.lookback.view_of(span) for span in (first, second)]
         names = (_name(first, second), _name(second, first))
-        picture = comparison_picture(views[0], views[1], (first.start_s, second.start_s), names, units)
+        pitched_s = _pitched_s(first, views[0]), _pitched_s(second, views[1])
+        picture = comparison_picture(views[0], views[1], pitched_s, names, units)
         return tuple(draw(picture, layout, prefix="compare") for layout in layouts)
 
     def _made(self, asked: Asked) -> Drawn:
@@ -161,6 +163,13 @@ def marks_list(marks: Sequence[Mark], zone: LocalTime) -> str:
         )
         for mark in marks
     )
+
+
+def _pitched_s(span: BatchSpan, view: BatchView) -> float:
+    """Return when a batch was pitched by its journal, else when it began: it may have been begun a day before."""
+    entries = ((entry.time_s, understand(entry.text)) for entry in view.entries)
+    pitched = [at for at, known in entries if known is not None and known.word is Word.PITCHED]
+    return min((at for at in pitched if at >= span.start_s), default=span.start_s)
 
 
 def _name(span: BatchSpan, other: BatchSpan) -> str:

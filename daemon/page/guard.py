@@ -7,6 +7,7 @@
 - Bodies are bounded, and every answer forbids whatever the page does not need.
 """
 
+import asyncio
 import ipaddress
 import json
 import socket
@@ -26,6 +27,8 @@ Send = Callable[[Message], Awaitable[None]]
 App = Callable[[Scope, Receive, Send], Awaitable[None]]
 
 LONGEST_BODY = 64 * 1024
+BODY_S = 10.0
+"""Within which a body has to come whole."""
 PAGE_POLICY = (
     "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self'; connect-src 'self'; "
     "form-action 'self'; base-uri 'none'; frame-ancestors 'none'"
@@ -206,14 +209,23 @@ def _with_headers(send: Send) -> Send:
 
 
 def _bounded(receive: Receive) -> Receive:
-    """Cut off a body that is longer than it may be, whatever its length was said to be."""
-    left = LONGEST_BODY
+    """Cut off a body that is longer than it may be, whatever its length was said to be, or that comes too slowly."""
+    left, ends_s = LONGEST_BODY, 0.0
+    whole = False
 
     async def receiving() -> Message:
-        nonlocal left
-        message = await receive()
+        nonlocal left, ends_s, whole
+        if whole:  # what comes now is only whether the reader is still there, and that may take a day
+            return await receive()
+        now_s = asyncio.get_running_loop().time()
+        ends_s = ends_s or now_s + BODY_S
+        try:
+            message = await asyncio.wait_for(receive(), ends_s - now_s)
+        except TimeoutError:
+            return {"type": "http.disconnect"}
         if message["type"] == "http.request":
             left -= len(message.get("body", b""))
+            whole = not message.get("more_body", False)
             if left < 0:
                 return {"type": "http.disconnect"}
         return message

@@ -13,6 +13,7 @@ import uvicorn
 from ullage.adapters.errors import ConfigError, UllageError
 from ullage.daemon.page.app import PageApp
 from ullage.daemon.page.cellar import Cellar
+from ullage.daemon.page.connections import CONNECTIONS, IDLE_S, BoundedProtocol
 from ullage.daemon.page.shell import Look
 from ullage.daemon.page_settings import PageSettings
 
@@ -22,7 +23,6 @@ THREADS = 4
 """Threads that look things up for requests; more would only queue at the database."""
 AGAIN_S = 10.0
 STOP_S = 5.0
-CONNECTIONS = 250
 
 
 class PageServer:
@@ -142,17 +142,17 @@ class PageServer:
 def _config(app: Callable[..., Any]) -> uvicorn.Config:
     return uvicorn.Config(
         app,
-        http="h11",
+        http=BoundedProtocol,
         ws="none",
         loop="asyncio",
         lifespan="off",
         access_log=False,
         log_config=None,
-        log_level="warning",
+        log_level="error",  # a stranger's junk requests would each write a warning
         server_header=False,
         date_header=True,
         proxy_headers=False,
-        timeout_keep_alive=15,
+        timeout_keep_alive=IDLE_S,
         timeout_graceful_shutdown=2,
         limit_concurrency=CONNECTIONS,
         h11_max_incomplete_event_size=16 * 1024,

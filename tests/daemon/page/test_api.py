@@ -322,6 +322,30 @@ def test_batches_are_listed_and_compared(kit: Kit) -> None:
     assert re.search(r'<path class="dots production" d="M', past)  # measured again from what is stored
 
 
+def test_days_count_from_pitching(kit: Kit) -> None:
+    """A batch that was begun half a day before it was pitched lies right over one that was pitched at once."""
+    numbers = []
+    for wait_h in (12.0, 0.0):
+        began_s = kit.clock.wall_s()
+        wishes = Batch(name=f"waited {wait_h:g} h")
+        numbers.append(
+            batches.begin(kit.store, "north", wishes, began_s=began_s, made_s=began_s, origin="command")
+        )
+        kit.clock.advance(wait_h * 3600)
+        pitched_s = kit.clock.wall_s()
+        kit.store.add_entry("north", pitched_s, "pitched", made_s=pitched_s)
+        kit.live_a_day(0.3)
+        batches.end(kit.store, numbers[-1], ended_s=kit.clock.wall_s(), summary="")
+        kit.clock.advance(60)
+    compared = kit.ask(f"/compare?a=north/{numbers[0]}&b=north/{numbers[1]}", headers=HTML).text
+    first, second = (
+        re.search(rf'class="line {role}"[^>]* d="M(\d+) ', compared) for role in ("pressure", "other")
+    )
+    assert first is not None
+    assert second is not None
+    assert abs(int(first[1]) - int(second[1])) <= 1  # tenths of a pixel
+
+
 def test_export_is_a_log(kit: Kit, tmp_path: Path) -> None:
     """What is saved reads back as what was recorded, journal included (round trip through the log reader)."""
     kit.live_a_day(0.2)
