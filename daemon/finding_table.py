@@ -10,7 +10,6 @@ _NARROWEST = 40
 _MARKS = {State.RAISED: "!", State.CLEARED: "-", State.NOTED: "*"}
 _COLOURS = {Priority.CRITICAL: "1;31", Priority.HIGH: "31", Priority.MEDIUM: "33", Priority.LOW: ""}
 _CLEARED_COLOUR = "32"
-_CONTROL = {code: "?" for code in (*range(32), *range(127, 160))}
 
 
 def finding_lines(finding: Finding, zone: LocalTime, width: int, *, colour: bool) -> str:
@@ -43,5 +42,5 @@ def finding_lines(finding: Finding, zone: LocalTime, width: int, *, colour: bool
 
 
 def plain(text: str) -> str:
-    """Return `text` without control characters: a vessel's name must not steer the terminal."""
-    return text.translate(_CONTROL)
+    """Return `text` without what a terminal obeys or hides: a vessel's name must not steer it, nor turn a line round."""
+    return text if text.isprintable() else "".join(sign if sign.isprintable() else "?" for sign in text)

@@ -29,12 +29,13 @@ class KeyValueFormatter(logging.Formatter):
         self._journal = journal
 
     def format(self, record: logging.LogRecord) -> str:
-        """Return the line; a traceback, if there is one, follows on lines of its own."""
-        words = [record.levelname.lower(), record.getMessage()]
+        """Return the line; a traceback, if there is one, follows on lines of its own, set in so that none looks like ours."""
+        words = [record.levelname.lower(), _on_one_line(record.getMessage())]
         words += [f"{key}={_quoted(value)}" for key, value in record.__dict__.items() if key not in _USUAL]
         line = " ".join(words)
         if record.exc_info and record.exc_info[0] is not None:
-            line += "\n" + self.formatException(record.exc_info)
+            trace = self.formatException(record.exc_info).splitlines()
+            line += "".join(f"\n  {_on_one_line(part)}" for part in trace)
         if not self._journal:
             return f"{datetime.fromtimestamp(record.created, UTC):%Y-%m-%dT%H:%M:%SZ} {line}"
         mark = f"<{_JOURNAL_PRIORITY.get(record.levelno, 6)}>"
@@ -46,7 +47,14 @@ def _quoted(value: object) -> str:
     if text and text.isprintable() and not any(sign in text for sign in ' "='):
         return text
     escaped = text.replace("\\", "\\\\").replace('"', '\\"')
-    return '"' + "".join(sign if sign.isprintable() else f"\\x{ord(sign):02x}" for sign in escaped) + '"'
+    return '"' + _on_one_line(escaped) + '"'
+
+
+def _on_one_line(text: str) -> str:
+    """Write out what would end the line or steer a terminal: other people's words end up in records."""
+    if text.isprintable():
+        return text
+    return "".join(sign if sign.isprintable() else f"\\x{ord(sign):02x}" for sign in text)
 
 
 def set_up_logging(level: str, environ: Mapping[str, str], stream: TextIO | None = None) -> None:

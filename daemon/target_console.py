@@ -5,6 +5,7 @@ import threading
 from typing import TextIO
 
 from ullage.daemon.delivery import SENT, Answer, Outcome, Reason
+from ullage.daemon.finding_table import plain
 from ullage.daemon.notify_settings import TargetSettings
 from ullage.daemon.wording import Letter
 
@@ -32,7 +33,7 @@ class ConsoleTarget:
     def send(self, letter: Letter) -> Answer:
         """Print one letter."""
         stream = self._stream or sys.stdout
-        lines = [letter.title, *(f"  {line}" for line in letter.body.splitlines())]
+        lines = [plain(letter.title), *(f"  {plain(line)}" for line in letter.body.splitlines())]
         encoding = getattr(stream, "encoding", None) or "utf-8"
         text = "\n".join(lines).encode(encoding, "replace").decode(encoding)
         try:
