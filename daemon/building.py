@@ -1,12 +1,17 @@
-"""Makes every part of the running daemon from the configuration and joins them; nothing is started here."""
+"""Makes every part of the running daemon from the configuration and joins them.
+
+Nothing is started here but the thread that keeps this daemon's place at a database on a server.
+"""
 
 import logging
 import os
 from collections.abc import Callable, Collection, Mapping, Sequence
+from dataclasses import replace
 from functools import partial
 
 from ullage.adapters import registry as adapters
 from ullage.adapters.source import Source
+from ullage.daemon import sharing
 from ullage.daemon.alarms import AlarmDesk
 from ullage.daemon.attaching import Attaching, can_draw
 from ullage.daemon.batch_keeper import BatchKeeper
@@ -15,9 +20,12 @@ from ullage.daemon.clock import Clock, SystemClock
 from ullage.daemon.config_vessels import WatchedVessel
 from ullage.daemon.events import Event
 from ullage.daemon.health import Health
+from ullage.daemon.joining import Place, take_place
 from ullage.daemon.local_time import LocalTime
+from ullage.daemon.makeshift import DAMAGED, NO_DATABASE
 from ullage.daemon.notifier import Notifier
 from ullage.daemon.page_settings import PageSettings
+from ullage.daemon.parted_source import PartedSource
 from ullage.daemon.pipeline import Pipeline
 from ullage.daemon.pitching import follow_pitching
 from ullage.daemon.rebuild import Rebuilt, rebuild
@@ -27,13 +35,18 @@ from ullage.daemon.routes import Nobody, Routes
 from ullage.daemon.sd_notify import notify, watchdog_interval_s
 from ullage.daemon.service import Late, Part, Parts, Service, unknown_vessels
 from ullage.daemon.settings import Config
+from ullage.daemon.share import Share, Surroundings
+from ullage.daemon.sharing import MOST_HELD, Idle, Together, next_start, parted_sources
 from ullage.daemon.snapshot import fingerprint
 from ullage.daemon.store.journal_tail import entries_after, last_entry_id
+from ullage.daemon.store.leases import HOUSE
 from ullage.daemon.store.store import Store
 from ullage.daemon.tended import Tended
+from ullage.daemon.turf import Shared
 from ullage.daemon.watchdog import Watchdog
 from ullage.daemon.watched import Watched
 from ullage.daemon.writer import Writer, WriterSettings
+from ullage.detectors.finding import Priority
 
 log = logging.getLogger(__name__)
 
@@ -60,24 +73,36 @@ def build(config: Config, environ: Mapping[str, str], clock: Clock | None = None
     ConfigError
         If a source or a target can't be right.
     StoreError
-        If the database can't be opened or read.
+        If the database can't be opened or read, or another daemon has it.
     """
-    clock = clock or SystemClock()
+    say = partial(notify, environ=environ)
+    place = take_place(config, say)
+    try:
+        return _assembled(config, environ, clock or SystemClock(), say, place)
+    except BaseException:
+        place.leave()
+        raise
+
+
+def _assembled(
+    config: Config, environ: Mapping[str, str], clock: Clock, say: Callable[[str], object], place: Place
+) -> Service:
+    store, shared = place.store, config.share is not None
 
     def running() -> Mapping[str, Watched]:
         return pipeline.watched
 
-    say = partial(notify, environ=environ)
-    sources = _sources(config, [source.name for source in config.sources], clock)
-    store = _open_store(config)
-    notifier = _notifier(config, store, clock, running)
-    desk = _desk(config, store, notifier or Nobody(), clock)
-    views = _views(config, store, clock)
-    rebuilt = _rebuild(views, store, desk, clock, say)
+    parted = parted_sources(config, place.membership, clock) if shared and place.membership else ()
+    sources = parted or _sources(config, [source.name for source in config.sources], clock)
+    notifier = _notifier(config, place, clock, running)
+    desk = _desk(config, place, notifier or Nobody(), clock)
+    vessels = () if shared else config.vessels  # what is shared comes and goes
+    views = _views(vessels, store, clock)
+    rebuilt = _rebuild(views, store, desk, clock, say) if not shared else ()
     fingerprints = {
         v.watched.vessel.name: fingerprint(v.watched.vessel, v.watched.detectors, v.mark) for v in views
     }
-    receipts = Receipts()
+    receipts = Receipts(most=MOST_HELD, ask_at=1) if shared else Receipts()
     pipeline = Pipeline(
         {r.watched.name: r.watched for r in rebuilt},
         store,
@@ -89,7 +114,7 @@ def build(config: Config, environ: Mapping[str, str], clock: Clock | None = None
     writer = _writer(config, store, pipeline, clock, fingerprints, rebuilt, receipts)
     pipeline.books.told, pipeline.books.held = writer.hurry, writer.free
     keeper = BatchKeeper(
-        config.vessels,
+        vessels,
         views,
         store=store,
         desk=desk,
@@ -102,9 +127,9 @@ def build(config: Config, environ: Mapping[str, str], clock: Clock | None = None
         health.watch(loop)
     makers = Makers(
         sources=partial(_sources, clock=clock),
-        notifier=lambda config: _notifier(config, store, clock, running),
+        notifier=lambda config: _notifier(config, place, clock, running),
         tended=lambda notifier: Tended(notifier, notifier.loops(), health),
-        late=partial(_late, store, desk, pipeline, health, clock),
+        late=partial(_late, place, desk, pipeline, health, clock),
     )
     reload = Reload(
         config,
@@ -125,13 +150,14 @@ def build(config: Config, environ: Mapping[str, str], clock: Clock | None = None
             writer=writer,
             sources=sources,
             notifier=None if notifier is None else makers.tended(notifier),
-            keeper=Tended(keeper, (keeper.loop_health,), health),
+            keeper=_keeping(config, place, keeper, desk, pipeline, notifier, parted, health, clock),
             late=makers.late(config, notifier, sources),
             health=health,
             watchdog=_watchdog(environ, health, pipeline, say, clock),
             clock=clock,
             untold=tuple(finding for r in rebuilt for finding in r.untold),
-            reload=reload.prepare,
+            reload=partial(next_start, config, environ) if shared else reload.prepare,
+            place=place,
         )
     )
 
@@ -151,18 +177,39 @@ def _sources(config: Config, names: Collection[str], clock: Clock) -> tuple[Sour
     )
 
 
-def _open_store(config: Config) -> Store:
-    settings = config.store
-    return Store.open(
-        settings.url,
-        on_corrupt="move_aside",
-        max_pending=settings.max_pending,
-        busy_timeout_s=settings.busy_timeout_s,
+def _keeping(
+    config: Config,
+    place: Place,
+    keeper: BatchKeeper,
+    desk: AlarmDesk,
+    pipeline: Pipeline,
+    notifier: Notifier | None,
+    parted: tuple[PartedSource, ...],
+    health: Health,
+    clock: Clock,
+) -> Part:
+    """Return what keeps batches in step, and vessels coming and going where they are shared."""
+    tended = Tended(keeper, (keeper.loop_health,), health)
+    if place.membership is None:
+        return tended
+    lease = Tended(Idle(), (place.membership.loop_health,), health)
+    if not isinstance(place.turf, Shared):
+        return Together(lease, tended)
+    surroundings = Surroundings(
+        store=place.store,
+        desk=desk,
+        pipeline=pipeline,
+        keeper=keeper,
+        notifier=notifier,
+        sources=parted,
+        clock=clock,
     )
+    share = Share(config.vessels, place.membership, place.turf, surroundings)
+    return Together(lease, tended, Tended(share, (share.loop_health,), health))
 
 
 def _notifier(
-    config: Config, store: Store, clock: Clock, running: Callable[[], Mapping[str, Watched]]
+    config: Config, place: Place, clock: Clock, running: Callable[[], Mapping[str, Watched]]
 ) -> Notifier | None:
     if not config.notify.targets:
         log.warning(
@@ -172,8 +219,15 @@ def _notifier(
     attaching = None
     if can_draw():
         zone = LocalTime.named(config.timezone)
-        attaching = Attaching(partial(_draw_end, store, config.vessels, clock, zone, running))
-    return Notifier(config.notify, store, clock, timezone=config.timezone, attaching=attaching)
+        attaching = Attaching(partial(_draw_end, place.store, config.vessels, clock, zone, running))
+    return Notifier(
+        config.notify,
+        place.store,
+        clock,
+        timezone=config.timezone,
+        attaching=attaching,
+        turf=place.turf,
+    )
 
 
 def _draw_end(
@@ -190,19 +244,27 @@ def _draw_end(
     return draw_end(store, vessels, clock, zone, running, event, timeout_s)
 
 
-def _desk(config: Config, store: Store, routes: Routes, clock: Clock) -> AlarmDesk:
-    desk = AlarmDesk(store, routes, clock, config.alarms)
-    if store.moved_aside is not None:
-        told = f"The database was damaged. It was moved to {store.moved_aside} and a new one begun."
-        desk.announce("storage", told)
+def _desk(config: Config, place: Place, routes: Routes, clock: Clock) -> AlarmDesk:
+    desk = AlarmDesk(place.store, routes, clock, config.alarms, turf=place.turf)
+    if place.store.moved_aside is not None:
+        told = (
+            f"The database was damaged. It was moved to {place.store.moved_aside} and a new one begun, with "
+            f"{place.store.salvaged} rows that could be read of it."
+        )
+        desk.announce("storage", told, priority=Priority.HIGH)
+        desk.report(DAMAGED, False, "A new database was begun.")
+    if place.makeshift is not None:
+        desk.report(NO_DATABASE, True, place.makeshift.text())
+    else:
+        desk.report(NO_DATABASE, False, "The database is in use again.")
     return desk
 
 
-def _views(config: Config, store: Store, clock: Clock) -> tuple[BatchView, ...]:
-    for vessel in config.vessels:
+def _views(vessels: Sequence[WatchedVessel], store: Store, clock: Clock) -> tuple[BatchView, ...]:
+    for vessel in vessels:
         adopt(store, vessel, clock.wall_s())
         follow_pitching(store, vessel, clock.wall_s())
-    return tuple(view(store, vessel) for vessel in config.vessels)
+    return tuple(view(store, vessel) for vessel in vessels)
 
 
 def _writer(
@@ -214,14 +276,25 @@ def _writer(
     rebuilt: Sequence[Rebuilt],
     receipts: Receipts,
 ) -> Writer:
-    interval_s = config.store.commit_interval_s
+    interval_s, settings = config.store.commit_interval_s, WriterSettings()
+    if config.share is None:
+        receipts_s, snapshots_s = min(RECEIPTS_S, interval_s), settings.snapshot_interval_s
+    else:
+        receipts_s, snapshots_s = sharing.RECEIPTS_S, sharing.SNAPSHOTS_S
     return Writer(
         store,
         pipeline,
         clock,
         entries_after=partial(entries_after, store),
         fingerprints=fingerprints,
-        settings=WriterSettings(commit_interval_s=interval_s, receipt_interval_s=min(RECEIPTS_S, interval_s)),
+        settings=replace(
+            settings,
+            commit_interval_s=interval_s,
+            receipt_interval_s=receipts_s,
+            snapshot_interval_s=snapshots_s,
+            mind_stalls=config.share is not None,
+            poll_interval_s=settings.poll_interval_s if config.share is None else sharing.POLL_S,
+        ),
         last_entry_id=min((r.watched.last_entry_id for r in rebuilt), default=last_entry_id(store)),
         receipts=receipts,
     )
@@ -266,7 +339,7 @@ def _rebuild(
 
 
 def _late(
-    store: Store,
+    place: Place,
     desk: AlarmDesk,
     pipeline: Pipeline,
     health: Health,
@@ -280,12 +353,12 @@ def _late(
         Late(
             name="upkeep",
             made_from=(config.schedule, config.store.keep_days, zone, vessels, config.notify),
-            make=partial(_upkeep, config, store, desk, notifier, pipeline, health, clock),
+            make=partial(_upkeep, config, place, desk, notifier, pipeline, health, clock),
         )
     ]
     if settings is not None:
         token = settings.token()
-        make = partial(_page, config, settings, token, store, desk, pipeline, sources, clock)
+        make = partial(_page, config, settings, token, place.store, desk, pipeline, sources, clock)
         made_from = (settings, token, zone, vessels, sources)
         late.append(Late(name="page", made_from=made_from, make=make))
     return tuple(late)
@@ -293,7 +366,7 @@ def _late(
 
 def _upkeep(
     config: Config,
-    store: Store,
+    place: Place,
     desk: AlarmDesk,
     notifier: Notifier | None,
     pipeline: Pipeline,
@@ -307,14 +380,18 @@ def _upkeep(
     from ullage.daemon.status import vessel_statuses
     from ullage.daemon.upkeep import Upkeep
 
+    store, turf = place.store, place.turf
+
     def line() -> str:
         return daily_line(vessel_statuses(store, desk, config.vessels), clock.wall_s())
 
     def retain() -> None:
         store.retain(now_s=clock.wall_s(), keep_days=config.store.keep_days)
 
-    names = [vessel.vessel.name for vessel in config.vessels]
-    reminding = partial(remind, store, desk, names, clock)
+    def reminding() -> None:
+        names = [vessel.vessel.name for vessel in config.vessels if turf.mine(vessel.vessel.name)]
+        remind(store, desk, names, clock)
+
     upkeep = Upkeep(
         config.schedule,
         desk=desk,
@@ -328,6 +405,7 @@ def _upkeep(
         healthy=health.healthy,
         keep_days=config.store.keep_days,
         more=(Job(name="batches", run=reminding, every_s=EVERY_S, first_s=60.0),),
+        house=lambda: turf.mine(HOUSE),
     )
     return Tended(upkeep, upkeep.loops(), health)
 

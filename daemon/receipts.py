@@ -45,6 +45,7 @@ class Receipts:
         self._lock = threading.Lock()
         self._held: dict[str, deque[tuple[int, Delivery]]] = {}
         self._messages: dict[str, int] = {}
+        self._seen: dict[str, int] = {}
         self._reached = 0
         self.number = 0
         """Of the latest delivery held."""
@@ -81,6 +82,16 @@ class Receipts:
                     done.append(self._take(source))
         for delivery in done:
             self.acknowledge(delivery)
+
+    def stalled(self) -> bool:
+        """Tell whether some source has had nothing new since the last call while messages of it are held.
+
+        It may have nothing to say, or its broker may send no more before it hears from us: in doubt a commit is due.
+        """
+        with self._lock:
+            quiet = any(held and self._seen.get(source) == held[-1][0] for source, held in self._held.items())
+            self._seen = {source: held[-1][0] for source, held in self._held.items() if held}
+            return quiet
 
     def refused(self) -> None:
         """Hold no more than any broker can spare until the database takes readings again."""

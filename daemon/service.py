@@ -11,6 +11,7 @@ from ullage.adapters.source import Source
 from ullage.daemon.alarms import AlarmDesk
 from ullage.daemon.clock import Clock
 from ullage.daemon.health import Health
+from ullage.daemon.joining import Place
 from ullage.daemon.pipeline import Pipeline
 from ullage.daemon.signals import Asked, listen
 from ullage.daemon.store.store import Store
@@ -75,6 +76,8 @@ class Parts:
     """What rebuilding the detectors brought to light."""
     reload: Callable[[], Callable[["Service"], str]]
     """Reads the configuration anew and returns what takes it over; raises `UllageError` if that can't be done."""
+    place: Place
+    """At the database: what another daemon may take."""
 
 
 class Service:
@@ -124,6 +127,7 @@ class Service:
         if self._notifier is not None:
             self._quietly(self._notifier.stop)
         self._quietly(parts.store.close)
+        self._quietly(parts.place.leave)
         log.info("stopped", extra={"readings": parts.pipeline.counts.readings})
 
     def run_until_signal(self) -> int:
@@ -155,7 +159,7 @@ class Service:
         if dead:
             log.critical("a thread has died", extra={"loop": ", ".join(dead)})
             return DIED
-        if self._broken:
+        if self._broken or parts.place.lost() or parts.store.damaged:
             return DIED
         with self._changing:
             for source in self.sources:

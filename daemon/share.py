@@ -207,7 +207,8 @@ class Share:
     def _put_to_work(self, number: int, names: frozenset[str]) -> None:
         here = self._with
         here.desk.refresh()
-        ready = [self._rebuild(self._vessels[name]) for name in sorted(names) if name in self._vessels]
+        with here.store.many_looks():
+            ready = [self._rebuild(self._vessels[name]) for name in sorted(names) if name in self._vessels]
         self._turf.take(number, names)
         done = threading.Event()
         put = partial(self._put, number, ready, done)

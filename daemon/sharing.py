@@ -16,8 +16,10 @@ from ullage.daemon.settings import Config, SourceSettings, load
 
 MOST_HELD = 250
 """Messages of one session that wait for their commit at most: half of what a broker of MQTT 5 is asked to send."""
-RECEIPTS_S = 1.0
-"""Shortest time between two commits. A server wears no card, and what is not committed comes again at a takeover."""
+RECEIPTS_S = 5.0
+"""Time between two commits; what is not committed comes again at a takeover."""
+POLL_S = 0.5
+"""How soon it is noticed that a broker sends no more before it hears from us."""
 SNAPSHOTS_S = 600.0
 """How often each vessel's detector state is written: the readings since are judged again at a takeover."""
 

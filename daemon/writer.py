@@ -17,6 +17,9 @@ from ullage.detectors.samples import Entry
 
 log = logging.getLogger(__name__)
 
+STALL_PAUSE_S = 0.5
+"""Shortest time between two commits on account of silent sources."""
+
 
 class Shelf(Protocol):
     """What the writer asks of the store."""
@@ -53,6 +56,9 @@ class WriterSettings:
     """Readings behind an alarm are written so long after it: the message goes first."""
     hurry_interval_s: float = 10.0
     """Shortest time between two commits that alarms asked for."""
+    mind_stalls: bool = False
+    """Whether to write at once what is held of a source that falls silent: where more is held than any broker can spare,
+    that may be why."""
     receipt_interval_s: float = 5.0
     """Shortest time between two commits that are to free what a broker may send: a memory card has its limits."""
 
@@ -158,6 +164,8 @@ class Writer:
     def turn(self) -> None:
         """Do what is due."""
         now_s = self._clock.monotonic_s()
+        if self._settings.mind_stalls and self._receipts.stalled():
+            self._flush_by(now_s, self._flushed_s + STALL_PAUSE_S)
         if now_s >= self._flush_due_s or self._shelf.pending >= self._settings.most_pending:
             self._try("readings not written", self._flush)
         self._try("journal not read", self._read_journal)

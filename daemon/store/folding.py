@@ -19,9 +19,9 @@ from ullage.daemon.store.readings import (
 Writer = Callable[[], AbstractContextManager[sa.Connection]]
 Rows = Sequence[Mapping[str, object]]
 
-EACH_ROWS = 480
-"""Rows of a vessel that are folded together: 40 minutes if there is a commit each 5 s, and up to a quarter more, so
-that vessels take turns."""
+EACH_ROWS = 120
+"""Rows of a vessel that are folded together: ten minutes if there is a commit each 5 s, and up to a quarter more, so
+that vessels take turns. More would make whoever takes a vessel over look through more."""
 EACH_READINGS = 50_000
 """Or this many readings."""
 AT_ONCE = 8

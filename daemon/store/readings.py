@@ -7,7 +7,7 @@ quantity, time).
 """
 
 import logging
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 
 import numpy as np
 import sqlalchemy as sa
@@ -192,27 +192,35 @@ def read_batches(connection: sa.Connection, vessel_id: int) -> dict[Kind, Column
     return {kind: merge(columns) for kind, columns in parts.items()}
 
 
-def read_blocks(connection: sa.Connection, vessel_id: int, kind: Kind, start_ms: int, stop_ms: int) -> Column:
-    """Return one channel's readings in start_ms ≤ time < stop_ms that are folded."""
-    query = sa.select(reading_block.c.payload).where(
+def read_blocks(
+    connection: sa.Connection, vessel_id: int, kinds: Collection[Kind], start_ms: int, stop_ms: int
+) -> dict[Kind, Column]:
+    """Return one vessel's readings in start_ms ≤ time < stop_ms that are folded."""
+    query = sa.select(reading_block.c.quantity, reading_block.c.payload).where(
         reading_block.c.vessel_id == vessel_id,
-        reading_block.c.quantity == kind,
+        reading_block.c.quantity.in_([int(kind) for kind in kinds]),
         reading_block.c.start_ms > start_ms - WINDOW_MS,
         reading_block.c.start_ms < stop_ms,
     )
-    parts = [_column(payload) for payload in connection.scalars(query.order_by(reading_block.c.start_ms))]
-    return merge(parts).between(start_ms, stop_ms)
+    parts: dict[Kind, list[Column]] = {}
+    for quantity, payload in connection.execute(query.order_by(reading_block.c.start_ms)):
+        parts.setdefault(Kind(quantity), []).append(_column(payload))
+    return {kind: merge(columns).between(start_ms, stop_ms) for kind, columns in parts.items()}
 
 
-def next_block_ms(connection: sa.Connection, vessel_id: int, kind: Kind, start_ms: int) -> int | None:
-    """Return the start of the first block that may hold a reading at or after `start_ms`."""
-    found: int | None = connection.scalar(
-        sa.select(sa.func.min(reading_block.c.start_ms)).where(
+def next_block_ms(
+    connection: sa.Connection, vessel_id: int, kinds: Collection[Kind], start_ms: int
+) -> int | None:
+    """Return the start of the first block of a vessel that may hold a reading at or after `start_ms`."""
+    firsts = [
+        sa.select(sa.func.min(reading_block.c.start_ms).label("start_ms")).where(
             reading_block.c.vessel_id == vessel_id,
-            reading_block.c.quantity == kind,
+            reading_block.c.quantity == int(kind),
             reading_block.c.start_ms > start_ms - WINDOW_MS,
         )
-    )
+        for kind in kinds
+    ]
+    found: int | None = connection.scalar(sa.select(sa.func.min(sa.union_all(*firsts).subquery().c.start_ms)))
     return found
 
 

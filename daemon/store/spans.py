@@ -53,8 +53,9 @@ def read_span(
             if begin is None or begin >= stop_ms:
                 return
             end = min((begin // CHUNK_MS + 1) * CHUNK_MS, stop_ms)
+            blocks = read_blocks(connection, vessel_id, kinds, begin, end)
             channels = {
-                kind: merge([read_blocks(connection, vessel_id, kind, begin, end), rest.between(begin, end)])
+                kind: merge([blocks.get(kind, EMPTY), rest.between(begin, end)])
                 for kind, rest in loose.items()
             }
         yield {kind: column for kind, column in channels.items() if len(column)}
@@ -62,11 +63,9 @@ def read_span(
 
 
 def _next(connection: sa.Connection, vessel_id: int, at: int, loose: dict[Kind, Column]) -> int | None:
-    starts: list[int] = []
-    for kind, column in loose.items():
-        block = next_block_ms(connection, vessel_id, kind, at)
-        if block is not None:
-            starts.append(max(block, at))
+    block = next_block_ms(connection, vessel_id, loose.keys(), at)
+    starts = [] if block is None else [max(block, at)]
+    for column in loose.values():
         rest = column.between(at, LATEST_MS + 1)
         if len(rest):
             starts.append(int(rest.time_ms[0]))

@@ -42,6 +42,8 @@ class DaemonProcess:
     directory: Path
     config: Mapping[str, Any]
     environ: Mapping[str, str] = field(default_factory=dict)
+    module: str = "ullage.daemon.cli"
+    """What is run."""
     process: "subprocess.Popen[bytes] | None" = field(default=None, repr=False)
     words: list[str] = field(default_factory=list)
     """What it told the service manager."""
@@ -83,7 +85,7 @@ class DaemonProcess:
         self.words = []
         env = {**os.environ, "NOTIFY_SOCKET": str(manager), "OPENBLAS_NUM_THREADS": "1", **self.environ}
         env.pop("ULLAGE_CONFIG", None)
-        command = [sys.executable, "-m", "ullage.daemon.cli", "run", "--config", str(self.config_path)]
+        command = [sys.executable, "-m", self.module, "run", "--config", str(self.config_path)]
         with self.log_path.open("ab") as output:
             self.process = subprocess.Popen(
                 command, stdout=output, stderr=output, env=env, cwd=self.directory
@@ -143,3 +145,10 @@ class DaemonProcess:
             self.process.kill()
             self.process.wait(10)
             self.process = None
+
+    def close(self) -> None:
+        """End it if it still runs, and hear no more of it."""
+        self.kill()
+        if self._socket is not None:
+            self._socket.close()
+            self._socket = None

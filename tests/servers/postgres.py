@@ -40,8 +40,14 @@ class PostgresServer:
     made: int = 0
 
     @classmethod
-    def start(cls) -> Self:
-        """Start a server, or use the one of TEST_PG_DSN."""
+    def start(cls, *, durable: bool = False) -> Self:
+        """Start a server, or use the one of TEST_PG_DSN.
+
+        Parameters
+        ----------
+        durable
+            Whether every commit is on the disk, as it is outside tests.
+        """
         dsn = os.environ.get("TEST_PG_DSN")
         if dsn:
             return cls(dsn=dsn)
@@ -58,7 +64,8 @@ class PostgresServer:
                 user=user, cwd=directory, check=True, stdout=log, stderr=log,
             )  # fmt: skip
             port = _free_port()
-            arguments = ["-D", str(data), "-p", str(port), "-k", str(directory), "-h", "127.0.0.1", "-F"]
+            arguments = ["-D", str(data), "-p", str(port), "-k", str(directory), "-h", "127.0.0.1"]
+            arguments += [] if durable else ["-F"]
             process = subprocess.Popen(
                 [programs / "postgres", *arguments], user=user, cwd=directory, stdout=log, stderr=log
             )
