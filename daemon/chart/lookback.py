@@ -21,6 +21,7 @@ from ullage.detectors.samples import Entry, Kind
 from ullage.detectors.vessel import Vessel
 
 DAY_S = 86_400.0
+EARLIER = "those of an earlier batch stand in its own chart"
 _MOST_EVENTS = 500
 
 
@@ -108,7 +109,8 @@ class LookBack:
         """
         watched = self._running().get(name)
         rates = Rates() if watched is None else rates_of(watched.watch.record)
-        return replace(self._view(name, start_s, end_s), rates=rates)
+        view = replace(self._view(name, start_s, end_s), rates=rates)
+        return replace(view, no_rates=EARLIER) if end_s <= self.current_span(name)[0] else view
 
     def view_of(self, span: BatchSpan) -> BatchView:
         """Return everything that a chart of a whole batch shows, with that batch's own wishes and rates.

@@ -16,7 +16,7 @@ from ullage.daemon.alarm_states import AlarmKey
 from ullage.daemon.chart import past_rates
 from ullage.daemon.chart.batch import Rates
 from ullage.daemon.chart.batch_spans import BatchSpan
-from ullage.daemon.chart.lookback import LookBack
+from ullage.daemon.chart.lookback import EARLIER, LookBack
 from ullage.daemon.chart.past_rates import BUSY, GONE, PastRates
 from ullage.daemon.clock import ManualClock
 from ullage.daemon.config_vessels import WatchedVessel
@@ -107,6 +107,14 @@ def test_a_past_batch_keeps_its_own_wishes(lookback: LookBack) -> None:
     """Its chart has the yeast range that was wished for it, not the one of the batch that followed."""
     assert lookback.view_of(first_batch(lookback)).vessel.yeast_temperature_c == (17, 21)
     assert lookback.vessel("heron").yeast_temperature_c == (18, 24)
+
+
+def test_moved_back_to_an_earlier_batch(lookback: LookBack) -> None:
+    """A chart that is moved back before the batch in the vessel says where the rates of that time are."""
+    past = first_batch(lookback)
+    assert lookback.view("heron", past.start_s, past.start_s + DAY_S).no_rates == EARLIER
+    now = lookback.batches("heron")[0]
+    assert lookback.view("heron", now.start_s, now.start_s + DAY_S).no_rates != EARLIER
 
 
 def test_marks_are_found_however_much_came_after(store: Store, lookback: LookBack) -> None:
