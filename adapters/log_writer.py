@@ -69,10 +69,19 @@ def _write(stream: TextIO, rows: Iterable[Reading]) -> int:
         if row.time_s != last_s:
             last_s, stamp = row.time_s, format_rfc3339(row.time_s)
         _check_name(row.vessel)
-        value = _entry(row) if row.quantity is Quantity.JOURNAL else _digits(row)
-        writer.writerow((stamp, row.vessel, row.quantity.value, value, units[row.quantity]))
+        value = _no_formula(_entry(row)) if row.quantity is Quantity.JOURNAL else _digits(row)
+        vessel = _no_formula(row.vessel)
+        writer.writerow((stamp, vessel, row.quantity.value, value, units[row.quantity]))
         count += 1
     return count
+
+
+def _no_formula(text: str) -> str:
+    """Put a blank before what a spreadsheet would run: blanks around a field don't count, so the log stays the same.
+
+    The signs are those that OWASP names under CSV injection. A sensor may write into the journal, a brewer opens it.
+    """
+    return f" {text}" if text[0] in "=+-@\t\r" else text
 
 
 def _check_name(vessel: str) -> None:

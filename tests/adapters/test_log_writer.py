@@ -1,5 +1,6 @@
 """The log writer, with the reader as its mirror, and logs played as if live."""
 
+import csv
 import gzip
 import io
 import math
@@ -194,3 +195,23 @@ def test_settings_that_can_not_be_right_are_refused(keys: dict[str, object]) -> 
     """Speeds below 0 and half a column map are refused at start."""
     with pytest.raises(ValueError, match=r"speed|belong together"):
         RecordedLogSettings(path=Path("a.csv"), **keys)  # type: ignore[arg-type]
+
+
+@pytest.mark.parametrize(
+    "text", ["=1+1", '=HYPERLINK("http://x.example","a")', "+1", "-1+1", "@SUM(1)", "- dry, clean"]
+)
+def test_a_spreadsheet_runs_nothing(text: str, tmp_path: Path) -> None:
+    """No field but a number begins with a sign of a formula (OWASP, CSV injection), and the log is the same when read."""
+    path = tmp_path / "log.csv"
+    write_log(
+        path,
+        [
+            Reading("=north", Quantity.JOURNAL, START_S, 0.0, text),
+            Reading("=north", Quantity.TEMPERATURE, START_S, -1.5),
+        ],
+    )
+    rows = list(csv.reader(path.read_text().splitlines()))[1:]
+    assert not any(field[:1] in tuple("=+-@") for row in rows for field in row if field != "-1.5")
+    log = read_log(path).vessels["=north"]
+    assert [entry.text for entry in log.entries] == [text]
+    assert log.value.tolist() == [-1.5]
