@@ -1,8 +1,6 @@
 """What a configuration will do, as lines for a person; and what about it may be better."""
 
 from collections.abc import Iterator
-from dataclasses import fields, is_dataclass
-from pathlib import Path
 
 from ullage.adapters.channel import Channel, Reference
 from ullage.adapters.errors import ConfigError, StoreError
@@ -10,15 +8,13 @@ from ullage.adapters.reading import Quantity
 from ullage.adapters.registry import build
 from ullage.daemon.attaching import can_draw
 from ullage.daemon.clock import Clock
+from ullage.daemon.config_files import loose_files
 from ullage.daemon.config_vessels import WatchedVessel
 from ullage.daemon.delivery import open_target
 from ullage.daemon.describing import missing, promises
 from ullage.daemon.settings import Config
 from ullage.daemon.store.engine import label, make_engine, parse_url
 from ullage.detectors.finding import Condition, Priority
-
-_OTHERS_MAY_READ = 0o077
-_SECRET_FILES = ("password_file", "key_file", "token_file")
 
 
 def plain_words(config: Config) -> Iterator[str]:
@@ -147,32 +143,12 @@ def warnings(config: Config) -> Iterator[str]:
     for source in config.sources:
         if source.name not in used:
             yield f"sources.{source.name}: no channel uses it: what it sends is left alone"
-        if is_dataclass(source.settings):
-            for field in fields(source.settings):
-                if field.name in _SECRET_FILES:
-                    yield from _loose(
-                        f"sources.{source.name}.{field.name}", getattr(source.settings, field.name)
-                    )
-    if config.page is not None and config.page.token_file is not None:
-        yield from _loose("page.token_file", config.page.token_file)
+    yield from loose_files(config)
     if config.store.url in ("sqlite://", "sqlite:///:memory:"):
         yield "store.url: a database in memory forgets everything, alarms too, when the daemon ends"
     yield from config.notify.warnings()
     if config.schedule.heartbeat is not None:
         yield from config.schedule.heartbeat.warnings("schedule.heartbeat")
-
-
-def _loose(key: str, path: Path | None) -> Iterator[str]:
-    """Warn of a secret's file that is not there or that others may read."""
-    if path is None:
-        return
-    try:
-        mode = path.stat().st_mode
-    except OSError as error:
-        yield f"{key}: {path} can't be looked at: {error.strerror}"
-        return
-    if mode & _OTHERS_MAY_READ:
-        yield f"{key}: others may read {path}; run: chmod 600 {path}"
 
 
 def source_problems(config: Config, clock: Clock) -> Iterator[str]:

@@ -74,13 +74,6 @@ class SecretSource(BaseModel):
             return (
                 f"{subject}: the address is given as it is; keep it in a file of its own and give url_file",
             )
-        if self.url_file is not None:
-            try:
-                mode = self.url_file.stat().st_mode
-            except OSError:
-                return ()
-            if mode & 0o004:
-                return (f"{subject}: everyone may read {self.url_file}; run: chmod o-r {self.url_file}",)
         return ()
 
     @staticmethod

@@ -1,13 +1,17 @@
 """`ullage run`: the daemon, until it is told to stop."""
 
 import argparse
+import logging
 import os
 import sys
 
 from ullage.adapters.errors import ConfigError
 from ullage.daemon.building import build
 from ullage.daemon.commands.common import load_config
+from ullage.daemon.config_files import loose_files
 from ullage.daemon.logs import LEVELS, set_up_logging
+
+log = logging.getLogger(__name__)
 
 SWITCH_S = 0.0005
 
@@ -27,4 +31,6 @@ def handle(options: argparse.Namespace) -> int:
     # A thread that wants the interpreter waits this long for one that computes: an alarm passes through four threads.
     sys.setswitchinterval(SWITCH_S)
     set_up_logging(level, os.environ)
+    for sentence in loose_files(config):
+        log.warning("loose file", extra={"warning": sentence})
     return build(config, os.environ).run_until_signal()

@@ -108,9 +108,9 @@ def test_what_is_allowed_and_probably_not_meant_is_warned_of(tmp_path: Path, add
     text = text.replace("notify:", "  spare: {kind: serial, url: /dev/null}\nnotify:")
     found = list(warnings(load(write(tmp_path, text), {})))
     assert found == [
-        f"sources.cellar.password_file: others may read {password}; run: chmod 600 {password}",
         "sources.spare: no channel uses it: what it sends is left alone",
-        f"target push-url: everyone may read {address}; run: chmod o-r {address}",
+        f"sources.cellar.password_file: others may read {password}; run: chmod 600 {password}",
+        f"target push-url: others may read {address}; run: chmod 600 {address}",
         "notify: no target is told of critical alarms; over-pressure would ring nowhere",
     ]
 
