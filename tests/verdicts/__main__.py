@@ -12,9 +12,10 @@ from dataclasses import asdict
 
 from tests.verdicts.figures import figures, speed, table
 from tests.verdicts.generator import make_batch
-from tests.verdicts.judges import JUDGES
+from tests.verdicts.judges import JUDGES, watch_stages
 from tests.verdicts.score import Outcome, score
 from tests.verdicts.scripts import KINDS
+from tests.verdicts.stage_score import stage_delays, stage_table
 from ullage.detectors.finding import Finding
 
 FIRST_SEED = {"tuning": 0, "unseen": 1_000_000}
@@ -30,12 +31,17 @@ def run_one(task: Task) -> list[tuple[str, Outcome, float]]:
     for name in judges:
         start, error = time.process_time(), ""
         found: Sequence[Finding] = ()
+        seen: Sequence[tuple[str, float]] = ()
         try:
-            found = JUDGES[name](batch)
+            if name == "watch":
+                found, seen = watch_stages(batch)
+            else:
+                found = JUDGES[name](batch)
         except Exception:  # noqa: BLE001 - a judge that falls over is a result, not the benchmark's end
             error = traceback.format_exc()
         spent = time.process_time() - start
-        out.append((name, score(batch, found, error), spent))
+        delays = stage_delays(batch, seen) if name == "watch" else ()
+        out.append((name, score(batch, found, error, delays), spent))
     return out
 
 
@@ -75,6 +81,7 @@ def report(name: str, outcomes: Sequence[Outcome], seconds: float, worst: int) -
             lines.append("           " + ", ".join(f"{k} {s}" for k, s in f.bad[:worst]))
     errors = [o.error for o in outcomes if o.error]
     lines += ["", errors[0]] if errors else []
+    lines += ["", "stages, hours after the truth", stage_table(outcomes), ""]
     return "\n".join([*lines, speed(outcomes, seconds), ""])
 
 

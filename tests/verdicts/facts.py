@@ -5,6 +5,7 @@ import numpy as np
 from tests.verdicts.excuses import allowed_alarms
 from tests.verdicts.run import Run, due
 from tests.verdicts.sensors import Span
+from tests.verdicts.stage_truth import stage_hours
 from tests.verdicts.trigger import Flags, FloatArray, Trigger
 from tests.verdicts.truth import DONE_G_PER_L, NEVER, Allowed, EarlyTest, Truth
 from ullage.detectors.samples import Samples
@@ -166,4 +167,6 @@ def tell_truth(
         excused=(moment(cold), moment(resumed)) if cold < NEVER else None,
         resumed_s=moment(resumed),
         supersaturated=r.supersaturated,
+        valve=r.valve.style,
+        stage_s={stage: moment(hour) for stage, hour in stage_hours(run, evidence).items()},
     )

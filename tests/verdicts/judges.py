@@ -18,13 +18,20 @@ BLOCK_S = 3600.0
 
 
 def watch(batch: Batch) -> list[Finding]:
-    """Judge with `VesselWatch`, entries at their places; a finding counts from the start of its block at least.
+    """Judge with `VesselWatch`."""
+    return watch_stages(batch)[0]
 
-    Within a block a detector might date a finding back to before it could know; blocks are short beside the hours
-    that are scored, and a date before the block is moved up to it.
+
+def watch_stages(batch: Batch) -> tuple[list[Finding], list[tuple[str, float]]]:
+    """Judge with `VesselWatch`, entries at their places; return findings, and stages with when each was shown.
+
+    A finding counts from the start of its block at least: within a block a detector might date a finding back to before
+    it could know; blocks are short beside the hours that are scored, and a date before the block is moved up to it. So
+    are the stages'.
     """
     judge = VesselWatch(batch.vessel, compose({}))
     samples, found = batch.samples, []
+    stages: list[tuple[str, float]] = []
     first, last = float(samples.time_s[0]), float(samples.time_s[-1])
     # The last block ends just behind the last sample: nothing is silent because the recording is over.
     cuts = [(t, None) for t in [*np.arange(first + BLOCK_S, last, BLOCK_S).tolist(), last + 1e-3]]
@@ -36,8 +43,11 @@ def watch(batch: Batch) -> list[Finding]:
         said += judge.enter(entry) if entry is not None else judge.tick(until)
         for finding in said:
             found.append((max(finding.time_s, since), finding))
+        stages += [
+            (change.stage.value, max(change.since_s, since)) for change in judge.record.stages[len(stages) :]
+        ]
         row, since = upto, until
-    return [_dated(finding, at) for at, finding in found]
+    return [_dated(finding, at) for at, finding in found], stages
 
 
 def _dated(finding: Finding, at: float) -> Finding:

@@ -10,6 +10,8 @@ from tests.verdicts.truth import DONE_G_PER_L, NEVER, Batch, Truth
 from ullage.detectors.finding import NOTICES, Condition, Finding, State
 from ullage.detectors.samples import Kind
 
+StageDelay = tuple[str, float]
+"""A stage and how many hours after the truth it was shown: infinite if never, minus infinite if it never came."""
 EXCUSED_RATE = 0.25
 """g/L/day: below it `finished` in the cold is excused where nothing could tell."""
 
@@ -47,6 +49,8 @@ class Outcome:
     no_activity_h: float | None
     rising_lead_h: float | None
     error: str = ""
+    valve: str = ""
+    stage_delay_h: tuple[StageDelay, ...] = ()
 
 
 def _first(findings: Sequence[Finding], condition: Condition, since: float = -NEVER) -> float:
@@ -152,7 +156,9 @@ def _last_word(truth: Truth, findings: Sequence[Finding], last_s: float) -> tupl
     return withdrawn, ripe and stuck and truth.expects == "finished"
 
 
-def score(batch: Batch, findings: Sequence[Finding], error: str = "") -> Outcome:
+def score(
+    batch: Batch, findings: Sequence[Finding], error: str = "", stages: tuple[StageDelay, ...] = ()
+) -> Outcome:
     """Compare what was said with the truth."""
     truth, last = batch.truth, float(batch.time_s[-1])
 
@@ -210,6 +216,8 @@ def score(batch: Batch, findings: Sequence[Finding], error: str = "") -> Outcome
         no_activity_h=hours(Condition.NO_ACTIVITY, truth.start_s) if batch.kind == "never_starts" else None,
         rising_lead_h=_lead(truth, findings, last),
         error=error,
+        valve=truth.valve,
+        stage_delay_h=stages,
     )
 
 

@@ -11,6 +11,7 @@ from tests.verdicts.figures import figures, quantile
 from tests.verdicts.generator import make_batch
 from tests.verdicts.judges import slope_rule, unchanged_rule
 from tests.verdicts.score import over_moments, score
+from tests.verdicts.stage_score import stage_delays, stage_table
 from tests.verdicts.truth import Batch
 from ullage.detectors.finding import Condition, Finding, Priority, State
 from ullage.detectors.samples import Kind
@@ -106,9 +107,50 @@ def test_quantile_takes_misses_for_what_they_are() -> None:
     assert quantile([1.0, 2.0, math.inf], 0.5) == 2.0
 
 
+def test_stages_come_in_the_order_of_the_trade() -> None:
+    """What truly happened: gas after pitching, the valve, the fall to a third, the end, and the chill after it."""
+    true = make_batch("chill_after_end", 1).truth.stage_s
+    order = ["lag", "active", "held at pressure", "slowing", "finished", "chilling", "cold"]
+    assert list(true) == order
+    assert list(true.values()) == sorted(true.values())
+    assert "held at pressure" not in make_batch("sealed_small", 1).truth.stage_s
+    assert set(make_batch("never_starts", 1).truth.stage_s) == {"lag"}
+
+
+def test_slowing_is_a_third_of_the_highest_rate(tested: Batch) -> None:
+    """By the course of what was made, as a mean of six hours."""
+    truth = tested.truth
+    hours = np.arange(truth.start_s, truth.end_s, 3600.0)
+    highest = max(truth.rate(hour, 6.0) for hour in hours.tolist())
+    assert truth.rate(truth.stage_s["slowing"], 6.0) == pytest.approx(highest / 3, rel=0.1)
+
+
+def test_delays_of_stages(tested: Batch) -> None:
+    """Late, early, never shown, never true; what an empty vessel was called before pitching does not count."""
+    true = tested.truth.stage_s
+    seen = [
+        ("lag", true["lag"] - 9e5),
+        ("pitched", true["lag"]),
+        ("lag", true["lag"] + 3600),
+        ("active", true["active"] + 2 * 3600),
+        ("slowing", true["slowing"] - 3 * 3600),
+        ("chilling", true["finished"]),
+    ]
+    found = dict(stage_delays(tested, seen))
+    assert found["lag"] == pytest.approx(1)
+    assert found["active"] == pytest.approx(2)
+    assert found["slowing"] == pytest.approx(-3)
+    assert (found["held at pressure"], found["chilling"]) == (math.inf, -math.inf)
+    table = stage_table([score(tested, [], stages=tuple(found.items()))])
+    rows = {tuple(line.split()[:2]): line for line in table.splitlines()}
+    assert "100 %" in rows["active", "smooth"]
+    assert "0 %" in rows["held", "at"]
+
+
 def test_command_prints_the_table(capsys: pytest.CaptureFixture[str]) -> None:
     """One small run from the command line gives a line per kind and a verdict per figure."""
     assert main(["--per-kind", "1", "--kinds", "stuck_valve", "--jobs", "1"]) == 0
     text = capsys.readouterr().out
     assert "stuck_valve" in text
     assert "met      over-pressure raised by the second reading: 1 of 1" in text
+    assert "stages, hours after the truth" in text

@@ -1,6 +1,7 @@
 """What really happened in a batch, and what a judge of it may and should say."""
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 
 import numpy as np
 
@@ -55,6 +56,10 @@ class Truth:
     excused
         A spell in which nothing in the data speaks against the end though warming will bring more: `finished` there
         is no early call but must be taken back within 12 h of `resumed_s`.
+    valve
+        How gas is let go: `pop`, `smooth` or `none`.
+    stage_s
+        When each stage that it came to truly began (`stage_truth`).
     """
 
     expects: str
@@ -83,6 +88,8 @@ class Truth:
     excused: Span | None = None
     resumed_s: float = NEVER
     supersaturated: bool = False
+    valve: str = ""
+    stage_s: Mapping[str, float] = field(default_factory=dict)
 
     def co2_to_come(self, time_s: float) -> float:
         """Return the CO2 that can still be made at this moment, g/L, whether or not anything is being made."""
