@@ -48,7 +48,7 @@ class Summary:
     hours: float
     stages: tuple[StageSpan, ...]
     peak_rate_g_per_l_day: float | None
-    """Highest rate measured; while a valve passes gas none can be."""
+    """Highest rate measured, over two hours; while a valve passes gas none can be."""
     yeast_range_c: tuple[float, float] | None
     in_range_share: float | None
     """Of the time from pitching to the end of fermentation in which the temperature was heard."""
@@ -98,7 +98,7 @@ def summarise(store: Store, watched: WatchedVessel, batch: StoredBatch, now_s: f
         ended=None if batch.ended_s is None else format_rfc3339(batch.ended_s),
         hours=round((end_s - batch.began_s) / 3600, 1),
         stages=tuple(_spans(record.stages, end_s)),
-        peak_rate_g_per_l_day=round(record.rates.peak, 1) if record.rates.peak > 0 else None,
+        peak_rate_g_per_l_day=_peak(record),
         yeast_range_c=vessel.yeast_temperature_c,
         in_range_share=_in_range(store, vessel, batch.began_s, over_s or end_s),
         highest_bar=round(float(bars.maximum.max()), 2) if len(bars) else None,
@@ -159,6 +159,11 @@ def _in_range(store: Store, vessel: Vessel, began_s: float, end_s: float) -> flo
     if not len(bins):
         return None
     return round(float(np.mean((bins.mean >= low) & (bins.mean <= high))), 3)
+
+
+def _peak(record: Record) -> float | None:
+    highest = max(record.rates.peak, record.steepest_g_per_l_day)
+    return round(highest, 1) if highest > 0 else None
 
 
 def _vented(

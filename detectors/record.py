@@ -100,6 +100,8 @@ class Record:
         self.production: Production | None = None
         """Over the best window of the shut stretch that lasts now; None while gas can leave."""
         self.rates = RateHistory()
+        self.steepest_g_per_l_day = 0.0
+        """Highest climb of two hours in which gas could not leave: how high fermentation went, as far as it showed."""
         self.frozen = False
         self.trusted_since_s = -math.inf
         """No fit looks further back: before it the pressure sensor stood frozen."""

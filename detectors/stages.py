@@ -22,13 +22,15 @@ from ullage.detectors.vessel import Vessel
 from ullage.detectors.warmest import Warmest
 
 LAG_AFTER_H = 1.0
-SLOW_SHARE = 1 / 3
-"""Of the highest rate: below it fermentation is slowing (half way down its tail)."""
 SLOW_AFTER_H = 12.0
 CHILL_DROP_K = 3.0
 """The finished beer this much colder than it was is being chilled, whether or not anybody said so."""
 UNTOLD_DROP_K = 5.0
-"""The same while nobody knows that it has finished."""
+UNTOLD_C = 8.0
+"""The same while nobody knows that it has finished; unless it had slowed down while it was warm, it must also be colder
+than a fridge that has run away makes it, and two kelvin below the yeast's range."""
+NO_CHILL_K = 1.5
+"""So near to where it came from, a beer was not chilled after all."""
 SAME_DOSE_S = 2 * 3600.0
 """Two entries of finings closer than this are one dose."""
 REST_SLACK_K = 0.5
@@ -62,6 +64,10 @@ class Stages:
         self._seen: dict[Stage, float] = {}
         self._pace = Pace()
         self._warmest = Warmest()
+        self._warm_s = -math.inf
+        """When the beer was last as warm as it had been."""
+        self._came_from_c = math.inf
+        """Where a chill began that nobody announced."""
         self._now_s = -math.inf
 
     # -- taking ---------------------------------------------------------------------------------------------------
@@ -75,7 +81,7 @@ class Stages:
         if record.activity_s is not None and not math.isnan(beer_c):
             self._warmest.take(frame.end_s, beer_c)
         if record.activity_s is not None and record.finished_s is None:
-            self._pace.take(frame.end_s, record, SLOW_SHARE)
+            self._pace.take(frame.end_s, record)
         if not record.stages:
             self._begin(frame.end_s, record)
         self._back(frame.end_s, record)
@@ -175,6 +181,18 @@ class Stages:
         ):
             why = f"the beer has warmed up again, to {record.beer_c:.1f} °C"
             self._append(record, Stage.CHILLING, now_s, why)
+        elif now.stage is Stage.CHILLING and self._no_chill(record):
+            standing = [change.stage for change in record.stages if change.undone_s is None]
+            before = next((s for s in reversed(standing) if s.place < Stage.CHILLING.place), Stage.ACTIVE)
+            why = f"the beer is at {record.beer_c:.1f} °C again: it was no chill"
+            self._append(record, before, now_s, why)
+
+    def _no_chill(self, record: Record) -> bool:
+        """Tell whether a chill that nobody announced has gone by without having got cold."""
+        now = current(record.stages)
+        if record.chill_s is not None or now is None or now.by_brewer or self.cold.warmed_s is not None:
+            return False
+        return record.thermometer.beer_c >= self._came_from_c - NO_CHILL_K
 
     # -- the brewer's word ----------------------------------------------------------------------------------------
 
@@ -241,9 +259,9 @@ class Stages:
             return None
         if record.suspected_s is not None:
             return record.suspected_s, "passive evidence for the end"
-        if record.age_h < SLOW_AFTER_H or not self._pace.slow(self._now_s):
+        if record.age_h < SLOW_AFTER_H or not self._pace.why:
             return None
-        return None, f"{self._pace.rate:.1f} g/L CO2 a day, after {self._pace.peak:.1f} at its height"
+        return None, self._pace.why
 
     def _finished(self, record: Record) -> Evidence | None:
         return None if record.finished_s is None else (record.finished_s, "the end is proved")
@@ -260,10 +278,16 @@ class Stages:
         if record.chill_s is not None:
             return record.chill_s, f"the journal says so: to {self.target_c(record):g} °C"
         beer_c, warm_c = record.thermometer.beer_c, self._warmest.celsius
-        drop_k = CHILL_DROP_K if record.finished_s is not None else UNTOLD_DROP_K
-        if beer_c <= warm_c - drop_k:
-            return None, f"the beer is at {beer_c:.1f} °C, down from {warm_c:.1f} °C"
         low = self.vessel.yeast_temperature_c
+        now = current(record.stages)
+        if beer_c > warm_c - NO_CHILL_K:
+            self._warm_s = self._now_s
+        early = now is None or now.stage.place < Stage.SLOWING.place or now.since_s > self._warm_s
+        colder_c = math.inf if not early else UNTOLD_C if low is None else min(UNTOLD_C, low[0] - 2)
+        drop_k = CHILL_DROP_K if record.finished_s is not None else UNTOLD_DROP_K
+        if beer_c <= min(warm_c - drop_k, colder_c):
+            self._came_from_c = warm_c
+            return None, f"the beer is at {beer_c:.1f} °C, down from {warm_c:.1f} °C"
         if record.activity_s is None or (low is not None and low[0] - 2 < self.limit_c(record)):
             return None
         if beer_c <= self.limit_c(record):

@@ -27,6 +27,7 @@ CONCLUSIONS = (
     "overruled_s",
     "stages",
     "next_step",
+    "steepest_g_per_l_day",
     "rates",
     "production",
 )
