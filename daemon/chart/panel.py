@@ -252,12 +252,12 @@ def _names(
 
     Each stands at the end of the panel where it hides less of the lines.
     """
-    said: dict[str, _Name] = {}
-    for name in _said(panel, layout, across, up):
-        said.setdefault(name.text, name)
     # beside the panel's name there is room for the words of a line at the very top, unless more is said there
     crowded = any(not _within(level.value, up.scale) for level in panel.levels)
-    highest = up.top + layout.font + 2 if crowded else up.top - 4
+    highest = up.top + layout.font - 2 if crowded else up.top - 4
+    said: dict[str, _Name] = {}
+    for name in _said(panel, layout, across, up, highest):
+        said.setdefault(name.text, name)
     places = spread([n.y for n in said.values()], layout.font + 2, highest, up.bottom - 3)
     for name, y in zip(said.values(), places, strict=True):
         width = layout.text_width(name.text)
@@ -273,7 +273,8 @@ def _kept(x: float, width: float, across: Across) -> float:
     return min(max(x, across.left + 4), across.right - 4 - width)
 
 
-def _said(panel: Panel, layout: Layout, across: Across, up: Up) -> Iterator[_Name]:
+def _said(panel: Panel, layout: Layout, across: Across, up: Up, highest: float) -> Iterator[_Name]:
+    """Yield the words with the places that they would like; those of a level stand above it, else below."""
     whole = (across.left, across.right)
     for band in panel.bands:
         yield _Name(max(up(band.high), up.top) + layout.font, band.text, "band", *whole)
@@ -281,7 +282,9 @@ def _said(panel: Panel, layout: Layout, across: Across, up: Up) -> Iterator[_Nam
         if _within(level.value, up.scale):
             left = across.left if level.from_s is None else across(level.from_s)
             right = across.right if level.to_s is None else across(level.to_s)
-            yield _Name(up(level.value) - 4, level.text, level.role.value, left, right)
+            y = up(level.value)
+            y = y - 4 if y - 4 >= highest else y + layout.font + 1
+            yield _Name(y, level.text, level.role.value, left, right)
     for slope in panel.slopes:
         yield _Name(
             up(slope.to_value) - 4, slope.text, slope.role.value, across(slope.from_s), across(slope.to_s)
