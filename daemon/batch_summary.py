@@ -22,6 +22,7 @@ from ullage.detectors.extract import co2_to_come_g_per_l
 from ullage.detectors.gravity import BEER_ATTENUATION_PERCENT, assumed_final_gravity, attenuation
 from ullage.detectors.record import Record
 from ullage.detectors.stage import Stage, StageChange
+from ullage.detectors.temperature import Temperature, TemperatureSettings
 from ullage.detectors.vessel import Vessel
 
 
@@ -52,6 +53,8 @@ class Summary:
     yeast_range_c: tuple[float, float] | None
     in_range_share: float | None
     """Of the time from pitching to the end of fermentation in which the temperature was heard."""
+    on_plan_share: float | None = None
+    """Of the same: near the plan's step that was due; None without a plan."""
     highest_bar: float | None
     original_gravity: float | None
     final_gravity: float | None
@@ -101,6 +104,7 @@ def summarise(store: Store, watched: WatchedVessel, batch: StoredBatch, now_s: f
         peak_rate_g_per_l_day=_peak(record),
         yeast_range_c=vessel.yeast_temperature_c,
         in_range_share=_in_range(store, vessel, batch.began_s, over_s or end_s),
+        on_plan_share=_on_plan(store, watched, record, over_s or end_s),
         highest_bar=round(float(bars.maximum.max()), 2) if len(bars) else None,
         original_gravity=original,
         final_gravity=final,
@@ -159,6 +163,23 @@ def _in_range(store: Store, vessel: Vessel, began_s: float, end_s: float) -> flo
     if not len(bins):
         return None
     return round(float(np.mean((bins.mean >= low) & (bins.mean <= high))), 3)
+
+
+def _on_plan(store: Store, watched: WatchedVessel, record: Record, end_s: float) -> float | None:
+    batch, began_s = watched.vessel.batch, record.pitched_s or record.first_s
+    if batch is None or not batch.temperatures.steps or began_s is None:
+        return None
+    bins = store.coarse(watched.vessel.name, Quantity.TEMPERATURE, began_s, end_s)
+    settings = watched.detectors.get(Temperature.name)
+    off_c = (
+        settings.off_plan_c if isinstance(settings, TemperatureSettings) else TemperatureSettings().off_plan_c
+    )
+    near = [
+        wanted is not None and wanted.low_c - off_c <= mean_c <= wanted.high_c + off_c
+        for time_s, mean_c in zip(bins.start_s.tolist(), bins.mean.tolist(), strict=True)
+        for wanted in [batch.temperatures.wanted(began_s, time_s)]
+    ]
+    return round(float(np.mean(near)), 3) if near else None
 
 
 def _peak(record: Record) -> float | None:

@@ -15,7 +15,8 @@ log = logging.getLogger(__name__)
 LOOK_BACK_S = 2 * 86_400.0
 """A batch that is begun now began with the pitching entered at most this long ago."""
 LONGEST_BATCH_S = 45 * 86_400.0
-_BY_CONFIG = "config "
+BY_CONFIG = "config "
+"""Beginning of the origin of a batch that a config block describes."""
 BEFORE_S = 0.001
 """The entry `batch started` stands this long before the batch: what follows it belongs to it."""
 
@@ -67,7 +68,7 @@ def adopt(store: Store, watched: WatchedVessel, now_s: float) -> None:
     if block is None:
         return
     name = watched.vessel.name
-    origin = f"{_BY_CONFIG}{watched.batch_began_s} {block.name}"
+    origin = f"{BY_CONFIG}{watched.batch_began_s} {block.name}"
     last = batches.newest(store, name)
     if last is not None and last.ended_s is None:
         if last.origin == origin or last.origin.startswith(batches.BY_PITCHING):
@@ -77,7 +78,7 @@ def adopt(store: Store, watched: WatchedVessel, now_s: float) -> None:
         if last.origin == batches.BY_COMMAND:
             log.warning("a batch begun by command goes on; the configuration's waits", extra={"vessel": name})
             return
-    described = [known for known in batches.all_batches(store, name) if known.origin.startswith(_BY_CONFIG)]
+    described = [known for known in batches.all_batches(store, name) if known.origin.startswith(BY_CONFIG)]
     if described and described[-1].origin == origin:
         return
     if last is not None and last.ended_s is None:

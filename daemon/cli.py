@@ -209,17 +209,10 @@ def _add_batch(commands: Commands) -> None:
     batch = _command(commands, "batch", "begin, correct, show and end a batch", config=False)
     parts = batch.add_subparsers(title="parts", dest="part", metavar="PART", required=True)
     start = _batch_part(parts, "start", "begin a batch: with the pitching just entered, else now")
-    start.add_argument("--name", metavar="TEXT", default="", help="what you call it")
-    start.add_argument("--beverage", choices=("ale", "lager", "cider", "other"), default="ale", help="(ale)")
-    start.add_argument("--yeast", nargs=2, type=float, metavar=("LOW", "HIGH"), help="its range, °C")
-    start.add_argument("--og", metavar="GRAVITY", help="original gravity, 1.048 or 12P")
-    start.add_argument(
-        "--plan", metavar="TEXT", default="", help="`16 for 3 days, 20, rest 22 for 2 days, chill 1`"
-    )
-    start.add_argument("--carbonation", metavar="AMOUNT", default="", help='"5.0 g/L" or "2.5 volumes"')
-    start.add_argument("--serving", type=float, metavar="C", help="temperature in the glass, °C (6)")
-    start.add_argument("--finings", choices=("yes", "once", "no"), default="", help="(yes; for cider no)")
+    _add_wishes(start)
     start.add_argument("--at", metavar="TIME", help="when it began")
+    change = _batch_part(parts, "change", "want something else of the batch: only what is given changes")
+    _add_wishes(change)
     show = _batch_part(parts, "show", "show a batch and its stages")
     show.add_argument("--summary", action="store_true", help="durations, peak rate, gas vented, alarms")
     show.add_argument("--past", action="store_true", help="list the batches before it")
@@ -232,6 +225,17 @@ def _add_batch(commands: Commands) -> None:
     stage.add_argument("stage", metavar="STAGE", nargs="+", help="such as active, cold or `on tap`")
     stage.add_argument("--at", metavar="TIME", help="since when (now)")
     _batch_part(parts, "undo", "take the last change of stage back")
+
+
+def _add_wishes(part: PlainParser) -> None:
+    part.add_argument("--name", metavar="TEXT", help="what you call it")
+    part.add_argument("--beverage", choices=("ale", "lager", "cider", "other"), help="(ale)")
+    part.add_argument("--yeast", nargs=2, type=float, metavar=("LOW", "HIGH"), help="its range, °C")
+    part.add_argument("--og", metavar="GRAVITY", help="original gravity, 1.048 or 12P")
+    part.add_argument("--plan", metavar="TEXT", help="`16 for 3 days, 20, rest 22 for 2 days, chill 1`")
+    part.add_argument("--carbonation", metavar="AMOUNT", help='"5.0 g/L" or "2.5 volumes"')
+    part.add_argument("--serving", type=float, metavar="C", help="temperature in the glass, °C (6)")
+    part.add_argument("--finings", choices=("yes", "once", "no"), help="(yes; for cider no)")
 
 
 def _batch_part(parts: Commands, name: str, summary: str) -> PlainParser:

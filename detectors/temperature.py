@@ -193,7 +193,7 @@ class Temperature(Detector):
             side = "above" if condition is Condition.TEMPERATURE_HIGH else "below"
             text = (
                 f"{what} is at {celsius:.1f} °C, {abs(celsius - due_c):.1f} K {side} the {due_c:g} °C that the plan has "
-                "now. Set the fridge, or change the plan."
+                "now. Set the fridge, or change the plan (`ullage batch change`)."
             )
         return self.finding(
             time_s, condition, State.CLEARED if change is Change.CLEARED else State.RAISED, Priority.MEDIUM, text,

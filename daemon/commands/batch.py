@@ -12,7 +12,7 @@ from ullage.adapters.timestamps import format_rfc3339
 from ullage.daemon import batch_summary
 from ullage.daemon.batch_screen import head_text, next_text, stage_lines, summary_lines, wishes_text
 from ullage.daemon.batch_summary import Summary, summarise
-from ullage.daemon.batches import begin, current, view
+from ullage.daemon.batches import BY_CONFIG, begin, current, view
 from ullage.daemon.commands.common import load_config, open_store, system_clock
 from ullage.daemon.config_vessels import WatchedVessel
 from ullage.daemon.gravity_text import parse_gravity
@@ -76,38 +76,58 @@ def handle(options: argparse.Namespace) -> int:
 
 
 def _start(call: _Call) -> None:
-    wishes = _wishes(call.options)
+    wishes = _wishes(call.options, Batch())
     began_s = call.at_s() if call.options.at else None
     with open_store(call.config, read_only=False) as store:
         begun = take_over(store, call.name, wishes, now_s=call.now_s, began_s=began_s)
         if begun is None:
             begun = begin(store, call.name, wishes, now_s=call.now_s, began_s=began_s)
-    vessel = call.watched.vessel.carrying(wishes)
-    print(head_text(begun, call.zone, call.now_s))
-    _say(call, wishes_text(vessel, wishes))
-    advice = batch_advice(vessel, _fermenting_c(vessel, wishes))
-    if advice:
-        _say(call, advice)
+    _print_wishes(call, begun)
     if began_s is None and begun.began_s < call.now_s - 1:
         _say(call, "It begins with the pitching entered then.")
     else:
         _say(call, f"When you pitch, say so: `ullage journal {call.name} pitched`.")
 
 
-def _wishes(options: argparse.Namespace) -> Batch:
+def _change(call: _Call) -> None:
+    with open_store(call.config, read_only=False) as store:
+        batch = current(store, call.name)
+        if batch is None:
+            raise DataError(
+                call.name, "has no batch to change", f"`ullage batch start {call.name}` begins one"
+            )
+        if batch.origin.startswith(BY_CONFIG):
+            raise DataError(call.name, "has its batch from the configuration", "change it there")
+        wishes = _wishes(call.options, batch.wishes)
+        if wishes == batch.wishes:
+            raise ConfigError("", "nothing to change", "give what you want instead, as in --plan")
+        batches.change_wishes(store, batch.id, wishes, origin=batches.BY_COMMAND)
+    _print_wishes(call, dataclasses.replace(batch, wishes=wishes))
+
+
+def _print_wishes(call: _Call, batch: StoredBatch) -> None:
+    vessel = call.watched.vessel.carrying(batch.wishes)
+    print(head_text(batch, call.zone, call.now_s))
+    _say(call, wishes_text(vessel, batch.wishes))
+    advice = batch_advice(vessel, _fermenting_c(vessel, batch.wishes))
+    if advice:
+        _say(call, advice)
+
+
+def _wishes(options: argparse.Namespace, base: Batch) -> Batch:
+    """Return the wishes with what the options give in place of the base's."""
     given = {
         "name": options.name,
-        "beverage": Beverage(options.beverage),
+        "beverage": None if options.beverage is None else Beverage(options.beverage),
         "yeast_temperature_c": None if options.yeast is None else tuple(options.yeast),
         "original_gravity": None if options.og is None else parse_gravity(options.og, "--og"),
         "plan": options.plan,
         "carbonation": options.carbonation,
+        "serving_c": options.serving,
         "finings": options.finings,
     }
-    if options.serving is not None:
-        given["serving_c"] = options.serving
     try:
-        return Batch(**given)
+        return dataclasses.replace(base, **{key: value for key, value in given.items() if value is not None})
     except ValueError as error:
         raise ConfigError("", str(error)) from None
 
@@ -246,6 +266,7 @@ def _say(call: _Call, text: str) -> None:
 
 _PARTS: Mapping[str, Callable[[_Call], None]] = {
     "start": _start,
+    "change": _change,
     "show": _show,
     "end": _end,
     "stage": _stage,

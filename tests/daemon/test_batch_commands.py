@@ -3,7 +3,7 @@
 import json
 import shutil
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import pytest
@@ -96,6 +96,7 @@ def test_start_says_what_to_set(here: Here) -> None:
         (["start", "north", "--og", "12"], 2, "--og: '12' is no gravity; write 1.048 for specific gravity or 12P for degrees Plato"),
         (["start", "north", "--yeast", "24", "18"], 2, "yeast_temperature_c [24, 18] must run from low to high within -5 to 45 °C"),
         (["end", "north"], 1, "north: has no batch to end; `ullage batch start north` begins one"),
+        (["change", "north", "--og", "12P"], 1, "north: has no batch to change; `ullage batch start north` begins one"),
         (["show", "north"], 1, "north: has no batch yet; `ullage batch start north` begins one"),
         (["show", "north", "--number", "7"], 1, "north: has no batch 7; `ullage batch start north` begins one"),
         (["undo", "north"], 1, "north: has no change of stage to take back; see `ullage batch show`"),
@@ -139,6 +140,28 @@ def test_the_batch_begins_with_the_pitching_just_entered(here: Here, folder: Pat
         assert begun.began_s == pitched.time_s
 
 
+def test_wishes_can_be_changed(here: Here, folder: Path) -> None:
+    """Only what is given changes; the batch goes on, and the advice is given anew."""
+    here("journal", "north", "pitched", "--at", "2 h ago")
+    here("batch", "start", "north", "--name", "best", "--carbonation", "5 g/L", "--finings", "once")
+    with opened(folder) as store:
+        before = batches.newest(store, "north")
+    changed = here("batch", "change", "north", "--carbonation", "4.5 g/L", "--plan", "16 for 3 days, 20")
+    assert changed.code == 0
+    assert "4.5 g/L" in changed.out
+    assert "Set the valve to" in changed.out
+    with opened(folder) as store:
+        after = batches.newest(store, "north")
+    assert before is not None
+    wishes = replace(before.wishes, carbonation="4.5 g/L", plan="16 for 3 days, 20")
+    assert after == replace(before, wishes=wishes)
+    nothing = here("batch", "change", "north")
+    assert (nothing.code, nothing.err) == (
+        2,
+        "ullage: nothing to change; give what you want instead, as in --plan\n",
+    )
+
+
 def test_show_and_undo(here: Here, folder: Path) -> None:
     """Stages with when and why; undo is an entry that the detectors see; what was undone stays visible."""
     here("batch", "start", "north", "--at", "5 h ago")
@@ -179,7 +202,8 @@ def test_summary_of_a_whole_batch(here: Here, folder: Path) -> None:
         store.append([Reading("heron", quantities[k], t + shift_s, v) for t, k, v in columns])
         for entry in log.entries:
             store.add_entry("heron", entry.time_s + shift_s, entry.text, made_s=0.0)
-    assert here("batch", "start", "heron", "--at", "290 hours ago").code == 0
+    # fermented at 20 °C, so that nearly all of it was near a plan that says 20 throughout
+    assert here("batch", "start", "heron", "--at", "290 hours ago", "--plan", "20, chill 2").code == 0
     assert here("gravity", "heron", "1.0105").code == 0
     ended = here("batch", "end", "heron")
     assert ended.code == 0
@@ -191,6 +215,8 @@ def test_summary_of_a_whole_batch(here: Here, folder: Path) -> None:
     # keeps 1.66 · 2.56 g/L in the beer and 4 L of gas: about 590 g must have left
     assert found["vented_g"] == pytest.approx(590, abs=40)
     assert found["in_range_share"] == 1.0
+    assert found["on_plan_share"] == 1.0
+    assert "100 % of the time near its steps" in ended.out
     assert found["peak_rate_g_per_l_day"] == pytest.approx(12, abs=2)
     assert found["alcohol_percent"] == pytest.approx(5.0, abs=0.1)
     assert found["alarms"] == {}
