@@ -94,15 +94,18 @@ class BatchKeeper:
 
     def turn(self) -> None:
         """Look at every vessel whose batches or journal have changed, and at all of them once in a while."""
-        with self._lock:
-            signs = batches.signs(self._store)
-            for name in self._in_turn():  # an entry may be dated ahead
-                self._signs.pop(name, None)
-            for name in self._vessels:
-                sign = signs.get(name, _NOTHING)
-                if self._signs.get(name) != sign and self._look(name):
-                    self._signs[name] = sign
-                self._keep(name)
+        signs = batches.signs(self._store)
+        for name in self._in_turn():  # an entry may be dated ahead
+            self._signs.pop(name, None)
+        for name in tuple(self._vessels):
+            with self._lock:
+                if name in self._vessels:
+                    self._mind(name, signs.get(name, _NOTHING))
+
+    def _mind(self, name: str, sign: object) -> None:
+        if self._signs.get(name) != sign and self._look(name):
+            self._signs[name] = sign
+        self._keep(name)
 
     def _in_turn(self) -> tuple[str, ...]:
         """Return a few vessels, so that each has its turn once in `ALL_EVERY_S`."""
@@ -125,11 +128,19 @@ class BatchKeeper:
                 self._look(name)
 
     def add(self, vessel: WatchedVessel, known: BatchView) -> None:
-        """Keep one more vessel, whose detectors run already and are as `known` has it."""
-        with self._lock:
-            name = vessel.vessel.name
-            self._vessels[name], self._views[name] = vessel, known
-            self._fingerprints[name] = fingerprint(known.watched.vessel, known.watched.detectors, known.mark)
+        """Keep one more vessel, whose detectors run already and are as `known` has it.
+
+        Raises
+        ------
+        StoreError
+            If the database refuses.
+        """
+        name, batch_id = vessel.vessel.name, known.batch_id
+        stages, step = batches.stages(self._store, name, batch_id), batches.next_step(self._store, name)
+        self._kept[name] = (batch_id, stages, step)  # what is written already need not be written again
+        self._views[name] = known
+        self._fingerprints[name] = fingerprint(known.watched.vessel, known.watched.detectors, known.mark)
+        self._vessels[name] = vessel
 
     def drop(self, name: str) -> str | None:
         """Write down what is not yet written of a vessel, and keep it no more; return the mark of its snapshots."""

@@ -9,6 +9,7 @@ Letting one go is the same backwards, and the database hears of it last.
 import logging
 import threading
 from collections.abc import Callable, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from functools import partial
 
@@ -26,7 +27,6 @@ from ullage.daemon.membership import Membership, Standing
 from ullage.daemon.notifier import Notifier
 from ullage.daemon.parted_source import PartedSource
 from ullage.daemon.pipeline import Pipeline
-from ullage.daemon.pitching import follow_pitching
 from ullage.daemon.rebuild import Rebuilt, rebuild
 from ullage.daemon.share_plan import part_to_take, parts_to_release
 from ullage.daemon.snapshot import dump
@@ -47,6 +47,8 @@ LONGEST_STEP_S = 120.0
 """Longest time that one vessel may take to be taken up; a daemon that is stuck for longer is none to rely on."""
 OUTBOX_S = 3.0
 """How often the outbox is looked at for what others wrote for vessels that are here."""
+AT_ONCE = 4
+"""Vessels whose detectors are rebuilt side by side."""
 PUT_S = 30.0
 UNDER_WAY_S = 10.0
 """How long to wait for a message that is on its way when its vessel is let go."""
@@ -207,15 +209,7 @@ class Share:
     def _put_to_work(self, number: int, names: frozenset[str]) -> None:
         here = self._with
         here.desk.refresh()
-        with here.store.many_looks():
-            ready = [self._rebuild(self._vessels[name]) for name in sorted(names) if name in self._vessels]
-        self._turf.take(number, names)
-        done = threading.Event()
-        put = partial(self._put, number, ready, done)
-        if not here.pipeline.call(put, timeout_s=PUT_S) or not done.wait(PUT_S):
-            raise StoreError("pipeline", "has no room for more vessels now")
-        for known, made in ready:
-            here.keeper.add(self._vessels[made.watched.name], known)
+        self._prepare(number, names)
         if HOUSE in names:
             self._household.move_in()
             if here.notifier is not None:
@@ -225,11 +219,31 @@ class Share:
         if here.notifier is not None:
             here.notifier.wake()
 
-    def _rebuild(self, vessel: WatchedVessel) -> tuple[BatchView, Rebuilt]:
+    def _prepare(self, number: int, names: frozenset[str]) -> None:
+        """Have the vessels' detectors ready for what comes."""
         here = self._with
-        now_s = here.clock.wall_s()
-        adopt(here.store, vessel, now_s)
-        follow_pitching(here.store, vessel, now_s)
+        wanted = [self._vessels[name] for name in sorted(names) if name in self._vessels]
+        with ThreadPoolExecutor(AT_ONCE) as workers:  # most of it is waiting for the server
+            ready = list(workers.map(self._rebuild, wanted))
+        self._turf.take(number, names)
+        done = threading.Event()
+        put = partial(self._put, number, ready, done)
+        if not here.pipeline.call(put, timeout_s=PUT_S) or not done.wait(PUT_S):
+            raise StoreError("pipeline", "has no room for more vessels now")
+        with here.store.many_looks():
+            for known, made in ready:
+                here.keeper.add(self._vessels[made.watched.name], known)
+
+    def _rebuild(self, vessel: WatchedVessel) -> tuple[BatchView, Rebuilt]:
+        with self._with.store.many_looks():
+            found = self._rebuilt(vessel)
+        self._heartbeat.beat()
+        return found
+
+    def _rebuilt(self, vessel: WatchedVessel) -> tuple[BatchView, Rebuilt]:
+        """Return the vessel's detectors. Whether somebody has pitched meanwhile the keeper of batches will see."""
+        here = self._with
+        adopt(here.store, vessel, here.clock.wall_s())
         known = view(here.store, vessel)
         try:
             standing = here.desk.standing(vessel.vessel.name)
@@ -243,7 +257,6 @@ class Share:
                 "detectors begin without what is stored", extra={"vessel": vessel.vessel.name}, exc_info=error
             )
             made = _afresh(known.watched, here.clock)
-        self._heartbeat.beat()
         return known, made
 
     def _put(self, number: int, ready: Sequence[tuple[BatchView, Rebuilt]], done: threading.Event) -> None:
