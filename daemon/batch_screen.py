@@ -98,7 +98,8 @@ def _facts(summary: Summary) -> Iterator[tuple[str, str]]:
     yield "whole batch", duration_text(summary.hours * 3600)
     peak = summary.peak_rate_g_per_l_day
     if peak is None:
-        yield "peak rate", "not measured: the valve passed gas all the time"
+        why = "no pressure was read" if summary.highest_bar is None else "gas could leave all the time"
+        yield "peak rate", f"not measured: {why}"
     else:
         yield (
             "peak rate",

@@ -99,7 +99,7 @@ def summarise(store: Store, watched: WatchedVessel, batch: StoredBatch, now_s: f
         beverage=batch.wishes.beverage.value,
         began=format_rfc3339(batch.began_s),
         ended=None if batch.ended_s is None else format_rfc3339(batch.ended_s),
-        hours=round((end_s - batch.began_s) / 3600, 1),
+        hours=round((end_s - batch.began_s) / 3600, 2),
         stages=tuple(_spans(record.stages, end_s)),
         peak_rate_g_per_l_day=_peak(record),
         yeast_range_c=vessel.yeast_temperature_c,

@@ -79,9 +79,10 @@ def _added(vessel: str, number: int, time_s: float, text: str, zone: LocalTime) 
     if understand(text) is not None:
         return kept
     near = _near(text)
-    return f"{kept}, kept as a note" + (
-        f"; if `{near}` was meant, --replace {number} '{near}'" if near else ""
-    )
+    if not near:
+        return f"{kept}, kept as a note"
+    meant = f"  If `{near}` was meant: ullage journal {vessel} --replace {number} '{near}'"
+    return f"{kept}, kept as a note\n{meant}"
 
 
 def _near(text: str) -> str:

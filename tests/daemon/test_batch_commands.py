@@ -269,7 +269,7 @@ def test_gravity_refuses_what_can_t_be(here: Here, arguments: list[str], part: s
 def test_journal_takes_times_and_corrections(here: Here) -> None:
     """Entries are numbered; one may be struck or replaced, and stays visible as struck."""
     noted = here("journal", "north", "valve shutt", "--at", "20 minutes ago")
-    assert "kept as a note; if `valve shut` was meant, --replace 1 'valve shut'" in noted.out
+    assert "  If `valve shut` was meant: ullage journal north --replace 1 'valve shut'\n" in noted.out
     fixed = here("journal", "north", "--replace", "1", "valve", "shut")
     assert "in place of entry 1" in fixed.out
     moved = here("journal", "north", "--replace", "2", "--at", "1 hour ago")
