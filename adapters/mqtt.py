@@ -143,6 +143,7 @@ class MqttSource(Source):
     def _serve(self, connection: Connection, woken: socket.socket, *, resumed: bool) -> None:
         refused = 0
         while not self._stopping.is_set():
+            self._turn()
             connection.serve_once(woken, read=self._may_read(), timeout_s=IDLE_S)
             connection.acknowledge(self._inflight.due())
             while self._not_ours:
@@ -154,6 +155,10 @@ class MqttSource(Source):
                 self._say_refused(connection)
             if self._giver_error is not None:
                 raise self._giver_error
+            if self._giver is None or not self._giver.is_alive():
+                raise SourceError(
+                    self.name, "the thread that hands messages over has died", "it is started again"
+                )
 
     def _may_read(self) -> bool:
         if not self._waiting.full():

@@ -113,6 +113,7 @@ class SerialSource(Source):
         )
         checksums = ChecksumRule(self._settings.checksum)
         while not self._stopping.is_set():
+            self._turn()
             came = lines.feed(self._take(port, poll))
             if came:
                 self._deliver_lines(came, checksums, port, lines)

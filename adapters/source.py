@@ -60,6 +60,8 @@ class Source(ABC):
         self._detail = "not started"
         self._deliveries = 0
         self._restarts = 0
+        self.turns = 0
+        """Moved by a source that lives at each round of its loop; 0 for one that keeps no such count."""
 
     @final
     def start(self, deliver: Deliver) -> None:
@@ -101,9 +103,16 @@ class Source(ABC):
             self._deliver(delivery)
 
     @final
+    def _turn(self) -> None:
+        """Count a round: a source that calls this must do so again within a minute or two, or it counts as stuck."""
+        self.turns += 1
+
+    @final
     def _supervise(self) -> None:
         pause_s = self._first_pause_s
         while not self._stopping.is_set():
+            if self.turns:
+                self._turn()
             if not self.permitted():
                 self._stopping.wait(PERMIT_S)
                 continue

@@ -128,6 +128,9 @@ class Books:
         self._pages = _Pages(self._settings.pages)
         self._findings: deque[Finding] = deque(maxlen=self._settings.findings)
         self._retry_at_s = 0.0
+        self._done = 0
+        self.number = 0
+        """Pages taken so far."""
         self._thread: threading.Thread | None = None
         self._errors: dict[str, str] = {}
         self.heartbeat = Heartbeat("books", clock, longest_turn_s=60.0)
@@ -154,19 +157,24 @@ class Books:
         """Pages not yet put down."""
         return len(self._pages.waiting)
 
+    def reached(self, number: int) -> bool:
+        """Tell whether every page up to this number is put down, with all its findings."""
+        return self._done >= number and not self._findings
+
     def put(self, page: Page) -> None:
         """Take a page. Never waits for disk or network once there is a thread."""
         self._counts.findings += len(page.findings)
         if self._thread is None:
+            self.number += 1
             self._put_down(page)
             return
         with self._pages.changed:
             if len(self._pages.waiting) >= self._pages.most:
                 self._counts.unstored += len(page.readings)
                 page = replace(page, readings=(), entries=())
-                if page.findings and len(self._pages.waiting) < 2 * self._pages.most:
-                    self._pages.waiting.append(page)
-                return
+                if not page.findings or len(self._pages.waiting) >= 2 * self._pages.most:
+                    return
+            self.number += 1
             self._pages.waiting.append(page)
             self._pages.changed.notify_all()
 
@@ -199,6 +207,7 @@ class Books:
             self.held()
         for delivery in page.deliveries:
             self.acknowledge(delivery)
+        self._done += 1
 
     def _tell(self, findings: Sequence[Finding]) -> None:
         """Hand findings to the desk; what it can't take now waits."""

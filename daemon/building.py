@@ -111,7 +111,9 @@ def _assembled(
         receipts=receipts,
         promise=desk.promise,
     )
-    writer = _writer(config, store, pipeline, clock, fingerprints, rebuilt, receipts)
+    writer = _writer(
+        config, store, pipeline, clock, fingerprints, rebuilt, receipts, lambda: desk.health().unsaved == 0
+    )
     pipeline.books.told, pipeline.books.held = writer.hurry, writer.free
     keeper = BatchKeeper(
         vessels,
@@ -275,6 +277,7 @@ def _writer(
     fingerprints: Mapping[str, str],
     rebuilt: Sequence[Rebuilt],
     receipts: Receipts,
+    settled: Callable[[], bool],
 ) -> Writer:
     interval_s, settings = config.store.commit_interval_s, WriterSettings()
     if config.share is None:
@@ -297,6 +300,7 @@ def _writer(
         ),
         last_entry_id=min((r.watched.last_entry_id for r in rebuilt), default=last_entry_id(store)),
         receipts=receipts,
+        settled=settled,
     )
 
 

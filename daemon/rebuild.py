@@ -3,6 +3,7 @@
 What a stored reading showed was told before that reading was written (the pipeline's order), so findings made again
 here are not told again, with two exceptions that a refused commit or a kill in the wrong moment can leave behind: an
 alarm that the rebuilt detectors hold raised and the database does not, and a notice of which the database knows none.
+A snapshot is written only when all that its detectors have found is; should it be ahead all the same, its alarms are told.
 Alarms the other way round become orphans and are cleared when their sensors have been heard for a while.
 """
 
@@ -23,7 +24,7 @@ from ullage.daemon.store.noted import noted_since
 from ullage.daemon.store.store import Store
 from ullage.daemon.vessel_time import REGULAR
 from ullage.daemon.watched import KINDS, Watched
-from ullage.detectors.finding import Finding, State
+from ullage.detectors.finding import Condition, Finding, Priority, State
 from ullage.detectors.samples import Entry, Samples
 from ullage.detectors.watch import VesselWatch
 
@@ -111,6 +112,18 @@ def rebuild(
         extra={"vessel": name, "snapshot": saved is not None, "readings": readings, "untold": len(untold)},
     )
     return Rebuilt(watched=watched, untold=untold, readings=readings, resumed=saved is not None)
+
+
+def _found_before(key: AlarmKey, priority: Priority, time_s: float) -> Finding:
+    return Finding(
+        time_s=time_s,
+        vessel=key.vessel,
+        condition=Condition(key.condition),
+        state=State.RAISED,
+        priority=priority,
+        subject=key.subject,
+        text="It was found just before the program was started anew, and holds. Look at the vessel.",
+    )
 
 
 def _saved(store: Store, vessel: str, mark: str) -> Saved | None:
@@ -210,6 +223,9 @@ def _untold(
         elif finding.state is State.NOTED:
             notices[finding.condition.value] = finding
     untold = [f for key, f in raised.items() if key in watched.standing and key not in stored]
+    for key, priority in watched.standing.items():
+        if key not in stored and key not in raised:  # held by the snapshot, and never written
+            untold += watched.hold_silence(_found_before(key, priority, told_since_s))
     if notices:
         noted = noted_since(store, watched.name, told_since_s)
         untold += [f for condition, f in notices.items() if condition not in noted]

@@ -147,6 +147,8 @@ class Scheduler:
         self._local = local
         self._offset_s = 0.0
         self._planner: Any = None
+        self._threads: tuple[threading.Thread, ...] = ()
+        """The planner's own, which nobody else minds."""
         self.replanned = 0
         self._watcher = Ticker("scheduler", min(1.0, shortest_s), self._watch, clock)
 
@@ -164,7 +166,9 @@ class Scheduler:
         self._offset_s = self._clock.wall_s() - self._clock.monotonic_s()
         for name, record in self._records.items():
             self._planner.add_job(record.run, self._trigger(record.job), id=name, name=name)
+        others = set(threading.enumerate())
         self._planner.start()
+        self._threads = tuple(set(threading.enumerate()) - others)
         self._watcher.start()
 
     def stop(self, timeout_s: float = 5.0) -> None:
@@ -187,6 +191,8 @@ class Scheduler:
 
     def loop_health(self) -> LoopHealth:
         """Tell, for the watchdog, whether jobs come round."""
+        if self._planner is not None and not all(thread.is_alive() for thread in self._threads):
+            return LoopHealth(name="scheduler", healthy=False, alive=False, detail="the thread does not run")
         watcher = self._watcher.loop_health()
         late = [job.name for job in self.health() if job.overdue]
         if not watcher.healthy or not late:

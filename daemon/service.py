@@ -26,6 +26,8 @@ LOOK_S = 1.0
 """How often the main thread looks at the others."""
 SOURCE_LOST_S = 300.0
 """How long a source may be out of reach before that is an alarm: a broker's restart is none."""
+SOURCE_STUCK_S = 180.0
+"""How long a source may make no round of its loop: a name server that does not answer takes a minute."""
 RELOAD_S = 60.0
 """How long a stop waits for a configuration that is being taken over."""
 DIED = 1
@@ -92,6 +94,8 @@ class Service:
         self._reloading: threading.Thread | None = None
         self._broken = False
         self._lost_since_s: dict[str, float] = {}
+        self._turned: dict[str, tuple[int, float]] = {}
+        """Of each source: rounds counted, and since when it has been so many."""
         self._restarted = 0
 
     def start(self) -> None:
@@ -163,6 +167,9 @@ class Service:
             return DIED
         with self._changing:
             for source in self.sources:
+                if self._stuck(source):
+                    log.critical("a source is stuck", extra={"source": source.name})
+                    return DIED
                 self._mind(source)
         for name, watched in parts.pipeline.watched.items():
             self._mind_detectors(name, watched)
@@ -206,6 +213,15 @@ class Service:
                 subject=source.name,
                 priority=Priority.HIGH,
             )
+
+    def _stuck(self, source: Source) -> bool:
+        """Tell whether a source that counts its rounds has made none for too long."""
+        now_s, turns = self.parts.clock.monotonic_s(), source.turns
+        before, since_s = self._turned.get(source.name, (0, now_s))
+        if turns == 0 or turns != before:
+            self._turned[source.name] = turns, now_s
+            return False
+        return now_s - since_s >= SOURCE_STUCK_S
 
     def _mind_detectors(self, name: str, watched: Watched) -> None:
         failing = sorted(watched.watch.failures)

@@ -157,6 +157,13 @@ class Watched:
             told += self._contain(lambda: self.watch.tick(now_s))
         return told + self.orphans.settle()
 
+    def hold_silence(self, finding: Finding) -> tuple[Finding, ...]:
+        """Return a finding that is to be told; a silence is held back until the sensor had its time to be heard."""
+        if finding.condition is not Condition.SENSOR_SILENT:
+            return (finding,)
+        self._held[_key(finding)] = finding
+        return ()
+
     def known(self) -> frozenset[Quantity]:
         """Return the quantities that have been heard."""
         return frozenset(q for q in KINDS if self.gate.newest_s(q) is not None)

@@ -17,6 +17,10 @@ from ullage.detectors.samples import Entry
 
 log = logging.getLogger(__name__)
 
+PATIENCE_S = 10.0
+"""How long the state of detectors waits for the books before it is given up until the next time."""
+
+
 STALL_PAUSE_S = 0.5
 """Shortest time between two commits on account of silent sources."""
 
@@ -76,6 +80,8 @@ class Writer:
         Journal entries up to this number are known to the detectors.
     receipts
         Deliveries to be acknowledged once they are committed.
+    settled
+        Whether every alarm that the detectors have found is written: before that their state must not be.
     """
 
     def __init__(
@@ -89,6 +95,7 @@ class Writer:
         settings: WriterSettings | None = None,
         last_entry_id: int = 0,
         receipts: Receipts | None = None,
+        settled: Callable[[], bool] = lambda: True,
     ) -> None:
         self._shelf = shelf
         self._entries_after = entries_after
@@ -103,6 +110,7 @@ class Writer:
         self._snapshot_due_s = now_s + self._snapshot_pause_s()
         self._turn_of = 0
         self._receipts = Receipts() if receipts is None else receipts
+        self._settled = settled
         self._hastened = False
         self._woken = threading.Event()
         self._stopping = threading.Event()
@@ -146,6 +154,10 @@ class Writer:
         if self._thread is not None:
             self._thread.join(timeout_s)
         self._try("readings not written", self._flush)
+        books = self._pipeline.books
+        if not (books.reached(books.number) and self._settled()):
+            log.error("detector state not written, for not all that it has found is")
+            return
         for vessel in tuple(self._fingerprints):
             self._try("detector state not written", functools.partial(self._save_now, vessel))
 
@@ -201,20 +213,31 @@ class Writer:
         vessels = list(self._fingerprints)
         vessel = vessels[self._turn_of % len(vessels)]
         self._turn_of += 1
-        taken: list[tuple[bytes, str]] = []
+        taken: list[tuple[bytes, str, int]] = []
         done = threading.Event()
 
         def take() -> None:
             try:
                 if vessel in self._fingerprints:  # it may have been taken out of the configuration
                     # with the mark of that moment: another batch may put other detectors in their place
-                    taken.append((self._dump(vessel), self._fingerprints[vessel]))
+                    number = self._pipeline.books.number
+                    taken.append((self._dump(vessel), self._fingerprints[vessel], number))
             finally:
                 done.set()
 
         if self._pipeline.call(take, timeout_s=5.0) and done.wait(30.0) and taken:
-            self._flush()  # the state must not be ahead of the readings by more than it need be
-            self._save(vessel, *taken[0])
+            payload, mark, number = taken[0]
+            if self._put_down(number):
+                self._flush()  # the state must not be ahead of the readings by more than it need be
+                self._save(vessel, payload, mark)
+
+    def _put_down(self, number: int) -> bool:
+        """Wait until what was found up to a page is written; return whether it is. A later look may do better."""
+        until_s = self._clock.monotonic_s() + PATIENCE_S
+        while not self._pipeline.books.reached(number):
+            if self._clock.monotonic_s() > until_s or self._stopping.wait(0.02):
+                return False
+        return self._settled()
 
     def _save_now(self, vessel: str) -> None:
         self._save(vessel, self._dump(vessel), self._fingerprints[vessel])

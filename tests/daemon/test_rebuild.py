@@ -19,6 +19,7 @@ from ullage.daemon.rebuild import rebuild
 from ullage.daemon.snapshot import dump, fingerprint
 from ullage.daemon.store.alarm_tables import alarm_event
 from ullage.daemon.store.store import Store
+from ullage.daemon.vessel_time import SETTLE_S
 from ullage.daemon.watched import Watched
 from ullage.detectors.finding import Condition, Finding, Priority, State
 from ullage.detectors.registry import compose
@@ -159,6 +160,38 @@ def test_an_alarm_that_was_never_committed_is_told(store: Store, clock: ManualCl
     keep(store, pressures(1.0, 2.6, 2.6))
     untold = rebuild(NORTH, store, clock, ()).untold
     assert [(f.condition, f.state) for f in untold] == [(Condition.OVER_PRESSURE, State.RAISED)]
+
+
+def test_an_alarm_that_only_the_snapshot_knows_is_told(store: Store, clock: ManualClock) -> None:
+    """The detectors' state got to the disk, the alarm did not; told once, the database knows it."""
+    readings = pressures(1.0, 2.6, 2.6)
+    snapshot(store, readings, clock)
+    keep(store, readings)
+    untold = rebuild(NORTH, store, clock, ()).untold
+    assert [(f.condition, f.state, f.priority) for f in untold] == [
+        (Condition.OVER_PRESSURE, State.RAISED, Priority.CRITICAL)
+    ]
+    assert rebuild(NORTH, store, clock, [alarm(Condition.OVER_PRESSURE)]).untold == ()
+
+
+def test_a_silence_that_only_the_snapshot_knows_waits_for_the_sensor(
+    store: Store, clock: ManualClock
+) -> None:
+    """It was held back before the restart, and is again: the gap may be the daemon's own."""
+    watched = snapshot(store, pressures(1.0), clock)
+    silence = Finding(
+        time_s=START_S, vessel="north", condition=Condition.SENSOR_SILENT, state=State.RAISED,
+        priority=Priority.HIGH, text="silent", subject="pressure",
+    )  # fmt: skip
+    watched.standing[AlarmKey("north", "sensor-silent", "pressure")] = silence.priority
+    mark = fingerprint(NORTH.vessel, NORTH.detectors)
+    store.save_snapshot("north", saved_s=START_S, fingerprint=mark, payload=dump(watched.state()))
+    keep(store, pressures(1.0))
+    rebuilt = rebuild(NORTH, store, clock, ())
+    assert rebuilt.untold == ()
+    assert rebuilt.watched.tick() == ()
+    clock.advance(SETTLE_S + 1)
+    assert {f.condition for f in rebuilt.watched.tick()} == {Condition.SENSOR_SILENT}
 
 
 def test_an_alarm_whose_readings_were_lost_is_an_orphan(store: Store, clock: ManualClock) -> None:

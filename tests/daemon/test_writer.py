@@ -77,7 +77,9 @@ class Bench:
             entries_after=self.shelf.entries_after,
             fingerprints=dict.fromkeys(NAMES, "mark"),
             settings=WriterSettings(most_pending=50),
+            settled=lambda: self.settled,
         )
+        self.settled = True
 
     def pass_s(self, seconds: int) -> None:
         for _ in range(seconds):
@@ -153,6 +155,23 @@ def test_the_state_of_one_vessel_after_another_is_kept_about_hourly() -> None:
     bench.pipeline.stop()
     assert [vessel for vessel, _ in bench.shelf.snapshots] == ["north", "south", "north", "south"]
     assert dict(load(bench.shelf.snapshots[1][1]).newest_ms) == {"pressure": 1_790_000_000_000}
+
+
+def test_the_state_is_not_written_before_what_it_has_found(bench: Bench) -> None:
+    """Else a kill between the two would leave an alarm that the detectors hold and nobody knows of."""
+    bench.pipeline.start()
+    try:
+        bench.settled = False
+        bench.pass_s(1801)
+        assert bench.shelf.snapshots == []
+        bench.settled = True
+        bench.pass_s(1801)
+        assert [name for name, _ in bench.shelf.snapshots] == ["south"]
+    finally:
+        bench.pipeline.stop()
+    bench.settled = False
+    bench.writer.stop()
+    assert len(bench.shelf.snapshots) == 1
 
 
 def test_a_clean_stop_writes_readings_and_the_state_of_all(bench: Bench) -> None:

@@ -1,6 +1,7 @@
 """What a fault is, what a trial of it gets to work with, and what it brings home."""
 
 import random
+import subprocess
 import time
 from collections.abc import Callable
 from contextlib import AbstractContextManager, ExitStack
@@ -120,7 +121,7 @@ def run(fault: Fault, folder: Path, *, seed: int, long: bool) -> Row:
         except Missing as error:
             trials, missing = 0, str(error)
             break
-        except (AssertionError, RuntimeError, OSError) as error:
+        except (AssertionError, RuntimeError, OSError, subprocess.SubprocessError) as error:
             failures.append(f"{fault.key}, trial {number}, seed {seed}: {type(error).__name__}: {error}")
     return Row(
         fault=fault,

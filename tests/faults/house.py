@@ -97,7 +97,7 @@ class House:
             "schedule": {"daily_digest": ""},
         }
         daemon = DaemonProcess(directory=bench.folder / "daemon", config={**config, **parts})
-        bench.at_end(daemon.kill)
+        bench.at_end(daemon.close)
         return cls(bench=bench, broker=broker, phone=phone, daemon=daemon, database=database)
 
     def start(self) -> None:

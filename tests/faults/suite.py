@@ -1,6 +1,6 @@
 """The rows of the table, one for each fault."""
 
-from tests.faults import disk_faults, power
+from tests.faults import disk_faults, power, threads
 from tests.faults.fault import Fault
 
 FAULTS = (
@@ -13,4 +13,6 @@ FAULTS = (
     Fault(group="disk", name="held by another program", trial=disk_faults.locked, long=5),
     Fault(group="disk", name="damaged while in use", trial=disk_faults.damaged_running, long=10),
     Fault(group="disk", name="damaged before the start", trial=disk_faults.damaged_at_start, long=10),
+    Fault(group="threads", name="each dies", trial=threads.dead, long=2),
+    Fault(group="threads", name="each hangs", trial=threads.hung, long=1),
 )
