@@ -7,6 +7,7 @@ from ullage.adapters.errors import ConfigError, StoreError
 from ullage.adapters.reading import Quantity
 from ullage.adapters.registry import build
 from ullage.daemon.attaching import can_draw
+from ullage.daemon.beacon import Beacon
 from ullage.daemon.clock import Clock
 from ullage.daemon.config_files import loose_files
 from ullage.daemon.config_vessels import WatchedVessel
@@ -147,8 +148,6 @@ def warnings(config: Config) -> Iterator[str]:
     if config.store.url in ("sqlite://", "sqlite:///:memory:"):
         yield "store.url: a database in memory forgets everything, alarms too, when the daemon ends"
     yield from config.notify.warnings()
-    if config.schedule.heartbeat is not None:
-        yield from config.schedule.heartbeat.warnings("schedule.heartbeat")
 
 
 def source_problems(config: Config, clock: Clock) -> Iterator[str]:
@@ -186,6 +185,6 @@ def target_problems(config: Config) -> Iterator[str]:
             yield str(error)
     if config.schedule.heartbeat is not None:
         try:
-            config.schedule.heartbeat.read("schedule.heartbeat")
+            Beacon(config.schedule.heartbeat, lambda: True)
         except ConfigError as error:
             yield str(error)

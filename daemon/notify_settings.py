@@ -17,12 +17,12 @@ _STRICT = ConfigDict(extra="forbid", frozen=True, hide_input_in_errors=True)
 
 
 class SecretSource(BaseModel):
-    """An address, given in one of three ways: in a file, in the environment, or (not advised) in the config itself."""
+    """An address, given in a file or in the environment, there as `url` or under a variable's name of one's own."""
 
     model_config = _STRICT
 
     url: SecretStr | None = None
-    """The address itself. It then stands in the config for everyone to read who can read that."""
+    """The address itself, from the environment; in the configuration's file it is refused."""
     url_file: Path | None = None
     """File that holds the address on its first line."""
     url_env: str | None = None
@@ -67,14 +67,6 @@ class SecretSource(BaseModel):
                 subject, f"the environment variable {self.url_env} is not set", "set it to the address"
             )
         return found
-
-    def warnings(self, subject: str) -> tuple[str, ...]:
-        """Return sentences on how the address is kept, without the address."""
-        if self.url is not None and not self.url.get_secret_value().startswith("console:"):
-            return (
-                f"{subject}: the address is given as it is; keep it in a file of its own and give url_file",
-            )
-        return ()
 
     @staticmethod
     def _from_file(subject: str, path: Path) -> str:
@@ -219,7 +211,6 @@ class NotifySettings(BaseModel):
 
     def warnings(self) -> tuple[str, ...]:
         """Return sentences on what may be better, for `check` and the log."""
-        found = [text for name, target in self.named_targets() for text in target.warnings(f"target {name}")]
-        if not any(Priority.CRITICAL in target.priorities for target in self.targets):
-            found.append("notify: no target is told of critical alarms; over-pressure would ring nowhere")
-        return tuple(found)
+        if any(Priority.CRITICAL in target.priorities for target in self.targets):
+            return ()
+        return ("notify: no target is told of critical alarms; over-pressure would ring nowhere",)
