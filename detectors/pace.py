@@ -24,7 +24,7 @@ from dataclasses import dataclass, field
 from ullage.detectors.gravity import Instrument
 from ullage.detectors.record import BEER, TIME, TOTAL, Record
 from ullage.detectors.suspicion import pace_per_h
-from ullage.detectors.valve import COOLING_BAR_PER_K
+from ullage.detectors.valve import COOLING_BAR_PER_K, Proof
 
 SLOW_SHARE = 1 / 3
 """Of the highest rate: below it fermentation is slowing (half way down its tail)."""
@@ -137,10 +137,10 @@ class Pace:
 
     def _by_shut_spell(self, record: Record) -> str:
         steepest = record.steepest_g_per_l_day
-        if record.production is None or record.valve.sealed or self.progress < LEAST_PROGRESS:
-            return ""
+        if record.production is None or record.valve.sealed or record.valve.proof is Proof.BELOW:
+            return ""  # a vessel that still fills is on its way up, whatever the mean of hours says
         high = max(record.production.high, 0.0)
-        if steepest < LEAST_HEIGHT or high > SLOW_SHARE * steepest:
+        if self.progress < LEAST_PROGRESS or steepest < LEAST_HEIGHT or high > SLOW_SHARE * steepest:
             return ""
         return f"at most {high:.1f} g/L CO2 a day while gas can't leave, after {steepest:.1f} before"
 
@@ -163,7 +163,9 @@ class Pace:
         return f"gravity falls by {max(fall, 0.0):.3f} a day, after {self._steepest:.3f} at its height"
 
     def _by_time(self, now_s: float, record: Record) -> str:
-        if record.valve.sealed or self._steepest >= LEAST_FALL_PER_DAY or now_s - self._rising_s < DAY_S:
+        if record.valve.held_bar is None or self._steepest >= LEAST_FALL_PER_DAY:
+            return ""
+        if now_s - self._rising_s < DAY_S:
             return ""
         own = 1.0 if math.isnan(self.own_pace) else math.sqrt(self.own_pace)
         if self.progress * own < GUESSED_PROGRESS:

@@ -166,16 +166,40 @@ def test_wishes_of_the_configuration_are_those_of_the_vessel(store: Store) -> No
 NAMES = ("button", "command", "page")
 
 
+PASSWORDS = {"brewer": "right-pass", "stranger": "another-pass"}
+"""Invented. The broker lets the stranger publish readings and nothing else."""
+ACCESS = """
+user brewer
+topic readwrite cellar/#
+user stranger
+topic write cellar/+/bar
+"""
+
+
 @pytest.fixture(name="broker")
 def _broker(tmp_path: Path) -> Iterator[Broker]:
-    broker = Broker.start(tmp_path / "broker")
+    access = tmp_path / "access"
+    access.write_text(ACCESS)
+    access.chmod(0o600)
+    broker = Broker.start(tmp_path / "broker", passwords=PASSWORDS, extra=[f"acl_file {access}"])
     yield broker
     broker.stop()
 
 
 @pytest.fixture(name="daemon")
 def _daemon(tmp_path: Path, broker: Broker) -> Iterator[DaemonProcess]:
-    source = {"kind": "mqtt", "host": "127.0.0.1", "port": broker.port, "first_pause_s": 0.1}
+    secret = tmp_path / "broker-password"
+    secret.write_text(PASSWORDS["brewer"])
+    secret.chmod(0o600)
+    source = {
+        "kind": "mqtt",
+        "host": "127.0.0.1",
+        "port": broker.port,
+        "first_pause_s": 0.1,
+        "username": "brewer",
+        "password_file": str(secret),
+        "status_topic": "",
+    }
     daemon = DaemonProcess(
         directory=tmp_path / "daemon",
         config={
@@ -210,7 +234,10 @@ def command(daemon: DaemonProcess, *arguments: str) -> str:
 def test_every_way_into_the_journal_begins_a_batch(
     daemon: DaemonProcess, broker: Broker, tmp_path: Path
 ) -> None:
-    """A button by MQTT, the command line and the page, each into its own vessel of the running daemon."""
+    """A button by MQTT, the command line and the page, each into its own vessel of the running daemon.
+
+    The button is one that the broker lets in; what a stranger publishes there never arrives.
+    """
     began_s = time.time()
 
     def heard() -> bool:
@@ -218,6 +245,8 @@ def test_every_way_into_the_journal_begins_a_batch(
         return "first reading judged" in daemon.log
 
     wait_until(heard, "a reading, so that the topics are subscribed to")
+    stranger = replace(broker, username="stranger", password=PASSWORDS["stranger"], process=None)
+    stranger.publish("cellar/button/journal", "tapped")
     broker.publish("cellar/button/journal", "pitched")
     said = command(daemon, "journal", "command", "pitched")
     assert "A batch begins with it" in said
@@ -237,6 +266,9 @@ def test_every_way_into_the_journal_begins_a_batch(
 
     for name in NAMES:
         wait_until(lambda name=name: begun(name), f"a batch in {name}")  # type: ignore[misc]
+
+    with Store.open(f"sqlite:///{tmp_path / 'ullage.db'}", read_only=True) as store:
+        assert sorted(entry.text for entry in store.entries("button")) == ["batch started", "pitched"]
 
     def staged() -> bool:
         broker.publish("cellar/button/bar", "0.01")

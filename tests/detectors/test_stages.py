@@ -322,6 +322,25 @@ def test_a_restart_in_any_stage_changes_nothing(story: Story) -> None:
         assert restarted.record.next_step == whole.record.next_step, stage
 
 
+def test_a_warm_rest_where_the_plan_has_one(story: Story) -> None:
+    """After the end, at the rest's temperature: the rest is a stage, counted by the clock, and the chill is due after it."""
+    planned = replace(VESSEL, batch=Batch(plan="20, rest 20 for 6 h, chill 2"))
+    watch = VesselWatch(planned)
+    finished_h = story.hours["valve_shut"] + 24
+    found = feed(watch, story, story.entries, to_h=finished_h)
+    (over,) = told(found, Condition.FINISHED)
+    assert "First the warm rest: 20 °C for 6 h." in over.text
+    stages = held(watch)
+    assert [change.stage for change in stages][-2:] == [Stage.FINISHED, Stage.WARM_REST]
+    assert story.at(stages[-1]) == pytest.approx(story.at(over), abs=2 * FRAME_H)
+    step = watch.record.next_step
+    assert step is not None
+    assert "chill to 2 °C" in step.text
+    assert step.due_s == pytest.approx(stages[-1].since_s + 6 * HOUR)
+    feed(watch, story, story.entries, from_h=finished_h)
+    assert [change.stage for change in held(watch)] == list(Stage)
+
+
 def test_next_step_says_what_and_when(story: Story) -> None:
     """In each part of the batch something that a brewer can do, with its time where it can be known."""
     watch = VesselWatch(replace(VESSEL, batch=Batch(plan="18 for 2 days, 20, rest 22 for 2 days, chill 2")))
