@@ -26,7 +26,7 @@ from ullage.daemon.makeshift import DAMAGED, NO_DATABASE
 from ullage.daemon.notifier import Notifier
 from ullage.daemon.page_settings import PageSettings
 from ullage.daemon.parted_source import PartedSource
-from ullage.daemon.pipeline import Pipeline
+from ullage.daemon.pipeline import Pipeline, PipelineSettings
 from ullage.daemon.pitching import follow_pitching
 from ullage.daemon.rebuild import Rebuilt, rebuild
 from ullage.daemon.receipts import Receipts
@@ -108,6 +108,7 @@ def _assembled(
         store,
         desk,
         clock,
+        settings=PipelineSettings(gather_s=sharing.GATHER_S if shared else 0.0),
         receipts=receipts,
         promise=desk.promise,
     )

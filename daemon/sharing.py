@@ -18,6 +18,8 @@ MOST_HELD = 250
 """Messages of one session that wait for their commit at most: half of what a broker of MQTT 5 is asked to send."""
 RECEIPTS_S = 5.0
 """Time between two commits; what is not committed comes again at a takeover."""
+GATHER_S = 0.05
+"""By how much judging may lag so that messages of many vessels are judged together."""
 POLL_S = 0.5
 """How soon it is noticed that a broker sends no more before it hears from us."""
 SNAPSHOTS_S = 600.0

@@ -6,6 +6,9 @@ Whole numbers are kept as residuals from a median, or from a median step where t
 that hold them. Values that are no short decimals (converted units) are kept as numbers into a table of the distinct
 ones if these are few, else as the bits that differ from the value before. zlib packs the result and its checksum
 shows damage.
+
+What stands for minutes only, until it is folded with more of its kind, is written plainly, with a checksum: packing a
+handful of readings saves little, and takes longer than all the rest that is done for them.
 """
 
 import struct
@@ -18,9 +21,11 @@ from numpy.typing import NDArray
 from ullage.daemon.store.columns import Column
 
 _VERSION = 1
+_PLAIN = 2
 _COUNT = struct.Struct("<I")
 _INTS = struct.Struct("<BBqq")  # order, width, first, base
-_CHANNEL = struct.Struct("<qBI")  # vessel, kind, length
+_CHANNEL = struct.Struct("<qBI")  # vessel, kind, length; where plain: number of readings
+_CHECK = struct.Struct("<BI")  # version, checksum of the rest
 _DECIMAL, _TABLE, _BITS = range(3)
 _PLACES = range(10)
 _EXACT = 2.0**50  # below this, scaling by a power of ten rounds to the right whole number
@@ -58,6 +63,19 @@ def pack_channels(channels: Iterable[tuple[int, int, Column]]) -> bytes:
     return _sealed(b"".join(parts))
 
 
+def plain_channels(channels: Iterable[tuple[int, int, Column]]) -> bytes:
+    """Return the same without packing it: for a few readings, and soon to be folded."""
+    parts: list[bytes] = []
+    for vessel_id, kind, column in channels:
+        parts += (
+            _CHANNEL.pack(vessel_id, kind, len(column)),
+            column.time_ms.astype("<i8", copy=False).tobytes(),
+            column.value.astype("<f8", copy=False).tobytes(),
+        )
+    body = b"".join(parts)
+    return _CHECK.pack(_PLAIN, zlib.crc32(body)) + body
+
+
 def unpack_channels(data: bytes, vessel_id: int | None = None) -> Iterator[tuple[int, int, Column]]:
     """Yield (vessel id, kind, column), of one vessel only if `vessel_id` says which.
 
@@ -66,6 +84,9 @@ def unpack_channels(data: bytes, vessel_id: int | None = None) -> Iterator[tuple
     Damaged
         If the bytes are not whole.
     """
+    if data[:1] == bytes([_PLAIN]):
+        yield from _read_plain(data, vessel_id)
+        return
     body = _opened(data)
     at = 0
     while at < len(body):
@@ -74,6 +95,19 @@ def unpack_channels(data: bytes, vessel_id: int | None = None) -> Iterator[tuple
         if vessel_id is None or found == vessel_id:
             yield found, kind, _decode(body[at : at + length])
         at += length
+
+
+def _read_plain(data: bytes, vessel_id: int | None) -> Iterator[tuple[int, int, Column]]:
+    if len(data) < _CHECK.size or _CHECK.unpack_from(data)[1] != zlib.crc32(memoryview(data)[_CHECK.size :]):
+        raise Damaged("the checksum is wrong")
+    at = _CHECK.size
+    while at < len(data):
+        found, kind, count = _CHANNEL.unpack_from(data, at)
+        at += _CHANNEL.size
+        if vessel_id is None or found == vessel_id:
+            time_ms = np.frombuffer(data, "<i8", count, at)
+            yield found, kind, Column(time_ms, np.frombuffer(data, "<f8", count, at + 8 * count))
+        at += 16 * count
 
 
 def _sealed(body: bytes) -> bytes:

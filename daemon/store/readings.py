@@ -8,6 +8,7 @@ quantity, time).
 
 import logging
 from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
+from typing import Any
 
 import numpy as np
 import sqlalchemy as sa
@@ -30,6 +31,7 @@ FOLD_READINGS = 200_000
 FOLD_MOST_ROWS = 5_000
 """Rows of one vessel folded together at most."""
 
+_COPY = "COPY reading_batch (vessel_id, first_ms, count, payload) FROM STDIN (FORMAT BINARY)"
 _OF_ALL = reading_batch.c.vessel_id.is_(None)
 
 
@@ -69,7 +71,7 @@ def pack_each(columns: dict[Channel, Column], ids: Mapping[str, int]) -> list[di
             "vessel_id": vessel_id,
             "first_ms": min(int(column.time_ms[0]) for _, _, column in channels),
             "count": sum(len(column) for _, _, column in channels),
-            "payload": codec.pack_channels(channels),
+            "payload": codec.plain_channels(channels),
         }
         for vessel_id, channels in found.items()
     ]
@@ -77,7 +79,18 @@ def pack_each(columns: dict[Channel, Column], ids: Mapping[str, int]) -> list[di
 
 def write_batch(connection: sa.Connection, rows: Sequence[Mapping[str, object]]) -> None:
     """Write the rows of one commit."""
-    connection.execute(reading_batch.insert(), list(rows))
+    if connection.dialect.name != "postgresql":
+        connection.execute(reading_batch.insert(), list(rows))
+        return
+    # one statement for all vessels, and none of it passes through SQLAlchemy: a third of what a commit costs
+    driver: Any = connection.connection.driver_connection
+    try:
+        with driver.cursor() as cursor, cursor.copy(_COPY) as copy:
+            copy.set_types(["int8", "int8", "int4", "bytea"])
+            for row in rows:
+                copy.write_row((row["vessel_id"], row["first_ms"], row["count"], row["payload"]))
+    except connection.dialect.loaded_dbapi.Error as error:
+        raise sa.exc.DBAPIError(_COPY, None, error) from error
 
 
 def fold_is_due(connection: sa.Connection) -> bool:

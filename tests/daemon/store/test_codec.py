@@ -1,5 +1,7 @@
 """Columns packed into bytes."""
 
+from collections.abc import Callable
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -39,13 +41,18 @@ def test_every_bit_comes_back(
 
 
 @settings(deadline=None)
-@given(st.lists(st.tuples(st.integers(1, 2**40), st.integers(0, 2), steady), max_size=6))
-def test_channels_come_back_each_by_itself(found: list[tuple[int, int, list[int]]]) -> None:
+@given(
+    st.lists(st.tuples(st.integers(1, 2**40), st.integers(0, 2), steady), max_size=6),
+    st.sampled_from([codec.pack_channels, codec.plain_channels]),
+)
+def test_channels_come_back_each_by_itself(
+    found: list[tuple[int, int, list[int]]], pack: Callable[[list[tuple[int, int, Column]]], bytes]
+) -> None:
     """Several channels in one piece return in order, and one vessel's can be had alone."""
     channels = [
         (v, k, Column(np.array(t, np.int64), np.arange(len(t), dtype=np.float64) / 8)) for v, k, t in found
     ]
-    data = codec.pack_channels(channels)
+    data = pack(channels)
     assert [(v, k, c.time_ms.tolist()) for v, k, c in codec.unpack_channels(data)] == found
     for vessel, _, _ in found:
         alone = list(codec.unpack_channels(data, vessel))
@@ -87,3 +94,16 @@ def test_a_noisy_second_by_second_hour_is_small(scale: float, limit: float) -> N
     time_ms = (1_760_000_000_000 + np.arange(3600) * 1000 + rng.normal(0, 4, 3600)).astype(np.int64)
     value = np.round(20 + rng.normal(0, 0.03, 3600), 2) * scale
     assert len(codec.pack(Column(time_ms, value))) < limit * 3600
+
+
+@settings(deadline=None)
+@given(st.integers(0, 10**6), st.integers(1, 255))
+def test_damage_of_what_is_plain_is_noticed(place: int, change: int) -> None:
+    """The same where nothing is packed: its checksum tells, wherever the damage lies, and what is cut off, too."""
+    column = Column(np.arange(20, dtype=np.int64) * 1000, np.round(np.sin(np.arange(20.0)), 3))
+    whole = codec.plain_channels([(1, 0, column), (2, 1, column)])
+    data = bytearray(whole)
+    data[place % len(data)] ^= change
+    for damaged in (bytes(data), whole[: place % len(whole)]):
+        with pytest.raises(codec.Damaged):
+            list(codec.unpack_channels(damaged))
