@@ -24,6 +24,8 @@ from ullage.adapters.mqtt_settings import MqttSettings
 
 READ_BURST = 100
 """Packets read before acknowledgements get their turn."""
+LARGEST_PACKET = 2**20
+"""Bytes (MQTT 5, section 3.1.2.11.4): a broker keeps what is larger to itself, and memory is spared it."""
 ANSWER_S = 10.0
 """How long a broker may take to answer CONNECT."""
 
@@ -222,6 +224,7 @@ class Connection:
                 properties = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
                 properties.SessionExpiryInterval = settings.session_expiry_s
                 properties.ReceiveMaximum = settings.receive_maximum
+                properties.MaximumPacketSize = LARGEST_PACKET
                 self._client.connect(
                     settings.host,
                     settings.actual_port(),

@@ -205,6 +205,8 @@ class Brewer:
 
     def __post_init__(self) -> None:
         self.client = self.house.broker.client(f"brewer-{self.name}")
+        self._asked = self._taken = 0
+        self.client.on_publish = self._was_taken
         self.house.bench.at_end(self.close)
 
     def publish(self, pressure_bar: float, count: int, pause_s: float = 0.02) -> None:
@@ -213,8 +215,16 @@ class Brewer:
             time_ms = round(time.time() * 1000)
             value = round(pressure_bar + (time_ms % 1000) / 1e5, 5)
             self.sent[time_ms] = value
-            self.client.publish(f"cellar/{self.name}", payload(value, time_ms / 1000), qos=1)
+            self.send(value, time_ms)
             time.sleep(pause_s)  # the sensor's own pace
+
+    def send(self, value: float, time_ms: int) -> None:
+        """Publish one number."""
+        self._asked += 1
+        self.client.publish(f"cellar/{self.name}", payload(value, time_ms / 1000), qos=1)
+
+    def _was_taken(self, *_: object) -> None:
+        self._taken += 1
 
     def episode(self, count: int = 20, pause_s: float = 0.02) -> None:
         """Publish above the limit, then below it long enough for that to be over."""
@@ -227,12 +237,18 @@ class Brewer:
         self.publish(2.6, count, pause_s)
         self.episodes.append((start_s, time.time()))
 
+    def drain(self) -> None:
+        """Wait until the broker has taken everything."""
+        wait_until(lambda: self._taken == self._asked, "the broker's word on everything", 30)
+
+    def arrived(self) -> bool:
+        """Tell whether the newest reading is in the database."""
+        return max(self.sent) in self.house.stored(self.name)
+
     def close(self) -> None:
         """Leave the broker once it has everything."""
         if self.client.is_connected():
-            deadline_s = time.monotonic() + 10
-            while self.client.want_write() and time.monotonic() < deadline_s:
-                time.sleep(0.01)
+            self.drain()
             self.client.disconnect()
         self.client.loop_stop()
 

@@ -1,6 +1,6 @@
 """The rows of the table, one for each fault."""
 
-from tests.faults import disk_faults, power, threads
+from tests.faults import broker, disk_faults, power, threads
 from tests.faults.fault import Fault
 
 FAULTS = (
@@ -13,6 +13,14 @@ FAULTS = (
     Fault(group="disk", name="held by another program", trial=disk_faults.locked, long=5),
     Fault(group="disk", name="damaged while in use", trial=disk_faults.damaged_running, long=10),
     Fault(group="disk", name="damaged before the start", trial=disk_faults.damaged_at_start, long=10),
+    Fault(group="broker", name="stopped and started", trial=broker.restarts, long=3),
+    Fault(group="broker", name="network cut without a word", trial=broker.network, long=2),
+    Fault(group="broker", name="password changed", trial=broker.credentials, long=5),
+    Fault(group="broker", name="certificate expired", trial=broker.certificate, long=5),
+    Fault(group="broker", name="flood of junk topics", trial=broker.junk, long=3),
+    Fault(group="broker", name="payloads of 10 MB", trial=broker.giants, long=4),
+    Fault(group="broker", name="storm of retained messages", trial=broker.retained, long=3),
+    Fault(group="broker", name="everything twice, in disorder", trial=broker.repeats, long=3),
     Fault(group="threads", name="each dies", trial=threads.dead, long=2),
     Fault(group="threads", name="each hangs", trial=threads.hung, long=1),
 )

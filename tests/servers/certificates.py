@@ -18,7 +18,7 @@ class Certificates:
 
 
 def make_certificates(directory: Path, *, host: str = "127.0.0.1") -> Certificates:
-    """Make an authority, a server certificate for `host` (an address) and a client certificate."""
+    """Make an authority, a server certificate for `host` (an address) and a client certificate, good for two days."""
     directory.mkdir(parents=True, exist_ok=True)
     authority, authority_key = directory / "authority.pem", directory / "authority.key"
     _openssl(
@@ -26,15 +26,21 @@ def make_certificates(directory: Path, *, host: str = "127.0.0.1") -> Certificat
         "-subj", "/CN=test authority", "-addext", "basicConstraints=critical,CA:TRUE",
         "-addext", "keyUsage=critical,keyCertSign,cRLSign", "-keyout", authority_key, "-out", authority,
     )  # fmt: skip
-    server, server_key = _signed(directory, "server", authority, authority_key, f"subjectAltName=IP:{host}")
+    server, server_key = sign_server(directory, host=host)
     client, client_key = _signed(directory, "client", authority, authority_key, "extendedKeyUsage=clientAuth")
     return Certificates(
         authority=authority, server=server, server_key=server_key, client=client, client_key=client_key
     )
 
 
+def sign_server(directory: Path, *, host: str = "127.0.0.1", days: int = 2) -> tuple[Path, Path]:
+    """Make a server certificate by the authority in a directory, in place of the one there; -1 days has expired."""
+    authority, authority_key = directory / "authority.pem", directory / "authority.key"
+    return _signed(directory, "server", authority, authority_key, f"subjectAltName=IP:{host}", days)
+
+
 def _signed(
-    directory: Path, name: str, authority: Path, authority_key: Path, extension: str
+    directory: Path, name: str, authority: Path, authority_key: Path, extension: str, days: int = 2
 ) -> tuple[Path, Path]:
     key, request, certificate = (directory / f"{name}.{end}" for end in ("key", "csr", "pem"))
     _openssl(
@@ -45,12 +51,12 @@ def _signed(
     extensions.write_text(f"{extension}\nauthorityKeyIdentifier=keyid\nsubjectKeyIdentifier=hash\n")
     _openssl(
         "x509", "-req", "-in", request, "-CA", authority, "-CAkey", authority_key, "-CAcreateserial",
-        "-days", "2", "-extfile", extensions, "-out", certificate,
+        "-days", days, "-extfile", extensions, "-out", certificate,
     )  # fmt: skip
     return certificate, key
 
 
-def _openssl(*arguments: str | Path) -> None:
+def _openssl(*arguments: str | int | Path) -> None:
     program = shutil.which("openssl")
     if program is None:
         raise RuntimeError("the openssl program is missing: apt-get install openssl")

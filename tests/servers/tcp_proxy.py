@@ -31,6 +31,9 @@ class TcpProxy:
         self._listener = socket.create_server(("127.0.0.1", 0))
         self.port: int = self._listener.getsockname()[1]
         self._pairs: list[tuple[socket.socket, socket.socket]] = []
+        self._unanswered: list[socket.socket] = []
+        self.dark = False
+        """While it is set nothing comes through and nobody is told; a connection that lost something stays so."""
         self._threads: list[threading.Thread] = []
         self.connections = 0
         self.shut = False
@@ -51,6 +54,9 @@ class TcpProxy:
             if self.shut:
                 client.close()
                 continue
+            if self.dark:
+                self._unanswered.append(client)
+                continue
             try:
                 server = socket.create_connection(("127.0.0.1", self._target_port), timeout=5)
             except OSError:
@@ -61,12 +67,16 @@ class TcpProxy:
             self._spawn(lambda client=client, server=server: self._relay(client, server))  # type: ignore[misc]
 
     def _relay(self, client: socket.socket, server: socket.socket) -> None:
+        lost = False
         with client, server, selectors.DefaultSelector() as ready, contextlib.suppress(OSError, ValueError):
             ready.register(client, selectors.EVENT_READ)
             ready.register(server, selectors.EVENT_READ)
             while True:
                 for key, _ in ready.select():
                     chunk = key.fileobj.recv(65_536)  # type: ignore[union-attr]
+                    lost = lost or self.dark
+                    if lost and chunk:
+                        continue
                     if key.fileobj is client:
                         server.sendall(chunk)
                     else:
@@ -89,6 +99,8 @@ class TcpProxy:
             self._listener.shutdown(socket.SHUT_RDWR)
         self._listener.close()
         self.cut()
+        for each in self._unanswered:
+            each.close()
         for thread in self._threads:
             thread.join(5)
 
