@@ -108,7 +108,7 @@ def _assembled(
         store,
         desk,
         clock,
-        settings=PipelineSettings(gather_s=sharing.GATHER_S if shared else 0.0),
+        settings=sharing.PIPELINE if shared else PipelineSettings(),
         receipts=receipts,
         promise=desk.promise,
     )

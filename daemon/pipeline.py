@@ -36,6 +36,8 @@ class PipelineSettings:
     gather_s: float = 0.0
     """Pause after a turn that had work, so that the next one has more at once: with hundreds of vessels, threads that
     wake for every message cost more than what they do."""
+    judge_within_s: float = 0.0
+    """How long a vessel's readings may wait to be judged together, unless a pressure is near the rated limit."""
 
 
 class Pipeline:
@@ -84,6 +86,8 @@ class Pipeline:
         if receipts is not None:
             receipts.acknowledge = self.books.acknowledge
         self._inbox: Inbox[Delivery | Callable[[], None]] = Inbox(self._settings.inbox_deliveries)
+        self._unjudged: dict[str, float] = {}
+        """Vessels with readings that wait to be judged, and since when (monotonic); the longest first."""
         self._guard = WallClockGuard(clock)
         self._next_tick_s = clock.monotonic_s() + self._settings.tick_interval_s
         self._thread: threading.Thread | None = None
@@ -149,6 +153,8 @@ class Pipeline:
             due_s = self._next_tick_s - self._clock.monotonic_s()
             if self.turn(max(0.0, min(self._settings.idle_s, due_s))) and self._settings.gather_s:
                 self._stopping.wait(self._settings.gather_s)
+        for name in tuple(self._unjudged):
+            self.settle(name)
 
     def turn(self, timeout_s: float = 0.0) -> int:
         """Do one turn: wait up to `timeout_s` for work, do it, tick when due. Returns the items taken."""
@@ -161,6 +167,7 @@ class Pipeline:
                 self.books.attempt("call", item)
                 start = index + 1
         self._judge([d for d in items[start:] if isinstance(d, Delivery)])
+        self.tell(self._due())
         self._tick()
         if self._thread is None:
             self.books.retry()
@@ -175,6 +182,12 @@ class Pipeline:
             self.counts.entries += 1
             log.info("journal entry", extra={"vessel": vessel, "entry": entry.text[:200]})
             self.tell(watched.enter(entry, entry_id))
+
+    def settle(self, vessel: str) -> None:
+        """Judge what waits of a vessel. For the pipeline's own thread: see `call`."""
+        watched = self.watched.get(vessel)
+        if self._unjudged.pop(vessel, None) is not None and watched is not None:
+            self.tell(watched.judge())
 
     def tell(self, findings: Sequence[Finding]) -> None:
         """Have findings told. Safe from any thread."""
@@ -192,7 +205,7 @@ class Pipeline:
         touched: dict[str, Watched] = {}
         for delivery in deliveries:
             for refusal in delivery.refusals:
-                self._count(f"{refusal.source}:{refusal.reason}")
+                self._count(f"{refusal.source}:{refusal.reason}", refusal.detail)
                 self.refusals[refusal.source] = refusal
             for reading in delivery.readings:
                 watched = self.watched.get(reading.vessel)
@@ -215,8 +228,13 @@ class Pipeline:
                         touched[reading.vessel] = watched
                     else:
                         self._count(refused)
-        for watched in touched.values():
-            findings += watched.judge()
+        now_s = self._clock.monotonic_s()
+        for name, watched in touched.items():
+            self._unjudged.setdefault(name, now_s)
+            if watched.pressing:
+                del self._unjudged[name]
+                findings += watched.judge()
+        findings += self._due()
         self.counts.deliveries += len(deliveries)
         if kept and not self.counts.readings:
             log.info("first reading judged", extra={"vessel": kept[0].vessel})
@@ -224,6 +242,20 @@ class Pipeline:
         if findings:
             self._promise(findings)
         self.books.put(self._page(findings, kept, entries, deliveries))
+
+    def _due(self) -> list[Finding]:
+        """Judge the vessels whose readings have waited for long enough."""
+        findings: list[Finding] = []
+        until_s = self._clock.monotonic_s() - self._settings.judge_within_s
+        while self._unjudged:
+            name, since_s = next(iter(self._unjudged.items()))
+            if since_s > until_s:
+                break
+            del self._unjudged[name]
+            watched = self.watched.get(name)
+            if watched is not None:
+                findings += watched.judge()
+        return findings
 
     def _page(
         self,
@@ -276,7 +308,8 @@ class Pipeline:
         if findings:
             self.tell(findings)
 
-    def _count(self, why: str) -> None:
+    def _count(self, why: str, detail: str = "") -> None:
         if why not in self.refused:
-            log.warning("readings refused", extra={"reason": str(why)})
+            extra = {"reason": str(why), **({"detail": detail} if detail else {})}
+            log.warning("readings refused", extra=extra)
         self.refused[str(why)] += 1

@@ -305,6 +305,7 @@ class Share:
             try:
                 for name in names:
                     watched = here.pipeline.watched.get(name)
+                    here.pipeline.settle(name)
                     if watched is not None and name in marks:
                         states[name] = marks[name], dump(watched.state())
                     here.pipeline.remove(name)

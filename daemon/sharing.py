@@ -11,6 +11,7 @@ from ullage.adapters.source import Source
 from ullage.daemon.clock import Clock
 from ullage.daemon.membership import Membership, Standing
 from ullage.daemon.parted_source import PartedSource
+from ullage.daemon.pipeline import PipelineSettings
 from ullage.daemon.service import Part, Service
 from ullage.daemon.settings import Config, SourceSettings, load
 
@@ -18,8 +19,9 @@ MOST_HELD = 250
 """Messages of one session that wait for their commit at most: half of what a broker of MQTT 5 is asked to send."""
 RECEIPTS_S = 5.0
 """Time between two commits; what is not committed comes again at a takeover."""
-GATHER_S = 0.05
-"""By how much judging may lag so that messages of many vessels are judged together."""
+PIPELINE = PipelineSettings(gather_s=0.05, judge_within_s=4.0)
+"""Readings are judged together but for pressures near the rated limit: to look at a vessel costs the same for one reading
+as for a few, and is most of what a message costs."""
 POLL_S = 0.5
 """How soon it is noticed that a broker sends no more before it hears from us."""
 SNAPSHOTS_S = 600.0

@@ -26,6 +26,8 @@ KINDS = {
     Quantity.PRESSURE: Kind.PRESSURE,
     Quantity.GRAVITY: Kind.GRAVITY,
 }
+PRESSING = 0.8
+"""Share of the rated pressure from which a reading is judged at once, however many vessels there are."""
 FAULTS_IN_A_ROW = 3
 """Detectors that fail this often without a success between are replaced by fresh ones."""
 ENTRIES_REMEMBERED = 256
@@ -77,6 +79,8 @@ class Watched:
         self.standing: dict[AlarmKey, Priority] = {}
         self.faults = 0
         self.replaced = 0
+        self.pressing = False
+        """Whether a pressure near the rated limit waits to be judged."""
         self._make = make
         self._in_a_row = 0
         self._last_error = ""
@@ -99,6 +103,8 @@ class Watched:
             self.columns.time_s.append(round(reading.time_s * 1000) / 1000)
             self.columns.kind.append(KINDS[reading.quantity])
             self.columns.value.append(reading.value)
+            if reading.quantity is Quantity.PRESSURE:
+                self.pressing |= reading.value >= PRESSING * self.watch.vessel.rated_pressure_bar
         return refused
 
     def judge(self) -> tuple[Finding, ...]:
@@ -107,6 +113,7 @@ class Watched:
             return ()
         samples = self.columns.samples()
         self.columns.clear()
+        self.pressing = False
         return self.take(samples)
 
     def take(self, samples: Samples) -> tuple[Finding, ...]:
@@ -128,7 +135,7 @@ class Watched:
         if key in self._entered or entry.time_s < self.begin_s:
             return ()
         self._entered.append(key)
-        return self._contain(lambda: self.watch.enter(entry))
+        return self.judge() + self._contain(lambda: self.watch.enter(entry))
 
     def state(self) -> Saved:
         """Return what a snapshot keeps."""
@@ -149,9 +156,10 @@ class Watched:
 
     def tick(self) -> tuple[Finding, ...]:
         """Let the vessel's time come to the detectors, unless it stands still."""
-        told = tuple(finding for key, finding in self._held.items() if not self._awaited(key))
-        for finding in told:
+        due = tuple(finding for key, finding in self._held.items() if not self._awaited(key))
+        for finding in due:
             del self._held[_key(finding)]
+        told = self.judge() + due
         now_s = self.time.now_s()
         if now_s is not None:
             told += self._contain(lambda: self.watch.tick(now_s))

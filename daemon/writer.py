@@ -220,6 +220,7 @@ class Writer:
             try:
                 if vessel in self._fingerprints:  # it may have been taken out of the configuration
                     # with the mark of that moment: another batch may put other detectors in their place
+                    self._pipeline.settle(vessel)
                     number = self._pipeline.books.number
                     taken.append((self._dump(vessel), self._fingerprints[vessel], number))
             finally:

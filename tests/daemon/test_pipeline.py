@@ -412,3 +412,62 @@ def test_detectors_that_have_seen_a_far_future_are_renewed(bench: Bench) -> None
     bench.pipeline.turn()
     assert conditions(bench) == [("north", Condition.OVER_PRESSURE, State.RAISED)]
     assert len(bench.diary.readings) == 3
+
+
+def patient() -> Bench:
+    """Return a bench of a daemon with very many vessels, which may let readings wait for a few seconds."""
+    return Bench(PipelineSettings(judge_within_s=4.0))
+
+
+def test_with_very_many_vessels_readings_are_judged_a_few_at_a_time() -> None:
+    """They are kept and acknowledged as they come; the detectors get them together, none later than agreed."""
+    bench = patient()
+    for number in range(10):
+        bench.give(bench.pressure(number / 100))
+        bench.pipeline.turn()
+    assert [call for call in bench.spy("north").calls if call[0] == "update"] == [
+        ("update", [0.0, 0.01, 0.02, 0.03, 0.04]),
+        ("update", [0.05, 0.06, 0.07, 0.08, 0.09]),
+    ]
+    assert len(bench.diary.readings) == len(bench.acknowledged) == 10
+    bench.give(bench.pressure(0.5))
+    bench.pipeline.turn()
+    bench.clock.advance(4)
+    bench.pipeline.turn()
+    assert bench.spy("north").calls[-1] == ("update", [0.5])
+
+
+def test_a_pressure_near_the_limit_waits_for_nobody() -> None:
+    """However many vessels there are, over-pressure is told with the second reading above the limit."""
+    bench = patient()
+    bench.give(bench.pressure(1.0))
+    bench.pipeline.turn()
+    bench.give(bench.pressure(2.6))
+    bench.pipeline.turn()
+    bench.give(bench.pressure(2.7))
+    bench.pipeline.turn()
+    assert ("north", Condition.OVER_PRESSURE, State.RAISED) in conditions(bench)
+    assert [call for call in bench.spy("north").calls if call[0] == "update"] == [
+        ("update", [1.0, 2.6]),
+        ("update", [2.7]),
+    ]
+
+
+def test_what_waits_is_judged_before_an_entry_before_the_state_is_kept_and_at_the_end() -> None:
+    """An entry of another program keeps its place, and nothing is forgotten in a snapshot or by a stop."""
+    bench = patient()
+    bench.give(bench.pressure(1.0))
+    bench.pipeline.turn()
+    bench.pipeline.enter("north", Entry(time_s=bench.clock.wall_s(), text="valve shut"), 7)
+    bench.give(bench.pressure(1.1))
+    bench.pipeline.turn()
+    bench.pipeline.settle("north")
+    bench.give(bench.pressure(1.2))
+    bench.pipeline.start()
+    bench.pipeline.stop()
+    assert [call for call in bench.spy("north").calls if call[0] != "tick"] == [
+        ("update", [1.0]),
+        ("enter", "valve shut"),
+        ("update", [1.1]),
+        ("update", [1.2]),
+    ]
