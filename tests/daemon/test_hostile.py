@@ -73,7 +73,9 @@ def test_what_sensors_send_stays_text(tmp_path: Path) -> None:
                 broker.publish("cellar/north/top", '{"top": 2.9}')
             wait_until(lambda: "Critical: " in daemon.log, "the alarm on the console")
             config = ("--config", daemon.config_path)
-            wait_until(lambda: "HYPERLINK" in ullage("journal", "--list", VESSEL, *config).stdout, "the entry")
+            wait_until(
+                lambda: "HYPERLINK" in ullage("journal", "--list", VESSEL, *config).stdout, "the entry"
+            )
             for command in (
                 ("status",),
                 ("status", "--json"),
