@@ -33,7 +33,6 @@ class LateHalves:
         if tooth_s != self._tooth_s:
             if self._current is not None:
                 self._teeth.append(self._current)
-                record.rates.note(self._current)
             self._tooth_s, self._current = tooth_s, None
         half_s = (record.now_s - tooth_s) / 2
         if half_s >= LEAST_TOOTH_S / 2:
@@ -41,8 +40,6 @@ class LateHalves:
         teeth = [one for one in self._teeth if record.now_s - one.end_s < WITHIN_S]
         if self._current is not None:
             teeth.append(self._current)
-            if half_s > 4 * LEAST_TOOTH_S:
-                record.rates.note(self._current)
         return _together(teeth)
 
 

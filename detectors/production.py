@@ -27,9 +27,6 @@ DRIFT_BAR_PER_DAY = 0.0012
 WANDER_BAR = 0.0012
 """What pressure may wander over a window's ends for reasons that the fit doesn't know (draughts on the head space,
 stirring by the fridge's cycle), sd; it matters in short windows only."""
-QUICK_H = (1.0, 2.0, 4.0, 7.0, 12.0, 20.0, 32.0)
-"""Time constants tried for the quick term, h. A quiet surface gives 12 to 125 h for the beer alone; in a shut vessel
-the head space fills some seven times sooner."""
 SHARE_PRIOR = 0.17
 SHARE_PRIOR_SD = 0.25
 """Share of the full solubility effect at each of three lags: together 0.5 ± 0.43, from none of it to all of it."""
@@ -115,61 +112,6 @@ def measure(
         end_s=float(time_s[-1]),
         residual_sd_bar=sd,
     )
-
-
-def to_come_bound_g_per_l(
-    time_s: FloatArray,
-    gas_bar: FloatArray,
-    solubility_bar: FloatArray,
-    capacity_g_per_l_bar: float,
-    noise_bar: float,
-    tail_h: float,
-) -> float:
-    """Return an upper bound of the CO2 still to come, with room for gas that the beer only gives off.
-
-    The pressure of a shut vessel is fitted by a slow term that dies away with `tail_h` (production) and a quick one
-    (release of what the beer held beyond saturation, or production that is nearly over) for each of several quick time
-    constants. What both still have to bring counts: whichever it is, no more can come. The answer is the largest over
-    the time constants that fit within three standard deviations of the best; inf if the stretch can't tell.
-    """
-    hours = (time_s - time_s[-1]) / 3600
-    length_h = -float(hours[0])
-    n = len(hours)
-    if n < 12:
-        return math.inf
-    y = gas_bar - gas_bar.mean()
-    floor = max(noise_bar, LEAST_NOISE_BAR)
-    # the slow term rises by 1 an hour at the end: tail_h hours' worth is still to come
-    slow = -tail_h * np.expm1(-hours / tail_h)
-    x = np.column_stack((np.ones(n), slow, np.zeros(n), solubility_bar - solubility_bar.mean(axis=0)))
-    prior = _share_prior(x.shape[1], slice(3, None))
-    candidates: list[tuple[float, float]] = []
-    for quick_h in QUICK_H:
-        if not length_h / 8 <= quick_h <= min(length_h * 1.5, tail_h / 2):
-            continue
-        x[:, 2] = -quick_h * np.expm1(-hours / quick_h)
-        w = np.ones(n)
-        for _ in range(2):
-            xw = x * w[:, None]
-            normal = xw.T @ x / floor**2 + np.diag(prior)
-            right = xw.T @ y / floor**2 + SHARE_PRIOR * prior
-            inverse = np.linalg.inv(normal)
-            theta = inverse @ right
-            residual = y - x @ theta
-            w = huber_weights(residual, floor)
-        misfit = float((w * residual**2).sum())
-        variance = max(misfit / max(n - 4, 1), floor**2)
-        inflation = variance / floor**2 * _correlation_inflation(residual, floor)
-        reach = np.array((0.0, tail_h, quick_h, *np.zeros(x.shape[1] - 3)))
-        come = float(reach @ theta)
-        spread = math.sqrt(max(float(reach @ inverse @ reach), 0.0) * inflation)
-        spread = math.hypot(spread, DRIFT_BAR_PER_DAY / 2 * tail_h / 24)
-        slow = float(theta[1]) * tail_h + 3 * math.sqrt(max(inverse[1, 1], 0.0) * inflation) * tail_h
-        candidates.append((misfit / variance, max(come + 3 * spread, slow)))
-    if not candidates:
-        return math.inf
-    best = min(fit for fit, _ in candidates)
-    return capacity_g_per_l_bar * max(come for fit, come in candidates if fit <= best + 9)
 
 
 def _share_prior(columns: int, shares: slice) -> FloatArray:

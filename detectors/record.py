@@ -21,7 +21,7 @@ from ullage.detectors.frames import Frame
 from ullage.detectors.gravity import Instrument
 from ullage.detectors.gravity_evidence import GravityEvidence
 from ullage.detectors.journal import Word, understand
-from ullage.detectors.production import Production, measure, to_come_bound_g_per_l
+from ullage.detectors.production import Production, measure
 from ullage.detectors.samples import Entry, FloatArray
 from ullage.detectors.stage import NextStep, StageChange
 from ullage.detectors.tail import RateHistory
@@ -239,13 +239,6 @@ class Record:
         if stretch is None:
             return None
         return measure(*stretch, self.capacity_g_per_l_bar, self.valve.frame_noise_bar)
-
-    def to_come_bound_g_per_l(self, start_s: float, hours: float, tail_h: float) -> float:
-        """Return the most CO2 that can still come, by the last `hours` of a shut stretch; inf if it can't tell."""
-        stretch = self._stretch(start_s, hours)
-        if stretch is None:
-            return math.inf
-        return to_come_bound_g_per_l(*stretch, self.capacity_g_per_l_bar, self.valve.frame_noise_bar, tail_h)
 
     def _stretch(self, start_s: float, hours: float) -> tuple[FloatArray, FloatArray, FloatArray] | None:
         """Return times, gas-law-corrected pressure and the full effect of solubility on it, for a fit."""

@@ -20,6 +20,9 @@ ENOUGH = 1.2
 CHUNK_S = 6 * 3600.0
 SLIDE_BAR = 0.008
 """A slide of the held level that is surely more than a valve's creep or a sensor's drift of a few days."""
+MOST_SLIDE_BAR = 0.3
+"""No fading flow lowers the held level by more: the chill, a leak or a hand does (over-lift of small valves: 0.1 to 0.2
+bar, common practice)."""
 SLIDE_DONE = 0.25
 """Share of the whole slide that may still have happened in the last twelve hours."""
 
@@ -39,22 +42,32 @@ class Suspicion:
 
     def __init__(self, vessel: Vessel) -> None:
         self.vessel = vessel
-        self._progress = 0.0
+        self.progress = 0.0
+        """Share of the time that a wort at these temperatures takes, as a rule, to make nine tenths of its gas."""
         self._last_s: float | None = None
         self._needed = ENOUGH
 
     def refuted(self, now_s: float) -> None:
         """A test has shown production: ask again only when a third more time has passed."""
-        self._needed = max(self._progress * 1.4, ENOUGH)
+        self._needed = max(self.progress * 1.4, ENOUGH)
+
+    def take(self, record: Record) -> None:
+        """Take the newest frame: time goes by, faster in the warm."""
+        now_s = record.now_s
+        if self._last_s is not None:
+            self.progress += pace_per_h(record.beer_c) * min((now_s - self._last_s) / 3600, 24.0)
+        self._last_s = now_s
 
     def weigh(self, record: Record) -> tuple[str, ...]:
         """Return the evidence once it suffices, else nothing."""
         now_s = record.now_s
-        if self._last_s is not None:
-            self._progress += pace_per_h(record.beer_c) * min((now_s - self._last_s) / 3600, 24.0)
-        self._last_s = now_s
         valve = record.valve
-        if valve.held_s is None or self._progress < self._needed or now_s % 3600 >= 1:
+        if (
+            record.chill_s is not None
+            or valve.held_s is None
+            or self.progress < self._needed
+            or now_s % 3600 >= 1
+        ):
             return ()
         drops = valve.teeth.drops
         if drops and now_s - drops[-1].time_s < (24 if valve.cycles else 8) * 3600:
@@ -67,6 +80,8 @@ class Suspicion:
         if lately < -max(RISING_BAR, 6 * valve.frame_noise_bar):
             return ()
         hours = record.age_h
+        if slide > MOST_SLIDE_BAR:
+            return ()
         if slide > max(SLIDE_BAR, 6 * valve.frame_noise_bar):
             if lately > SLIDE_DONE * slide + 2 * valve.frame_noise_bar:
                 return ()

@@ -14,9 +14,9 @@ from ullage.detectors.production import Production
 
 SPACING_S = 3600.0
 KEPT = 400
-FALLS = (2.0, 4.0)
-"""Falls of the rate over which the time constant is read: the nearer one sees a slow last sugar sooner, the wider one
-is steadier; the larger of both counts."""
+FALLS = (1.4, 2.0, 4.0)
+"""Falls of the rate over which the time constant is read: the nearest sees first that the fall has ended on a slow last
+sugar, the widest is steadiest; the largest of them counts."""
 SLOW_SIDE = 1.3
 """Allowance for a tail that is slower than the fall before it."""
 

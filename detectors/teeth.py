@@ -88,35 +88,38 @@ def _bar(point: tuple[float, float]) -> float:
 
 
 class Rise:
-    """The rise since the last drop, frame by frame: is it seen as one, from trough upwards?
+    """The rise since the last drop, minute by minute: is it seen as one, from trough upwards?
 
     Teeth that are too fast for the sampling look flat between two drops; a tooth that is really one does not.
     """
 
-    LEAST_FRAMES = 6
+    LEAST_POINTS = 8
 
     def __init__(self) -> None:
         self._first: list[float] = []
         self._last: deque[float] = deque(maxlen=3)
-        self._frames = 0
+        self.points = 0
         self._largest_fall_bar = 0.0
 
     def take(self, bar: float) -> None:
-        """Take a frame without a drop in it."""
-        self._frames += 1
+        """Take a minute without a drop in it."""
+        self.points += 1
         if self._last:
             self._largest_fall_bar = max(self._largest_fall_bar, self._last[-1] - bar)
         self._last.append(bar)
         if len(self._first) < 3:
             self._first.append(bar)
 
-    def smooth(self, noise_bar: float) -> bool:
-        """Tell whether no frame fell behind the one before it by more than noise and a swing of temperature."""
-        return self._largest_fall_bar <= max(6 * noise_bar, 0.004)
+    def smooth(self, size_bar: float, noise_bar: float) -> bool:
+        """Tell whether no minute fell behind the one before it by more than noise and a swing of temperature.
+
+        What is small beside a drop of `size_bar` is no drop that was missed.
+        """
+        return self._largest_fall_bar <= max(6 * noise_bar, 0.004, 0.12 * size_bar)
 
     def resolved(self, size_bar: float, noise_bar: float) -> bool:
-        """Tell whether pressure has climbed over an hour or more by a fair part of a drop of this size."""
-        if self._frames < self.LEAST_FRAMES or not self.smooth(noise_bar):
+        """Tell whether pressure has climbed over some minutes by a fair part of a drop of this size."""
+        if self.points < self.LEAST_POINTS or not self.smooth(size_bar, noise_bar):
             return False
         climb = sum(self._last) / len(self._last) - sum(self._first) / len(self._first)
-        return climb >= max(0.15 * size_bar, 4 * noise_bar)
+        return climb >= max(0.3 * size_bar, 4 * noise_bar)

@@ -17,10 +17,13 @@ from ullage.detectors.medians import median
 from ullage.detectors.noise import PressureNoise
 from ullage.detectors.teeth import LEAST_BAR as LEAST_DROP_BAR
 from ullage.detectors.teeth import Drop, Rise, Teeth
+from ullage.detectors.tooth_shape import ToothShape
 from ullage.detectors.vessel import Vessel
 
 COOLING_BAR_PER_K = 0.065
 """Most that a kelvin of cooling can take off a shut vessel near 1 bar gauge (full solubility equilibrium)."""
+WORD_BROKEN_BAR = 0.04
+"""A smaller drop in a vessel that the journal calls shut is a jolt of the sensor or a swing of temperature."""
 SLOW_TOOTH_S = 5400.0
 """Teeth at least this far apart can be added up: what is lost while the valve is open is little of them."""
 HOURS = 6
@@ -51,7 +54,9 @@ class Valve:
         """Last time that the setting was changed, by the journal or as the data show it."""
         self.noise = PressureNoise()
         self.teeth = Teeth()
+        self.shape = ToothShape()
         self._rise = Rise()
+        self._tooth_points = 0
         self._resolved: deque[bool] = deque(maxlen=16)
         """For each drop kept, whether the rise before it was seen as one."""
         self.total_bar = math.nan
@@ -96,6 +101,16 @@ class Valve:
         ]
 
     @property
+    def tooth_resolved(self) -> bool:
+        """Tell whether the rise before the last drop was seen as one."""
+        return bool(self._resolved) and self._resolved[-1]
+
+    @property
+    def tooth_points(self) -> int:
+        """Minutes seen of the rise before the last drop; 0 if it was not followed."""
+        return self._tooth_points
+
+    @property
     def cycles(self) -> bool:
         """Tell whether the valve is seen to blow down and reseat."""
         return len(self.usual_drops()) >= 3
@@ -132,7 +147,6 @@ class Valve:
     def take(self, frame: Frame, beer_c: float) -> None:
         """Take one frame with a pressure."""
         time_s, bar = frame.end_s, frame.pressure_bar
-        drops_before = self.teeth.count
         self._walk_minutes(frame)
         self.noise.take(frame, settled=self._may_be_passing())
         if self._recent and time_s - self._recent[-1][0] > 3 * 3600:
@@ -143,7 +157,6 @@ class Valve:
         self._recent.append((time_s, bar, beer_c))
         if not self.sealed:
             self._find_slow_fall()
-        self._judge_rise(bar, self.teeth.count - drops_before)
         self._learn_held()
         self._judge(time_s, bar)
 
@@ -151,30 +164,45 @@ class Valve:
         """Look for drops, minute by minute, and add them up."""
         totals: list[float] = []
         noise_bar, step_bar = self.noise.minute_sd_bar, self.noise.step_bar
+        count = self.teeth.count
         for time_s, bar in zip(frame.minute_end_s, frame.minute_bar, strict=True):
             if self.teeth.take(time_s, bar, noise_bar, step_bar):
-                if self.word_shut_s is not None and time_s > self.word_shut_s + 1200:
+                if self._breaks_word(time_s):
                     self.word_shut_s = None  # whatever the journal said, the valve is open again
                 self._gas_left(time_s)
+                self._end_tooth(counted=self.teeth.count - count)
+                count = self.teeth.count
+            else:
+                self.shape.point(time_s, bar)
+                self._rise.take(bar)
             totals.append(bar + self.teeth.let_off_bar)
         self.total_bar = median(totals)
         if self.noise.restless and not self.sealed and self.word_shut_s is None:
             self.leaked_s = frame.end_s
             self._gas_left(frame.end_s)
 
+    def _breaks_word(self, time_s: float) -> bool:
+        """Tell whether the last drop is a valve at work in a vessel that the journal calls shut."""
+        return (
+            self.word_shut_s is not None
+            and time_s > self.word_shut_s + 1200
+            and self.teeth.drops[-1].size_bar >= WORD_BROKEN_BAR
+        )
+
+    def _end_tooth(self, counted: int) -> None:
+        """A drop has begun or goes on: keep whether the rise before it was seen as one."""
+        if counted:
+            self._tooth_points = self._rise.points
+            size_bar = self.teeth.drops[-1].size_bar
+            self._resolved.append(self._rise.resolved(size_bar, self.noise.minute_sd_bar))
+            self.shape.drop(self.noise.minute_sd_bar)
+        else:
+            self.shape.forget()
+        self._rise = Rise()
+
     def _may_be_passing(self) -> bool:
         """Tell whether the valve may be at work now, as far as the last frame could tell."""
         return self.held_bar is not None and not self.sealed and self.word_shut_s is None
-
-    def _judge_rise(self, bar: float, new_drops: int) -> None:
-        """Follow the rise since the last drop; at a drop, keep whether it was seen as one."""
-        if not new_drops:
-            self._rise.take(bar)
-            return
-        size_bar = self.teeth.drops[-1].size_bar
-        self._resolved.append(new_drops == 1 and self._rise.resolved(size_bar, self.frame_noise_bar))
-        self._resolved.extend([False] * (new_drops - 1))
-        self._rise = Rise()
 
     def _find_slow_fall(self) -> None:
         """Find a drop that shows between frames only, or a fall that is too soft for a drop but beyond cooling."""
@@ -188,7 +216,13 @@ class Valve:
         peak = max(before, before2)
         if peak - bar - cooling_bar <= threshold or bar >= before:
             return
+        count = self.teeth.count
         self.teeth.add(time_s, peak, before, bar)
+        self.shape.forget()
+        if self.teeth.count > count:
+            self._tooth_points = self._rise.points
+            self._resolved.append(self._rise.resolved(peak - bar, self.noise.minute_sd_bar))
+        self._rise = Rise()
         self.total_bar = bar + self.teeth.let_off_bar
         self._gas_left(time_s)
 
@@ -265,8 +299,10 @@ class Valve:
             spread = median(abs(a.peak_bar - b.peak_bar) for a, b in itertools.pairwise(drops[-6:]))
             margin = max(1.5 * spread, 2 * self.frame_noise_bar, 0.0015)
             last = self.teeth.drops[-1]
-            seen = self._rise.smooth(self.frame_noise_bar) and (
-                self._resolved[-1] or self._rise.resolved(last.size_bar, self.frame_noise_bar)
+            minute = self.noise.minute_sd_bar
+            risen = self._rise.resolved(last.size_bar, minute)
+            seen = self._rise.smooth(last.size_bar, minute) and (
+                sum([*list(self._resolved)[-2:], risen]) >= 2
             )
             clear = last.size_bar >= 10 * self.frame_noise_bar
             if (
@@ -274,6 +310,7 @@ class Valve:
                 and bar < opening - margin
                 and seen
                 and clear
+                and not self._sunk(last, bar)
                 and self.leaked_s <= last.time_s
             ):
                 return Proof.CYCLE
@@ -289,6 +326,13 @@ class Valve:
         if self._climbs_above(bar):
             return Proof.ABOVE
         return Proof.COOLED if self._cooled_below(bar) else None
+
+    def _sunk(self, last: Drop, bar: float) -> bool:
+        """Tell whether pressure is below the last drop's end by more than cooling explains: gas has gone unseen."""
+        since = [celsius for time_s, _, celsius in self._recent if time_s >= last.time_s]
+        cooled = max(since, default=math.nan) - self._recent[-1][2]
+        cooling_bar = COOLING_BAR_PER_K * cooled if cooled > 0 else 0.0
+        return last.trough_bar - bar > 0.3 * last.size_bar + 2 * self.frame_noise_bar + cooling_bar
 
     def _cooled_below(self, bar: float) -> bool:
         """Tell whether cooling, and not fading flow, has taken the pressure below the level that the valve holds.

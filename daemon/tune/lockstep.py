@@ -44,18 +44,15 @@ class SharedRecord(Record):
     def __init__(self, vessel: Vessel) -> None:
         super().__init__(vessel)
         self._fits: dict[tuple[float, float], Production | None] = {}
-        self._bounds: dict[tuple[float, float, float], float] = {}
 
     def take(self, frame: Frame) -> None:
         """Take one frame."""
         self._fits.clear()
-        self._bounds.clear()
         super().take(frame)
 
     def enter(self, entry: Entry) -> None:
         """Take one entry; it may change what a fit is made of."""
         self._fits.clear()
-        self._bounds.clear()
         super().enter(entry)
 
     def production_over(self, start_s: float, hours: float) -> Production | None:
@@ -64,13 +61,6 @@ class SharedRecord(Record):
         if key not in self._fits:
             self._fits[key] = super().production_over(start_s, hours)
         return self._fits[key]
-
-    def to_come_bound_g_per_l(self, start_s: float, hours: float, tail_h: float) -> float:
-        """Return the most CO2 that can still come."""
-        key = (start_s, hours, tail_h)
-        if key not in self._bounds:
-            self._bounds[key] = super().to_come_bound_g_per_l(start_s, hours, tail_h)
-        return self._bounds[key]
 
 
 _MARK = Production(

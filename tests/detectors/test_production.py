@@ -7,7 +7,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.signal import lfilter
 
-from ullage.detectors.production import Production, measure, to_come_bound_g_per_l
+from ullage.detectors.production import Production, measure
 from ullage.detectors.samples import FloatArray
 
 CAPACITY = 2.0
@@ -143,32 +143,3 @@ def test_too_little_tells_nothing() -> None:
     three = np.zeros((3, 3))
     assert measure(frames(0.5), np.ones(3), three, CAPACITY, 0.002) is None
     assert measure(np.arange(0.0, 600, 60), np.ones(10), np.zeros((10, 3)), CAPACITY, 0.002) is None
-
-
-@pytest.mark.parametrize("tail_h", [15.0, 40.0])
-def test_the_bound_is_above_what_comes(tail_h: float) -> None:
-    """A production that dies away with the stated tail: of 100 stretches at most one ends above its bound."""
-    rng = np.random.default_rng(int(tail_h))
-    time_s = frames(24)
-    hours = (time_s - time_s[-1]) / 3600
-    beyond = 0
-    for _ in range(100):
-        to_come = rng.uniform(0.05, 3.0)
-        bar = 3.0 - to_come / CAPACITY * np.exp(-hours / tail_h) + 0.002 * rng.standard_normal(len(time_s))
-        bound = to_come_bound_g_per_l(time_s, bar, np.zeros((len(time_s), 3)), CAPACITY, 0.002, tail_h)
-        beyond += bound < to_come
-    assert beyond <= 1
-
-
-def test_release_of_excess_gas_only_delays() -> None:
-    """Gas that the beer gives off, dying away over 4 h: after a day the bound says that next to nothing is to come."""
-    rng = np.random.default_rng(9)
-    time_s = frames(30)
-    bar = 2.6 - 0.5 * np.exp(-time_s / 3600 / 4.0) + 0.001 * rng.standard_normal(len(time_s))
-    swing = np.zeros((len(time_s), 3))
-    early = time_s < 8 * 3600
-    first = to_come_bound_g_per_l(time_s[early], bar[early], swing[early], CAPACITY, 0.001, 20.0)
-    last = to_come_bound_g_per_l(time_s, bar, swing, CAPACITY, 0.001, 20.0)
-    assert last < 0.4 < first
-    few = time_s < 1.5 * 3600
-    assert to_come_bound_g_per_l(time_s[few], bar[few], swing[few], CAPACITY, 0.001, 20.0) == np.inf

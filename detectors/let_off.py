@@ -1,0 +1,210 @@
+"""Production by what a cycling valve lets off: the gas of whole teeth, drop to drop.
+
+Between two drops that reseat alike, beer and head space end as they began; what the yeast made meanwhile has gone out
+with the drops. So teeth need not be long against the hours in which beer and gas come into balance: their number tells.
+
+How much CO2 a drop of one bar is, depends on how fast beer and gas exchange it. At the least it is the head space's gas
+alone, at the most beer and head space in balance, several times as much. What decides is the sum: all drops so far
+can't have let off more than the wort can give.
+"""
+
+import math
+from collections import deque
+from dataclasses import dataclass
+
+from ullage.detectors.co2 import gas_g_per_l_bar, solubility_slope_per_k
+from ullage.detectors.extract import co2_to_come_g_per_l
+from ullage.detectors.production import Production
+from ullage.detectors.record import BAR, LAGGED, Record
+
+KEPT = 96
+LONGEST_H = 36.0
+LEAST_H = 2.0
+"""Shorter runs of teeth are not measured: the valve's own scatter would be most of it."""
+SHORT = 1.5
+NOTE_S = 3600.0
+MOST_RELEASED = 0.55
+SCATTER = 0.08
+"""Part of a drop by which the valve's opening and reseating differ from one tooth to the next."""
+LEAST_SCATTER_BAR = 0.003
+HEAD_SPACE_ERROR = 0.03
+"""Error of the head space as stated, as a part of the beer's volume."""
+SMEARED = 2.0
+MOST_SMEARED = 0.25
+"""Minutes of each tooth's rise that medians of three cut off its drop, and the most of it that this may be."""
+LEAST_TEETH = 4.0
+FADING = 16.0
+"""Bend that fading production alone may give, times age: it dies away no faster than with an eighth of the age."""
+BEST_GRAVITY = 1.070
+"""Original gravity assumed where none is stated, on the strong side."""
+BEST_ATTENUATION = 0.86
+"""Apparent attenuation that few beers pass (common practice: 70 to 85 %)."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Counted:
+    """Production over whole teeth, in g/L/day as if a drop were beer and gas in balance; times `share` it is CO2."""
+
+    production: Production
+    share: float
+
+
+class LetOff:
+    """Keeps when drops ended, and the sum of all drops by then."""
+
+    def __init__(self) -> None:
+        self._drops: deque[tuple[float, float, float, bool]] = deque(maxlen=KEPT)
+        # when it ended, sum of drops, trough, whether the rise before it was seen as one
+        self._count = 0
+        self._noted_s = -math.inf
+        self._smeared_bar = 0.0
+
+    def take(self, record: Record) -> None:
+        """Take the drops of the newest frame; keep the rate of a run of teeth about once an hour."""
+        teeth = record.valve.teeth
+        if not teeth.drops:
+            return
+        last = teeth.drops[-1]
+        if teeth.count == self._count:
+            if self._drops and self._drops[-1][0] != last.time_s:
+                self._drops[-1] = (
+                    last.time_s,
+                    teeth.let_off_bar + self._smeared_bar,
+                    last.trough_bar,
+                    self._drops[-1][3],
+                )
+            return
+        one = teeth.count == self._count + 1 and record.valve.tooth_resolved
+        if record.valve.tooth_points:
+            self._smeared_bar += last.size_bar * min(SMEARED / record.valve.tooth_points, MOST_SMEARED)
+        self._drops.append((last.time_s, teeth.let_off_bar + self._smeared_bar, last.trough_bar, one))
+        self._count = teeth.count
+        since_s = max(record.valve.leaked_s, record.trusted_since_s)
+        for index in range(len(self._drops) - 2, -1, -1):
+            if self._drops[index][0] < since_s:
+                return
+            if last.time_s - self._drops[index][0] >= NOTE_S:
+                break
+        else:
+            return
+        if last.time_s - self._noted_s >= NOTE_S:
+            self._noted_s = last.time_s
+            record.rates.note(self._between(record, index, len(self._drops) - 1, 0.0))
+
+    def counted(self, record: Record) -> list[Counted]:
+        """Return production over runs of whole teeth, each seen as one, that end with the last drop."""
+        start_s = max(record.valve.leaked_s, record.trusted_since_s)
+        share = self.share(record)
+        newest = len(self._drops) - 1
+        found: list[Counted] = []
+        wanted_h = LEAST_H
+        for index in range(newest - 1, -1, -1):
+            hours = (self._drops[newest][0] - self._drops[index][0]) / 3600
+            if not self._drops[index + 1][3] or self._drops[index][0] < start_s - 1 or hours > LONGEST_H:
+                break
+            if hours >= wanted_h:
+                wanted_h = 2 * hours
+                hidden = hidden_g_per_l(record, self._drops[index][0], self._drops[newest][0])
+                found.append(
+                    Counted(production=self._between(record, index, newest, hidden / share), share=share)
+                )
+        return found
+
+    def last(self, record: Record) -> Production | None:
+        """Return the production over the last whole teeth, of a few hours if they are short; None if none is kept."""
+        newest = len(self._drops) - 1
+        for index in range(newest - 1, -1, -1):
+            if self._drops[newest][0] - self._drops[index][0] >= LEAST_H * 3600:
+                return self._between(record, index, newest, 0.0)
+        return None
+
+    def stopped_short(self, record: Record, tail_h: float) -> bool:
+        """Tell whether the tooth that lasts now has risen by less than production that fades with `tail_h` would raise it.
+
+        Then something else than yeast going to rest holds it down: a leak, or teeth that are no longer seen.
+        """
+        last = self.last(record)
+        if last is None:
+            return True
+        hours = (record.now_s - last.end_s) / 3600
+        surely = last.rate_g_per_l_day - last.se_g_per_l_day
+        to_come = surely / 24 * tail_h * -math.expm1(-hours / tail_h) / record.capacity_g_per_l_bar
+        rise_bar = record.last(BAR) - self._drops[-1][2]
+        return to_come > SHORT * rise_bar + 3 * record.valve.frame_noise_bar
+
+    def made_g_per_l(self, record: Record) -> float:
+        """Return at least how much CO2 has been made, g/L: in the vessel and let off in the drops that were seen."""
+        vessel, full = record.vessel, record.capacity_g_per_l_bar
+        gas = float(gas_g_per_l_bar(record.beer_c)) * vessel.head_space_l / vessel.beer_volume_l
+        return full * max(record.bar - record.start_bar, 0.0) + gas * record.valve.teeth.let_off_bar
+
+    def released(self, record: Record, tail_h: float) -> float:
+        """Return which part of what comes out is given off by the beer, while production fades with `tail_h`.
+
+        Beer that holds r/k more than saturation while it makes r gives that off as r fades: r/(k·τ) beside r. The rate
+        of exchange k shows in how teeth bend.
+        """
+        return min(self.exchange_h(record) / tail_h, MOST_RELEASED)
+
+    def exchange_h(self, record: Record) -> float:
+        """Return at least how long beer takes to give off what it holds beyond saturation (1/k), h; 0 if unknown."""
+        if not self.bent(record):
+            return 0.0
+        exchange_per_h, error = record.valve.shape.exchange_per_h
+        vessel = record.vessel
+        gas = float(gas_g_per_l_bar(record.beer_c)) * vessel.head_space_l / vessel.beer_volume_l
+        return (record.capacity_g_per_l_bar - gas) / gas / (exchange_per_h + 3 * error)
+
+    @staticmethod
+    def bent(record: Record) -> bool:
+        """Tell whether teeth bend by more than fading production alone would bend them."""
+        shape = record.valve.shape
+        exchange_per_h, error = shape.exchange_per_h
+        return shape.teeth >= LEAST_TEETH and exchange_per_h - 3 * error > FADING / max(record.age_h, 24.0)
+
+    def share(self, record: Record) -> float:
+        """Return at most how much of the capacity in balance a drop is worth: by what the wort can give in all."""
+        vessel, full = record.vessel, record.capacity_g_per_l_bar
+        exchange_per_h, error = record.valve.shape.exchange_per_h
+        head_l = vessel.head_space_l + HEAD_SPACE_ERROR * vessel.beer_volume_l
+        least = float(gas_g_per_l_bar(record.beer_c)) * head_l / vessel.beer_volume_l
+        bent = exchange_per_h - 3 * error > FADING / max(record.age_h, 24.0)
+        if bent and record.valve.shape.teeth >= LEAST_TEETH:
+            return least / full
+        let_off_bar = record.valve.teeth.let_off_bar
+        gravity = vessel.original_gravity or BEST_GRAVITY
+        all_of_it = float(co2_to_come_g_per_l(gravity, 1 + (gravity - 1) * (1 - BEST_ATTENUATION)))
+        kept = full * max(record.bar - record.start_bar, 0.0)
+        most = (all_of_it - kept) / max(let_off_bar, 1e-3)
+        return min(max(most, least), full) / full
+
+    def _between(self, record: Record, first: int, last: int, hidden_g_per_l: float) -> Production:
+        from_s, sum_before, trough_before, _ = self._drops[first]
+        to_s, sum_after, trough_after, _ = self._drops[last]
+        days = (to_s - from_s) / 86_400
+        full = record.capacity_g_per_l_bar
+        let_off_bar = sum_after - sum_before + trough_after - trough_before
+        size_bar = let_off_bar / (last - first)
+        noise = record.valve.frame_noise_bar
+        error_bar = 1.4 * math.hypot(noise, SCATTER * size_bar, LEAST_SCATTER_BAR)
+        return Production(
+            rate_g_per_l_day=(full * let_off_bar + hidden_g_per_l) / days,
+            se_g_per_l_day=full * error_bar / days,
+            hours=days * 24,
+            start_s=from_s,
+            end_s=to_s,
+            residual_sd_bar=noise,
+        )
+
+
+def hidden_g_per_l(record: Record, from_s: float, to_s: float) -> float:
+    """Return how much CO2 cooling beer may have taken up between two moments, g/L; 0 if it has warmed."""
+    rows = record.since(from_s)
+    rows = rows[rows[:, 0] <= to_s + 600]
+    if len(rows) < 2:
+        return 0.0
+    cooled = float((rows[0, LAGGED] - rows[-1, LAGGED]).max())
+    if not cooled > 0:
+        return 0.0
+    content = float(record.co2_g_per_l(rows[-1:]).mean())
+    return -float(solubility_slope_per_k(record.beer_c)) * content * cooled

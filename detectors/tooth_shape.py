@@ -1,0 +1,87 @@
+"""Do a cycling valve's teeth bend? Then beer and gas take their time, and a drop is the head space's gas alone.
+
+After a drop the beer holds more gas than the new pressure allows and gives it to the head space: the tooth begins
+steeper than it ends. With slopes that differ by δ of their mean over a tooth of T hours, beer and gas come into balance
+at δ/T an hour. Straight teeth tell nothing: exchange may be much faster than a tooth, or much slower.
+"""
+
+import math
+from dataclasses import dataclass, field
+
+import numpy as np
+
+LEAST_POINTS = 6
+FORGET = 0.92
+"""Weight that a tooth keeps with each that follows: a dozen count."""
+LEAST_ERROR = 0.05
+"""Least error of the rate from one tooth, 1/h: no single one may outweigh all others."""
+SKIPPED = 2
+"""Minutes after a drop that are not used: three-point medians smear it."""
+
+
+@dataclass(slots=True)
+class ToothShape:
+    """Sums over the tooth that lasts now, and what the teeth before it say of the rate of exchange."""
+
+    _begun_s: float = math.nan
+    _after_drop: bool = False
+    """Whether the rise began at a drop; the very first one did not."""
+    _points: int = 0
+    _sums: list[float] = field(default_factory=lambda: [0.0] * 9)
+    """Σ of t, t², t³, t⁴ (hours), p, tp, t²p, p²; and the last t."""
+    _weight: float = 0.0
+    _product: float = 0.0
+    teeth: float = 0.0
+    """Teeth measured, each by the weight that it still has."""
+
+    def point(self, time_s: float, bar: float) -> None:
+        """Take a minute of the tooth."""
+        self._points += 1
+        if self._points <= SKIPPED:
+            self._begun_s = time_s
+            self._first_bar = bar
+            return
+        t, p = (time_s - self._begun_s) / 3600, bar - self._first_bar
+        for index, value in enumerate((t, t * t, t**3, t**4, p, t * p, t * t * p, p * p)):
+            self._sums[index] += value
+        self._sums[8] = t
+
+    _first_bar: float = 0.0
+
+    def forget(self) -> None:
+        """Leave the tooth that lasts now out."""
+        self._points, self._sums = 0, [0.0] * 9
+
+    def drop(self, noise_bar: float) -> None:
+        """The tooth is over: keep what it says."""
+        n = self._points - SKIPPED if self._after_drop else 0
+        self._after_drop = True
+        t1, t2, t3, t4, p0, p1, p2, pp, hours = self._sums
+        self.forget()
+        if n < LEAST_POINTS or hours <= 0:
+            return
+        normal = np.array(((n, t1, t2), (t1, t2, t3), (t2, t3, t4)))
+        right = np.array((p0, p1, p2))
+        try:
+            inverse = np.linalg.inv(normal)
+        except np.linalg.LinAlgError:
+            return
+        _, slope, bend = (float(v) for v in inverse @ right)
+        misfit = max(pp - float(right @ inverse @ right), 0.0)
+        sd = max(noise_bar, math.sqrt(misfit / max(n - 3, 1)))
+        mean_slope = slope + bend * hours
+        if mean_slope * hours < 3 * sd:
+            return
+        # slopes at both ends differ by 2·bend·T; per hour and mean slope that is the rate of exchange
+        error = 2 * sd * math.sqrt(max(float(inverse[2, 2]), 0.0)) * 1.5
+        weight = 1 / max(error / mean_slope, LEAST_ERROR) ** 2
+        self._weight = FORGET * self._weight + weight
+        self._product = FORGET * self._product - 2 * bend / mean_slope * weight
+        self.teeth = FORGET * self.teeth + 1
+
+    @property
+    def exchange_per_h(self) -> tuple[float, float]:
+        """Return the rate at which beer and gas come into balance, 1/h, and its standard error; error inf if unknown."""
+        if self._weight <= 0:
+            return 0.0, math.inf
+        return self._product / self._weight, 1 / math.sqrt(self._weight)

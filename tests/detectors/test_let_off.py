@@ -1,0 +1,96 @@
+"""Production by counted drops is never below the truth, and close to it where beer and gas take their time."""
+
+import math
+from dataclasses import replace
+
+import pytest
+
+from tests.detectors.streams import VALVED, watch_of
+from tests.detectors.teeth_streams import IN_BEER, IN_GAS, Teeth, teeth
+from ullage.detectors.detector import Detector
+from ullage.detectors.finding import Finding
+from ullage.detectors.frames import Frame
+from ullage.detectors.let_off import LetOff
+from ullage.detectors.production import Production
+from ullage.detectors.record import Record
+from ullage.detectors.vessel import Vessel
+
+HEAD = VALVED.head_space_l / VALVED.beer_volume_l * IN_GAS
+
+
+class Counting(Detector):
+    """Keeps, frame by frame, the longest run of whole teeth and its share."""
+
+    name = "counting"
+    Settings = type(None)
+
+    def __init__(self, vessel: Vessel, settings: None) -> None:
+        super().__init__(vessel)
+        self.let_off = LetOff()
+        self.runs: list[tuple[Production, float]] = []
+        self.made = 0.0
+
+    def frame(self, frame: Frame, record: Record) -> list[Finding]:
+        """Take the frame's drops."""
+        self.let_off.take(record)
+        self.made = self.let_off.made_g_per_l(record)
+        self.runs += [(one.production, one.share) for one in self.let_off.counted(record)[-1:]]
+        return []
+
+
+def counted(vessel: Vessel, batch: Teeth) -> Counting:
+    """Return what was counted over a batch."""
+    watch = watch_of(vessel)
+    counting = Counting(vessel, None)
+    watch._detectors = (counting,)
+    watch.update(batch.samples)
+    return counting
+
+
+def truth(batch: Teeth, run: Production) -> float:
+    """Return the true mean production over a run's time."""
+    first = batch.samples.time_s[0]
+    rows = slice(int((run.start_s - first) / 60), int((run.end_s - first) / 60))
+    return float(batch.rate_g_per_l_day[rows].mean())
+
+
+@pytest.mark.parametrize("beer_h", [4.0, 12.0, 40.0])
+@pytest.mark.parametrize("tail_h", [30.0, 80.0])
+def test_never_below_the_truth_and_close_where_teeth_bend(beer_h: float, tail_h: float) -> None:
+    """What drops let off is production and release, r·(1 + 1/(k·τ)): by mass balance, for every run of teeth."""
+    batch = teeth(VALVED, days=6, rate_g_per_l_day=3.0, tail_h=tail_h, exchange_per_h=1 / beer_h)
+    runs = counted(VALVED, batch).runs
+    assert runs
+    for run, share in runs:
+        rate = run.rate_g_per_l_day * share
+        assert rate + 3 * run.se_g_per_l_day * share >= truth(batch, run)
+    if beer_h < tail_h / 2:  # else what was held outlasts what is made
+        run, share = runs[-1]
+        assert run.rate_g_per_l_day * share <= 1.45 * (1 + beer_h / tail_h) * truth(batch, run)
+
+
+def test_in_balance_a_drop_is_worth_all_of_the_capacity() -> None:
+    """Straight teeth in a world in balance: no share is taken off, and the rate is true."""
+    strong = replace(VALVED, original_gravity=1.090)
+    batch = teeth(strong, days=6, rate_g_per_l_day=3.0, tail_h=60.0, exchange_per_h=math.inf)
+    run, share = counted(strong, batch).runs[-1]
+    assert share == 1.0
+    assert run.rate_g_per_l_day == pytest.approx(truth(batch, run), rel=0.1)
+
+
+def test_a_wort_can_not_let_off_more_than_it_has() -> None:
+    """Straight teeth that would add up to thrice the wort's gas, were they worth beer and gas in balance: they are not."""
+    weak = replace(VALVED, original_gravity=1.030)
+    batch = teeth(weak, days=12, rate_g_per_l_day=4.0, tail_h=250.0, exchange_per_h=1 / 400)
+    counting = counted(weak, batch)
+    run, share = counting.runs[-1]
+    assert HEAD / (HEAD + IN_BEER) <= share < 0.6
+    assert run.rate_g_per_l_day * share >= truth(batch, run)
+
+
+def test_made_is_at_most_what_was_made() -> None:
+    """Counted at the head space's worth, drops and what the vessel holds stay within what was made and held at first."""
+    batch = teeth(VALVED, days=6, rate_g_per_l_day=3.0, tail_h=40.0, exchange_per_h=1 / 12)
+    held_at_first = batch.rate_g_per_l_day[0] / 24 * 12
+    made = batch.rate_g_per_l_day.sum() * 60 / 86_400 + held_at_first
+    assert batch.let_off_g_per_l[-1] * 0.85 < counted(VALVED, batch).made <= 1.05 * made
