@@ -17,6 +17,9 @@ from ullage.detectors.slopes import robust_line
 from ullage.detectors.vessel import Vessel
 
 WINDOW_S = 1200.0
+SURE = 4.5
+"""Standard errors above zero of a slope that counts: minutes are medians of three, so neighbours are alike and the error
+of a fit that takes them for independent is too small; and a look a minute leaves luck many chances."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -86,7 +89,7 @@ class PressureRising(Detector):
         time_s = np.array([t for t, _ in points])
         value = np.array([p for _, p in points])
         line = robust_line(time_s, value, 0.001)
-        if line.slope_per_s <= 3 * line.slope_se_per_s:
+        if line.slope_per_s <= SURE * line.slope_se_per_s:
             return None
         return max(room, 0.0) / line.slope_per_s / 3600
 
