@@ -24,11 +24,13 @@ from ullage.detectors.warmest import Warmest
 LAG_AFTER_H = 1.0
 SLOW_AFTER_H = 12.0
 CHILL_DROP_K = 3.0
-"""The finished beer this much colder than it was is being chilled, whether or not anybody said so."""
+OUT_OF_RANGE_K = 0.5
+"""A beer that has slowed down, so much colder than it was and below the yeast's range, is being chilled, whether or not
+anybody said so: within the range it only loses what its own warmth had added."""
 UNTOLD_DROP_K = 5.0
 UNTOLD_C = 8.0
-"""The same while nobody knows that it has finished; unless it had slowed down while it was warm, it must also be colder
-than a fridge that has run away makes it, and two kelvin below the yeast's range."""
+"""The same where nobody knows the range, or where it had not slowed down while it was warm: then it must be colder, too,
+than a fridge that has run away makes it, and two kelvin below the range."""
 NO_CHILL_K = 1.5
 """So near to where it came from, a beer was not chilled after all."""
 SAME_DOSE_S = 2 * 3600.0
@@ -283,8 +285,11 @@ class Stages:
         if beer_c > warm_c - NO_CHILL_K:
             self._warm_s = self._now_s
         early = now is None or now.stage.place < Stage.SLOWING.place or now.since_s > self._warm_s
-        colder_c = math.inf if not early else UNTOLD_C if low is None else min(UNTOLD_C, low[0] - 2)
-        drop_k = CHILL_DROP_K if record.finished_s is not None else UNTOLD_DROP_K
+        if low is None:
+            colder_c = UNTOLD_C if early else math.inf
+        else:
+            colder_c = min(UNTOLD_C, low[0] - 2) if early else low[0] - OUT_OF_RANGE_K
+        drop_k = UNTOLD_DROP_K if early or low is None else CHILL_DROP_K
         if beer_c <= min(warm_c - drop_k, colder_c):
             self._came_from_c = warm_c
             return None, f"the beer is at {beer_c:.1f} °C, down from {warm_c:.1f} °C"
