@@ -113,7 +113,7 @@ TARGETS = (
         words=_TIME_WORDS,
         usual=256,
         longest=4096,
-        code=("ullage.adapters.timestamps", "ullage.adapters.log_words"),
+        code=("ullage.adapters.timestamps",),
     ),
     Target(
         name="decimals",
@@ -126,7 +126,7 @@ TARGETS = (
         words=(b"0.", b"00000000", b"99999999", b"9007199254740993", b"-", b",", b"e-5", b"e308"),
         usual=256,
         longest=4096,
-        code=("ullage.adapters.log_words", "ullage.adapters.log_rows"),
+        code=("ullage.adapters.log_rows",),
     ),
     Target(
         name="journal entry",
