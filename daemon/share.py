@@ -9,7 +9,6 @@ Letting one go is the same backwards, and the database hears of it last.
 import logging
 import threading
 from collections.abc import Callable, Sequence
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from functools import partial
 
@@ -47,8 +46,8 @@ LONGEST_STEP_S = 120.0
 """Longest time that one vessel may take to be taken up; a daemon that is stuck for longer is none to rely on."""
 OUTBOX_S = 3.0
 """How often the outbox is looked at for what others wrote for vessels that are here."""
-AT_ONCE = 4
-"""Vessels whose detectors are rebuilt side by side."""
+RECENT_S = 3600.0
+"""Readings that are fetched for all vessels of a part at once: as long as the oldest state that is likely."""
 PUT_S = 30.0
 UNDER_WAY_S = 10.0
 """How long to wait for a message that is on its way when its vessel is let go."""
@@ -223,8 +222,11 @@ class Share:
         """Have the vessels' detectors ready for what comes."""
         here = self._with
         wanted = [self._vessels[name] for name in sorted(names) if name in self._vessels]
-        with ThreadPoolExecutor(AT_ONCE) as workers:  # most of it is waiting for the server
-            ready = list(workers.map(self._rebuild, wanted))
+        for vessel in wanted:
+            adopt(here.store, vessel, here.clock.wall_s())
+        since_s = here.clock.wall_s() - RECENT_S
+        with here.store.many_looks([vessel.vessel.name for vessel in wanted], since_s):
+            ready = [self._rebuild(vessel) for vessel in wanted]
         self._turf.take(number, names)
         done = threading.Event()
         put = partial(self._put, number, ready, done)
@@ -235,15 +237,8 @@ class Share:
                 here.keeper.add(self._vessels[made.watched.name], known)
 
     def _rebuild(self, vessel: WatchedVessel) -> tuple[BatchView, Rebuilt]:
-        with self._with.store.many_looks():
-            found = self._rebuilt(vessel)
-        self._heartbeat.beat()
-        return found
-
-    def _rebuilt(self, vessel: WatchedVessel) -> tuple[BatchView, Rebuilt]:
         """Return the vessel's detectors. Whether somebody has pitched meanwhile the keeper of batches will see."""
         here = self._with
-        adopt(here.store, vessel, here.clock.wall_s())
         known = view(here.store, vessel)
         try:
             standing = here.desk.standing(vessel.vessel.name)
@@ -257,6 +252,7 @@ class Share:
                 "detectors begin without what is stored", extra={"vessel": vessel.vessel.name}, exc_info=error
             )
             made = _afresh(known.watched, here.clock)
+        self._heartbeat.beat()
         return known, made
 
     def _put(self, number: int, ready: Sequence[tuple[BatchView, Rebuilt]], done: threading.Event) -> None:

@@ -80,7 +80,7 @@ def make_engine(url: URL, *, read_only: bool, busy_timeout_s: float) -> sa.Engin
         options["poolclass"] = StaticPool
         options["connect_args"] = {"check_same_thread": False}
     else:
-        options["pool_pre_ping"] = True
+        options |= {"pool_pre_ping": True, "pool_size": 10}  # one for each thread that may ask at once
         if url.get_backend_name() == "postgresql":
             options["connect_args"] = _patience(url, busy_timeout_s)
     try:

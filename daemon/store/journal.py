@@ -1,6 +1,8 @@
 """The brewer's journal: entries commit at once, and a correction leaves the old entry behind it."""
 
+from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import Any
 
 import sqlalchemy as sa
 
@@ -131,16 +133,27 @@ def entries(
         query = query.where(entry.time_ms < to_ms(until_s))
     if not struck:
         query = query.where(entry.struck_ms.is_(None))
-    return tuple(
-        JournalEntry(
-            id=row.id,
-            time_s=row.time_ms / 1000,
-            text=row.text,
-            made_s=row.made_ms / 1000,
-            struck_s=None if row.struck_ms is None else row.struck_ms / 1000,
-            replaces=row.replaces,
-        )
-        for row in connection.execute(query.order_by(entry.time_ms, entry.id))
+    return tuple(_entry(row) for row in connection.execute(query.order_by(entry.time_ms, entry.id)))
+
+
+def entries_of_all(connection: sa.Connection, ids: Mapping[str, int]) -> dict[str, tuple[JournalEntry, ...]]:
+    """Return all entries of several vessels, those struck included, each vessel's in order of time."""
+    entry, names = journal_entry.c, {key: name for name, key in ids.items()}
+    query = sa.select(journal_entry).where(entry.vessel_id.in_(sorted(names)))
+    found: dict[str, list[JournalEntry]] = {}
+    for row in connection.execute(query.order_by(entry.time_ms, entry.id)):
+        found.setdefault(names[row.vessel_id], []).append(_entry(row))
+    return {name: tuple(entries) for name, entries in found.items()}
+
+
+def _entry(row: Any) -> JournalEntry:
+    return JournalEntry(
+        id=row.id,
+        time_s=row.time_ms / 1000,
+        text=row.text,
+        made_s=row.made_ms / 1000,
+        struck_s=None if row.struck_ms is None else row.struck_ms / 1000,
+        replaces=row.replaces,
     )
 
 

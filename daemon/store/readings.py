@@ -35,6 +35,11 @@ _COPY = "COPY reading_batch (vessel_id, first_ms, count, payload) FROM STDIN (FO
 _OF_ALL = reading_batch.c.vessel_id.is_(None)
 
 
+def window_of(time_ms: int) -> int:
+    """Return the start of the block that a time falls into."""
+    return time_ms // WINDOW_MS * WINDOW_MS
+
+
 def vessel_ids(connection: sa.Connection) -> dict[str, int]:
     """Return the key of every vessel that was ever stored."""
     return {name: key for key, name in connection.execute(sa.select(vessel.c.id, vessel.c.name))}
@@ -115,7 +120,7 @@ def fold(connection: sa.Connection) -> bool:
         payload = connection.execute(
             sa.select(reading_batch.c.payload).where(reading_batch.c.id == key)
         ).scalar_one()
-        for vessel_id, kind, column in _channels(payload):
+        for vessel_id, kind, column in channels_of(payload):
             parts.setdefault((vessel_id, kind), []).append(column)
     if last is None:
         return False
@@ -138,7 +143,7 @@ def fold_vessel(connection: sa.Connection, vessel_id: int) -> bool:
         return False
     parts: dict[tuple[int, int], list[Column]] = {}
     for row in rows:
-        for owner, kind, column in _channels(row.payload):
+        for owner, kind, column in channels_of(row.payload):
             parts.setdefault((owner, kind), []).append(column)
     _into_blocks(connection, parts)
     connection.execute(reading_batch.delete().where(batch.vessel_id == vessel_id, batch.id <= rows[-1].id))
@@ -170,12 +175,12 @@ def _into_blocks(connection: sa.Connection, parts: Mapping[tuple[int, int], list
 def _into_blocks_of(connection: sa.Connection, vessel_id: int, kind: int, column: Column) -> None:
     at = 0
     while at < len(column):
-        start_ms = int(column.time_ms[at]) // WINDOW_MS * WINDOW_MS
+        start_ms = window_of(int(column.time_ms[at]))
         part = column.between(start_ms, start_ms + WINDOW_MS)
         at += len(part)
         place = _place(vessel_id, kind, start_ms)
         kept = connection.scalar(sa.select(reading_block.c.payload).where(place))
-        whole = part if kept is None else merge([_column(kept), part])
+        whole = part if kept is None else merge([column_of(kept), part])
         if kept is not None:
             connection.execute(reading_block.delete().where(place))
         connection.execute(
@@ -200,7 +205,7 @@ def read_batches(connection: sa.Connection, vessel_id: int) -> dict[Kind, Column
     batch = reading_batch.c
     query = sa.select(batch.payload).where(sa.or_(batch.vessel_id == vessel_id, _OF_ALL)).order_by(batch.id)
     for payload in connection.scalars(query):
-        for _, kind, column in _channels(payload, vessel_id):
+        for _, kind, column in channels_of(payload, vessel_id):
             parts.setdefault(Kind(kind), []).append(column)
     return {kind: merge(columns) for kind, columns in parts.items()}
 
@@ -212,12 +217,12 @@ def read_blocks(
     query = sa.select(reading_block.c.quantity, reading_block.c.payload).where(
         reading_block.c.vessel_id == vessel_id,
         reading_block.c.quantity.in_([int(kind) for kind in kinds]),
-        reading_block.c.start_ms > start_ms - WINDOW_MS,
+        reading_block.c.start_ms >= window_of(start_ms),
         reading_block.c.start_ms < stop_ms,
     )
     parts: dict[Kind, list[Column]] = {}
     for quantity, payload in connection.execute(query.order_by(reading_block.c.start_ms)):
-        parts.setdefault(Kind(quantity), []).append(_column(payload))
+        parts.setdefault(Kind(quantity), []).append(column_of(payload))
     return {kind: merge(columns).between(start_ms, stop_ms) for kind, columns in parts.items()}
 
 
@@ -229,7 +234,7 @@ def next_block_ms(
         sa.select(sa.func.min(reading_block.c.start_ms).label("start_ms")).where(
             reading_block.c.vessel_id == vessel_id,
             reading_block.c.quantity == int(kind),
-            reading_block.c.start_ms > start_ms - WINDOW_MS,
+            reading_block.c.start_ms >= window_of(start_ms),
         )
         for kind in kinds
     ]
@@ -245,10 +250,10 @@ def last_block(connection: sa.Connection, vessel_id: int, kind: Kind) -> Column:
         .order_by(reading_block.c.start_ms.desc())
         .limit(1)
     )
-    return EMPTY if payload is None else _column(payload)
+    return EMPTY if payload is None else column_of(payload)
 
 
-def _column(payload: bytes) -> Column:
+def column_of(payload: bytes) -> Column:
     """Unpack a block; one that is damaged must not hide all the others."""
     try:
         return codec.unpack(payload)
@@ -257,7 +262,8 @@ def _column(payload: bytes) -> Column:
         return EMPTY
 
 
-def _channels(payload: bytes, vessel_id: int | None = None) -> Iterator[tuple[int, int, Column]]:
+def channels_of(payload: bytes, vessel_id: int | None = None) -> Iterator[tuple[int, int, Column]]:
+    """Unpack a commit's row, of one vessel only if `vessel_id` says which; one that is damaged hides no other."""
     try:
         yield from codec.unpack_channels(payload, vessel_id)
     except codec.Damaged as error:

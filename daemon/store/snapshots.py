@@ -1,6 +1,7 @@
 """The detectors' state, one piece per vessel, so that a restart goes on where it left off."""
 
 import zlib
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import sqlalchemy as sa
@@ -30,6 +31,14 @@ def save(
         connection.execute(detector_snapshot.insert().values(vessel_id=vessel_id, **values))
 
 
+def load_all(connection: sa.Connection, ids: Mapping[str, int]) -> dict[str, Snapshot]:
+    """Return the states of several vessels, those that there are and that are whole."""
+    names = {key: name for name, key in ids.items()}
+    query = sa.select(detector_snapshot).where(detector_snapshot.c.vessel_id.in_(sorted(names)))
+    found = {names[row.vessel_id]: _whole(row) for row in connection.execute(query)}
+    return {name: snapshot for name, snapshot in found.items() if snapshot is not None}
+
+
 def load(connection: sa.Connection, vessel_name: str) -> Snapshot | None:
     """Return the state, or None if there is none that is whole."""
     row = connection.execute(
@@ -37,8 +46,10 @@ def load(connection: sa.Connection, vessel_name: str) -> Snapshot | None:
         .join(vessel, vessel.c.id == detector_snapshot.c.vessel_id)
         .where(vessel.c.name == vessel_name)
     ).first()
-    if row is None:
-        return None
+    return None if row is None else _whole(row)
+
+
+def _whole(row: "sa.Row[tuple[object, ...]]") -> Snapshot | None:
     try:
         payload = zlib.decompress(row.payload)
     except zlib.error:

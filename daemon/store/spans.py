@@ -5,6 +5,7 @@ from contextlib import AbstractContextManager
 
 import sqlalchemy as sa
 
+from ullage.daemon.store.ahead import Ahead
 from ullage.daemon.store.columns import EMPTY, LATEST_MS, Column, merge
 from ullage.daemon.store.readings import next_block_ms, read_batches, read_blocks
 from ullage.detectors.samples import Kind
@@ -20,6 +21,7 @@ def read_span(
     kinds: Collection[Kind],
     span_ms: tuple[int, int],
     pending: Mapping[Kind, Column],
+    ahead: Ahead | None = None,
 ) -> Iterator[dict[Kind, Column]]:
     """Yield the columns of what lies in start ≤ time < stop, chunk by chunk; a chunk ends at midnight UTC.
 
@@ -38,8 +40,13 @@ def read_span(
         Start and stop, Unix milliseconds.
     pending
         What has not been committed; taken before this is called, so that nothing slips through between.
+    ahead
+        What was read of this vessel already, if it was.
     """
     start_ms, stop_ms = span_ms
+    if ahead is not None and ahead.covers(vessel_id, start_ms):
+        yield from _from_ahead(ahead, vessel_id, kinds, span_ms, pending)
+        return
     with reader() as connection:
         batches = read_batches(connection, vessel_id)
     loose = {
@@ -60,6 +67,23 @@ def read_span(
             }
         yield {kind: column for kind, column in channels.items() if len(column)}
         at = end
+
+
+def _from_ahead(
+    ahead: Ahead,
+    vessel_id: int,
+    kinds: Collection[Kind],
+    span_ms: tuple[int, int],
+    pending: Mapping[Kind, Column],
+) -> Iterator[dict[Kind, Column]]:
+    """Yield all of it as one chunk: what is read ahead is recent, and little."""
+    batches, blocks = ahead.batches(vessel_id), ahead.between(vessel_id, *span_ms)
+    columns = {
+        kind: merge([part.get(kind, EMPTY).between(*span_ms) for part in (blocks, batches, pending)])
+        for kind in kinds
+    }
+    if any(len(column) for column in columns.values()):
+        yield {kind: column for kind, column in columns.items() if len(column)}
 
 
 def _next(connection: sa.Connection, vessel_id: int, at: int, loose: dict[Kind, Column]) -> int | None:

@@ -2,7 +2,7 @@
 
 import logging
 import threading
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 from types import TracebackType
@@ -13,6 +13,7 @@ import sqlalchemy as sa
 from ullage.adapters.errors import StoreError
 from ullage.adapters.reading import Quantity, Reading
 from ullage.daemon.store import coarse, copying, damage, journal, retention, snapshots
+from ullage.daemon.store.ahead import Ahead, read_ahead
 from ullage.daemon.store.coarse import CoarseColumns
 from ullage.daemon.store.columns import (
     EMPTY,
@@ -163,10 +164,17 @@ class Store:
             raise translate(error, self._url, "reading") from error
 
     @contextmanager
-    def many_looks(self) -> Iterator[None]:
+    def many_looks(self, vessels: Collection[str] = (), since_s: float = 0.0) -> Iterator[None]:
         """Let all looks of this thread inside the block go by one connection: a server is asked in half the time.
 
         In a file each look is by itself all the same, since a reader that stays keeps the log from being emptied.
+
+        Parameters
+        ----------
+        vessels
+            Whose state, journal and readings will be asked for: they are read in one go.
+        since_s
+            Readings are wanted from here on.
 
         Raises
         ------
@@ -179,11 +187,20 @@ class Store:
         try:
             with self._engine.connect().execution_options(isolation_level="AUTOCOMMIT") as connection:
                 self._own.connection = connection
+                if vessels:
+                    self._own.ahead = read_ahead(connection, self._known_ids(vessels), to_ms(since_s))
                 yield
         except sa.exc.SQLAlchemyError as error:
             raise translate(error, self._url, "reading") from error
         finally:
-            self._own.connection = None
+            self._own.connection = self._own.ahead = None
+
+    def _known_ids(self, vessels: Collection[str]) -> dict[str, int]:
+        found = {name: self._vessel_id(name) for name in vessels}
+        return {name: key for name, key in found.items() if key >= 0}
+
+    def _ahead(self) -> Ahead | None:
+        return getattr(self._own, "ahead", None)
 
     def _mind_damage(self, error: sa.exc.SQLAlchemyError) -> None:
         file = sqlite_path(self._url)
@@ -272,7 +289,8 @@ class Store:
             vessel
         )  # before the database, else a commit could slip through between
         vessel_id = self._vessel_id(vessel)
-        for channels in read_span(self.reading, vessel_id, tuple(Kind), (start_ms, stop_ms), pending):
+        span_ms, ahead = (start_ms, stop_ms), self._ahead()
+        for channels in read_span(self.reading, vessel_id, tuple(Kind), span_ms, pending, ahead):
             if channels:
                 yield interleave(channels)
 
@@ -317,6 +335,9 @@ class Store:
         struck: bool = False,
     ) -> tuple[JournalEntry, ...]:
         """Return entries with since ≤ time < until in order of time; with `struck` also those withdrawn."""
+        ahead = self._ahead()
+        if ahead is not None and vessel in ahead.names:
+            return ahead.journal(vessel, since_s, until_s, struck=struck)
         with self.reading() as connection:
             return journal.entries(connection, vessel, since_s=since_s, until_s=until_s, struck=struck)
 
@@ -339,6 +360,9 @@ class Store:
 
     def load_snapshot(self, vessel: str) -> Snapshot | None:
         """Return the state saved last, or None."""
+        ahead = self._ahead()
+        if ahead is not None and vessel in ahead.names:
+            return ahead.snapshots.get(vessel)
         with self.reading() as connection:
             return snapshots.load(connection, vessel)
 

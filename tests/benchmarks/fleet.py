@@ -216,6 +216,7 @@ def _kill_last(
     orphans = [vessel for vessel, name in fleet.holders().items() if name not in names]
     say(f"killing the last daemon, which holds {len(orphans)} vessels")
     running[-1].kill()
+    fleet.killed_s = time.time()
     killed_s = time.perf_counter()
     before = len(alarms.raised_s)
     wait_until(lambda: _fair(fleet, names), "all vessels held again", 120)
@@ -262,6 +263,8 @@ def _account(fleet: Fleet, sensors: Sensors, alarms: Alarms) -> list[Row]:
     for vessel, times_ms in sensors.confirmed.items():
         sent, stored = Counter(times_ms), Counter(fleet.stored(vessel))
         missing += len(set(sent) - set(stored))
+        for time_ms in sorted(set(sent) - set(stored)):
+            say(f"lost: {vessel} at {time_ms / 1000 - fleet.killed_s:+.2f} s from the kill")
         extra += sum((stored - Counter(set(sent))).values())
         total += len(set(sent))
     raised, told = Counter(fleet.events()), Counter(fleet.told())

@@ -43,6 +43,8 @@ class Fleet:
     receiver: HttpReceiver
     vessels: int
     daemons: list[DaemonProcess] = field(default_factory=list)
+    killed_s: float = 0.0
+    """When one was killed, by the wall clock."""
 
     @property
     def names(self) -> tuple[str, ...]:

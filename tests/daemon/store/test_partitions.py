@@ -234,3 +234,38 @@ def test_a_database_without_partitions_is_brought_up_with_its_readings(url: str)
         assert store.samples("north").value[1] == 9.5
         with store.reading() as connection:
             assert migrate.stored_revision(connection) == schema.HEAD
+
+
+def test_what_is_read_ahead_is_what_is_read_one_by_one(store: Store) -> None:
+    """State, journal and readings of several vessels at once: folded, committed, pending, old and recent."""
+    names = ["north", "south", "never heard of"]
+    for number, name in enumerate(names[:2]):
+        store.append([_reading(seconds, number, vessel=name) for seconds in range(0, 3 * WEEK_S, 7200)])
+        store.flush()
+        fold_now(store)
+        store.append([_reading(seconds, 9.0, vessel=name) for seconds in range(0, 3 * WEEK_S, 5400)])
+        store.flush()
+        store.append([_reading(3 * WEEK_S + seconds, vessel=name) for seconds in range(50)])
+        entry = store.add_entry(name, T0 + number, "pitched", made_s=T0)
+        store.add_entry(name, T0 + 5.0, "valve shut", made_s=T0)
+        store.strike_entry(entry, made_s=T0 + 6)
+        store.save_snapshot(name, saved_s=T0, fingerprint=name, payload=b"state")
+
+    def everything(since_s: float) -> list[object]:
+        return [
+            (
+                store.load_snapshot(name),
+                store.entries(name),
+                store.entries(name, T0 + 1, T0 + 5.5, struck=True),
+                [store.samples(name, since, until).time_s.tolist() for since, until in spans],
+                [store.samples(name, since, until).value.tolist() for since, until in spans],
+            )
+            for name in names
+            for spans in ([(since_s, None), (since_s + 1e5, since_s + 3e5), (T0, T0 + 1e5)],)
+        ]
+
+    for back_s in (0.0, 3600.0, 2 * 86_400.0, 40 * 86_400.0):
+        since_s = T0 + 3 * WEEK_S - back_s
+        alone = everything(since_s)
+        with store.many_looks(names, since_s):
+            assert everything(since_s) == alone
