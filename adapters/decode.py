@@ -57,7 +57,15 @@ class Decoder:
         self._arrived_ms = 0
         self._stamp_ms = 0
 
-    def decode(self, payload: bytes, where: str, arrived_s: float, *, retained: bool = False) -> Decoded:
+    def decode(
+        self,
+        payload: bytes,
+        where: str,
+        arrived_s: float,
+        *,
+        retained: bool = False,
+        judging_s: float | None = None,
+    ) -> Decoded:
         """Decode one payload; raises nothing, whatever it is.
 
         Parameters
@@ -70,8 +78,11 @@ class Decoder:
             Wall clock at arrival, Unix seconds.
         retained
             The broker had kept it: when it was sent is not known.
+        judging_s
+            Time by which its own time is judged; that of its arrival unless given.
         """
-        arrival = Arrival(arrived_s if retained else self._stamp(arrived_s), retained)
+        stamp_s = arrived_s if retained else self._stamp(arrived_s)
+        arrival = Arrival(stamp_s, retained, stamp_s if judging_s is None else judging_s)
         readings: list[Reading] = []
         refusals: list[Refusal] = []
         for form, extractors in self._groups.items():

@@ -31,6 +31,8 @@ class Arrival(NamedTuple):
 
     time_s: float
     retained: bool
+    judging_s: float
+    """By which its own time is judged."""
 
 
 Extract = Callable[[object, Arrival], Iterable[Reading]]
@@ -135,7 +137,7 @@ def _from_json(channel: Channel, conversion: Conversion) -> Extract:
         if time_pointer is None:
             time_s = _arrival_time(arrival)
         else:
-            time_s = own_time(_find(time_pointer, parsed), arrival.time_s)
+            time_s = own_time(_find(time_pointer, parsed), arrival.judging_s)
         return (_reading(channel, conversion, _find(pointer, parsed), time_s),)
 
     return extract
@@ -162,7 +164,7 @@ def _from_senml(channel: Channel) -> Extract:
     def one(record: SenmlRecord, arrival: Arrival) -> Reading:
         if not record.own_time:
             _arrival_time(arrival)
-        check_time(record.time_s, arrival.time_s)
+        check_time(record.time_s, arrival.judging_s)
         # the unit in the record is the sender's word; without one the config's holds
         return _reading(channel, convert(record.unit or channel.unit), record.value, record.time_s)
 

@@ -17,7 +17,7 @@ import threading
 from collections.abc import Sequence
 
 from ullage.adapters.channel import Channel
-from ullage.adapters.clock import Clock
+from ullage.adapters.clock import Clock, judging_s
 from ullage.adapters.errors import SourceError
 from ullage.adapters.mqtt_connection import Arrived, Connection, ProtocolRefusedError
 from ullage.adapters.mqtt_inflight import Inflight, Message
@@ -269,7 +269,13 @@ class MqttSource(Source):
                 self._not_ours.append(topic)
             return
         try:
-            decoded = decoder.decode(message.payload, topic, message.arrived_s, retained=message.retained)
+            decoded = decoder.decode(
+                message.payload,
+                topic,
+                message.arrived_s,
+                retained=message.retained,
+                judging_s=judging_s(self._clock),
+            )
         except Exception as error:  # a message that is not acknowledged would come back at every reconnect
             log.exception("decoder failed", extra={"source": self.name, "topic": topic})
             detail = f"{type(error).__name__}: {error}"

@@ -15,7 +15,7 @@ import serial
 
 from ullage.adapters.channel import Channel
 from ullage.adapters.checksum import ChecksumRule
-from ullage.adapters.clock import Clock
+from ullage.adapters.clock import Clock, judging_s
 from ullage.adapters.decode import Decoder
 from ullage.adapters.errors import SourceError
 from ullage.adapters.line_buffer import Line, LineBuffer
@@ -185,7 +185,8 @@ class SerialSource(Source):
         except RefusedError as error:
             refusals.append(self._refusal(error.reason, str(error), line.content))
             return
-        decoded = self._decoder.decode(content, self._settings.url, arrived_s)
+        now_s = judging_s(self._clock)
+        decoded = self._decoder.decode(content, self._settings.url, arrived_s, judging_s=now_s)
         readings.extend(decoded.readings)
         refusals.extend(decoded.refusals)
 

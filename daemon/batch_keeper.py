@@ -76,6 +76,7 @@ class BatchKeeper:
         self._not_before_s: dict[str, float] = {}
         self._signs: dict[str, object] = {}
         self._turn_of = 0
+        self._outdated = False
         self._ticker = Ticker("batches", EVERY_S, self.turn, clock)
 
     def start(self) -> None:
@@ -94,6 +95,12 @@ class BatchKeeper:
 
     def turn(self) -> None:
         """Look at every vessel whose batches or journal have changed, and at all of them once in a while."""
+        if self._outdated:
+            self._outdated = False
+            with self._lock:
+                self._views.clear()
+                self._signs.clear()
+                self._not_before_s.clear()
         signs = batches.signs(self._store)
         for name in self._in_turn():  # an entry may be dated ahead
             self._signs.pop(name, None)
@@ -126,6 +133,10 @@ class BatchKeeper:
             for name in self._vessels:
                 self._not_before_s.pop(name, None)
                 self._look(name)
+
+    def renew(self) -> None:
+        """Have the detectors of every vessel begin anew at the next turn, out of what is stored: their time was wrong."""
+        self._outdated = True
 
     def add(self, vessel: WatchedVessel, known: BatchView) -> None:
         """Keep one more vessel, whose detectors run already and are as `known` has it.
@@ -177,8 +188,9 @@ class BatchKeeper:
             begin_s=found.begin_s,
             mark=found.mark,
         )
+        outdated = name not in self._views
         mark = fingerprint(found.watched.vessel, found.watched.detectors, found.mark)
-        first = make()
+        first = make(snapshot=not outdated)
         self._store.save_snapshot(
             name, saved_s=self._clock.wall_s(), fingerprint=mark, payload=dump(first.watched.state())
         )

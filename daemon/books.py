@@ -82,6 +82,8 @@ class Page:
     """Number of the latest delivery that waits for the next commit: see `Receipts`."""
     soon: bool = False
     """Whether that commit should come soon."""
+    action: Callable[[], object] | None = None
+    """Something to do once everything before it is put down."""
 
 
 @dataclass(slots=True)
@@ -172,7 +174,7 @@ class Books:
             if len(self._pages.waiting) >= self._pages.most:
                 self._counts.unstored += len(page.readings)
                 page = replace(page, readings=(), entries=())
-                if not page.findings or len(self._pages.waiting) >= 2 * self._pages.most:
+                if not (page.findings or page.action) or len(self._pages.waiting) >= 2 * self._pages.most:
                     return
             self.number += 1
             self._pages.waiting.append(page)
@@ -198,6 +200,8 @@ class Books:
             self.heartbeat.beat()
 
     def _put_down(self, page: Page) -> None:
+        if page.action is not None:
+            self.attempt("call", page.action)
         if page.findings:
             self._tell(page.findings)
         self._keep(page.readings, page.entries)

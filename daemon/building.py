@@ -19,6 +19,7 @@ from ullage.daemon.batches import BatchView, adopt, view
 from ullage.daemon.clock import Clock, SystemClock
 from ullage.daemon.config_vessels import WatchedVessel
 from ullage.daemon.events import Event
+from ullage.daemon.gate import FUTURE_S
 from ullage.daemon.health import Health
 from ullage.daemon.joining import Place, take_place
 from ullage.daemon.local_time import LocalTime
@@ -38,6 +39,7 @@ from ullage.daemon.settings import Config
 from ullage.daemon.share import Share, Surroundings
 from ullage.daemon.sharing import MOST_HELD, Idle, Together, next_start, parted_sources
 from ullage.daemon.snapshot import fingerprint
+from ullage.daemon.steady_clock import SteadyClock
 from ullage.daemon.store.journal_tail import entries_after, last_entry_id
 from ullage.daemon.store.leases import HOUSE
 from ullage.daemon.store.store import Store
@@ -50,6 +52,8 @@ from ullage.detectors.finding import Priority
 
 log = logging.getLogger(__name__)
 
+RESTAMPED_S = 1000.0
+"""How old a reading may be that is stamped anew when the clock is set forward: all that may wait to be written."""
 RECEIPTS_S = 5.0
 """Shortest time between two commits that are made to acknowledge messages."""
 REBUILD_ALLOWED_US = 300_000_000
@@ -85,9 +89,10 @@ def build(config: Config, environ: Mapping[str, str], clock: Clock | None = None
 
 
 def _assembled(
-    config: Config, environ: Mapping[str, str], clock: Clock, say: Callable[[str], object], place: Place
+    config: Config, environ: Mapping[str, str], machine: Clock, say: Callable[[str], object], place: Place
 ) -> Service:
     store, shared = place.store, config.share is not None
+    clock = SteadyClock(machine, store.newest_s())
 
     def running() -> Mapping[str, Watched]:
         return pipeline.watched
@@ -111,10 +116,9 @@ def _assembled(
         settings=sharing.PIPELINE if shared else PipelineSettings(),
         receipts=receipts,
         promise=desk.promise,
+        machine_s=clock.machine_s,
     )
-    writer = _writer(
-        config, store, pipeline, clock, fingerprints, rebuilt, receipts, lambda: desk.health().unsaved == 0
-    )
+    writer = _writer(config, store, pipeline, clock, fingerprints, rebuilt, receipts, desk)
     pipeline.books.told, pipeline.books.held = writer.hurry, writer.free
     keeper = BatchKeeper(
         vessels,
@@ -125,6 +129,7 @@ def _assembled(
         clock=clock,
         fingerprints=fingerprints,
     )
+    pipeline.stepped = partial(_set_right, store, keeper, clock)
     health = Health()
     for loop in (pipeline.heartbeat.health, pipeline.books.heartbeat.health, writer.heartbeat.health):
         health.watch(loop)
@@ -263,6 +268,17 @@ def _desk(config: Config, place: Place, routes: Routes, clock: Clock) -> AlarmDe
     return desk
 
 
+def _set_right(store: Store, keeper: BatchKeeper, clock: Clock, step_s: float) -> None:
+    """Stamp anew what the clock has stamped wrongly and is not yet written, and judge from what is stored then."""
+    now_s = clock.wall_s()
+    if step_s > 0:
+        count = store.restamp(now_s - step_s - RESTAMPED_S, now_s - step_s + 1.0, step_s)
+    else:
+        count = store.restamp(now_s + FUTURE_S, now_s - step_s + 1.0, step_s)
+    log.warning("readings stamped anew", extra={"step_s": round(step_s, 1), "readings": count})
+    keeper.renew()
+
+
 def _views(vessels: Sequence[WatchedVessel], store: Store, clock: Clock) -> tuple[BatchView, ...]:
     for vessel in vessels:
         adopt(store, vessel, clock.wall_s())
@@ -278,7 +294,7 @@ def _writer(
     fingerprints: Mapping[str, str],
     rebuilt: Sequence[Rebuilt],
     receipts: Receipts,
-    settled: Callable[[], bool],
+    desk: AlarmDesk,
 ) -> Writer:
     interval_s, settings = config.store.commit_interval_s, WriterSettings()
     if config.share is None:
@@ -301,7 +317,8 @@ def _writer(
         ),
         last_entry_id=min((r.watched.last_entry_id for r in rebuilt), default=last_entry_id(store)),
         receipts=receipts,
-        settled=settled,
+        clock_set=lambda: pipeline.time_known,
+        settled=lambda: desk.health().unsaved == 0,
     )
 
 

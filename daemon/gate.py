@@ -6,13 +6,12 @@ from enum import StrEnum
 
 from ullage.adapters.reading import Quantity, Reading
 from ullage.daemon.clock import Clock
+from ullage.daemon.steady_clock import BELIEVABLE_S
 
 FUTURE_S = 60.0
 """A reading stamped further ahead of this machine's clock than this is refused."""
 LATE_S = 86_400.0
 """A reading older than the newest judged of its quantity by more than this is refused, unless it is fresh."""
-BELIEVABLE_WALL_S = 1_735_689_600.0
-"""2025-01-01. A wall clock before it has not been set yet (no clock chip, no network): nothing is refused by it."""
 STEP_S = 2.0
 """Difference between wall and monotonic clock that counts as a step of the wall clock."""
 REMEMBERED = 256
@@ -77,7 +76,7 @@ class Gate:
         time_s, quantity, value = reading.time_s, reading.quantity, reading.value
         if not math.isfinite(time_s) or not math.isfinite(value):
             return Refused.NOT_FINITE
-        if time_s > wall_s + FUTURE_S and wall_s >= BELIEVABLE_WALL_S:
+        if time_s > wall_s + FUTURE_S and wall_s >= BELIEVABLE_S:
             return Refused.FUTURE
         time_ms = round(time_s * 1000)
         newest_ms = self._newest_ms.get(quantity)

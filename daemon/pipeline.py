@@ -5,20 +5,25 @@ import threading
 from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
+from functools import partial
 
 from ullage.adapters.reading import Delivery, Quantity, Reading, Refusal
 from ullage.daemon.books import Books, BooksSettings, Counts, Desk, Page, Shelf
 from ullage.daemon.clock import Clock
-from ullage.daemon.gate import BELIEVABLE_WALL_S, FUTURE_S, LATE_S, Refused, WallClockGuard
+from ullage.daemon.gate import FUTURE_S, Refused, WallClockGuard
 from ullage.daemon.health import Heartbeat
 from ullage.daemon.inbox import Inbox
 from ullage.daemon.receipts import Receipts
+from ullage.daemon.steady_clock import BELIEVABLE_S, SMALL_S
 from ullage.daemon.watched import Watched
 from ullage.detectors.finding import Finding
 from ullage.detectors.journal import is_mark
 from ullage.detectors.samples import Entry
 
 log = logging.getLogger(__name__)
+
+COMPLAINTS = 50
+"""Lines in the log about refused readings; a flood of rubbish must not fill the disk."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -59,6 +64,8 @@ class Pipeline:
         Holds deliveries back from being acknowledged until their readings are committed; None acknowledges at once.
     promise
         Takes findings before they are put down, to tell what is critical though the disk may hang. Must not wait.
+    machine_s
+        What the machine's clock shows, by which time stamps of others are judged; that of `clock` unless given.
     """
 
     def __init__(
@@ -72,14 +79,21 @@ class Pipeline:
         told: Callable[[], None] = lambda: None,
         receipts: Receipts | None = None,
         promise: Callable[[Sequence[Finding]], None] = lambda findings: None,
+        machine_s: Callable[[], float] | None = None,
     ) -> None:
         self.watched = watched
         self.counts = Counts()
         self.refused: Counter[str] = Counter()
         self.refusals: dict[str, Refusal] = {}
+        self._complained: set[tuple[str, str]] = set()
         self._clock = clock
         self._settings = settings or PipelineSettings()
         self._promise = promise
+        self._machine_s = machine_s or clock.wall_s
+        self.time_known = self._machine_s() >= BELIEVABLE_S
+        """Whether the machine's clock has been set, and what was stamped before that has been stamped anew."""
+        self.stepped: Callable[[float], None] = lambda step_s: None
+        """Called after the wall clock was set by so much that time stamps before and after it do not go together."""
         self._receipts = receipts
         self.books = Books(shelf, desk, clock, self.counts, settings=self._settings.books, receipts=receipts)
         self.books.told = told
@@ -198,21 +212,21 @@ class Pipeline:
     def _judge(self, deliveries: Sequence[Delivery]) -> None:
         if not deliveries:
             return
-        wall_s = self._clock.wall_s()
+        wall_s = self._machine_s()
         kept: list[Reading] = []
         entries: list[Reading] = []
         findings: list[Finding] = []
         touched: dict[str, Watched] = {}
         for delivery in deliveries:
             for refusal in delivery.refusals:
-                self._count(f"{refusal.source}:{refusal.reason}", refusal.detail)
+                self._count(f"{refusal.source}:{refusal.reason}", refusal)
                 self.refusals[refusal.source] = refusal
             for reading in delivery.readings:
                 watched = self.watched.get(reading.vessel)
                 if watched is None:
                     self._count(Refused.UNKNOWN_VESSEL)
                 elif reading.quantity is Quantity.JOURNAL:
-                    if reading.time_s > wall_s + FUTURE_S and wall_s >= BELIEVABLE_WALL_S:
+                    if reading.time_s > wall_s + FUTURE_S and wall_s >= BELIEVABLE_S:
                         self._count(Refused.FUTURE)
                         continue
                     if is_mark(reading.text):
@@ -285,14 +299,20 @@ class Pipeline:
     def _mind_the_clock(self) -> None:
         step_s = self._guard.check()
         if not step_s:
+            if not self.time_known and self._machine_s() >= BELIEVABLE_S:
+                self.books.put(Page(action=self._know_the_time))
             return
         log.warning("wall clock was set", extra={"step_s": round(step_s, 1)})
         for watched in self.watched.values():
             if step_s < 0:
                 watched.gate.stepped_back(self._clock.wall_s())
-            if step_s < -LATE_S:
-                watched.renew()  # the old detectors have seen a time that will not come for long
+                watched.renew()  # the old detectors have seen a time that is yet to come, and would wait for it
             watched.time.unsettle(watched.known())
+        if abs(step_s) > SMALL_S:
+            self.books.put(Page(action=partial(self.stepped, step_s)))
+
+    def _know_the_time(self) -> None:
+        self.time_known = True
 
     def _tick(self) -> None:
         now_s = self._clock.monotonic_s()
@@ -308,8 +328,11 @@ class Pipeline:
         if findings:
             self.tell(findings)
 
-    def _count(self, why: str, detail: str = "") -> None:
-        if why not in self.refused:
-            extra = {"reason": str(why), **({"detail": detail} if detail else {})}
-            log.warning("readings refused", extra=extra)
+    def _count(self, why: str, refusal: Refusal | None = None) -> None:
+        """Count what was refused; the first of each reason, from each of the first few places, is logged."""
+        place = (str(why), "" if refusal is None else refusal.where)
+        if place not in self._complained and len(self._complained) < COMPLAINTS:
+            self._complained.add(place)
+            about = {} if refusal is None else {"where": refusal.where[:100], "detail": refusal.detail}
+            log.warning("readings refused", extra={"reason": str(why), **about})
         self.refused[str(why)] += 1

@@ -17,7 +17,7 @@ from ullage.adapters.reading import Quantity
 from ullage.daemon.alarm_states import Alarm, AlarmKey
 from ullage.daemon.clock import Clock
 from ullage.daemon.config_vessels import WatchedVessel
-from ullage.daemon.gate import REMEMBERED
+from ullage.daemon.gate import FUTURE_S, REMEMBERED
 from ullage.daemon.snapshot import Saved, SnapshotRefused, fingerprint, load
 from ullage.daemon.store.journal import JournalEntry
 from ullage.daemon.store.noted import noted_since
@@ -62,6 +62,7 @@ def rebuild(
     *,
     begin_s: float | None = None,
     mark: str = "",
+    snapshot: bool = True,
 ) -> Rebuilt:
     """Return the vessel's detectors as they were when the daemon ended.
 
@@ -77,6 +78,8 @@ def rebuild(
         Where the batch in the vessel began: nothing before it is judged. Found out from the journal if it is None.
     mark
         As given to `fingerprint` for the vessel's snapshots.
+    snapshot
+        Whether the stored state may be used.
 
     Raises
     ------
@@ -85,7 +88,10 @@ def rebuild(
     """
     name = vessel.vessel.name
     watched = Watched(name, lambda: VesselWatch(vessel.vessel, vessel.detectors), clock)
-    saved = _saved(store, name, fingerprint(vessel.vessel, vessel.detectors, mark))
+    latest_s = clock.wall_s() + FUTURE_S
+    saved = _saved(store, name, fingerprint(vessel.vessel, vessel.detectors, mark)) if snapshot else None
+    if saved is not None and max(saved.newest_ms.values(), default=0) / 1000 > latest_s:
+        saved = None  # of a clock that was ahead: its detectors would wait for that time to come
     if begin_s is not None:
         watched.begin_s = begin_s
     if saved is not None:
@@ -99,7 +105,7 @@ def rebuild(
     entries = _entries(store, name, saved, since_s)
     found: list[Finding] = []
     readings = 0
-    for item in _stream(_unjudged(store, watched, saved, since_s), entries):
+    for item in _stream(_unjudged(store, watched, saved, since_s, latest_s), entries):
         if isinstance(item, Samples):
             readings += len(item)
             found += watched.take(item)
@@ -160,13 +166,18 @@ def _entries(store: Store, vessel: str, saved: Saved | None, since_s: float) -> 
     return tuple(entry for entry in store.entries(vessel) if entry.id > saved.last_entry_id)
 
 
-def _unjudged(store: Store, watched: Watched, saved: Saved | None, since_s: float) -> Iterator[Samples]:
-    """Yield stored readings that the snapshot has not seen; the gate takes note of all, to know repeats by."""
+def _unjudged(
+    store: Store, watched: Watched, saved: Saved | None, since_s: float, latest_s: float
+) -> Iterator[Samples]:
+    """Yield stored readings that the snapshot has not seen; the gate takes note of all, to know repeats by.
+
+    Those from the future are left out: a clock that was ahead has stamped them.
+    """
     newest_ms = saved.newest_ms if saved is not None else {}
     after_ms = np.full(len(_QUANTITIES), -(2**62), np.int64)
     for code, quantity in _QUANTITIES.items():
         after_ms[code] = newest_ms.get(quantity.value, -(2**62))
-    for chunk in store.iter_samples(watched.name, since_s - REPEATS_S):
+    for chunk in store.iter_samples(watched.name, since_s - REPEATS_S, latest_s):
         _remember(watched, chunk)
         time_ms = np.rint(chunk.time_s * 1000).astype(np.int64)
         new = (time_ms > after_ms[chunk.kind]) & (time_ms >= round(since_s * 1000))

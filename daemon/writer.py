@@ -63,6 +63,8 @@ class WriterSettings:
     mind_stalls: bool = False
     """Whether to write at once what is held of a source that falls silent: where more is held than any broker can spare,
     that may be why."""
+    unset_clock_s: float = 300.0
+    """How long after the start readings wait in memory for a clock that has not been set; then as they are stamped."""
     receipt_interval_s: float = 5.0
     """Shortest time between two commits that are to free what a broker may send: a memory card has its limits."""
 
@@ -80,6 +82,8 @@ class Writer:
         Journal entries up to this number are known to the detectors.
     receipts
         Deliveries to be acknowledged once they are committed.
+    clock_set
+        Whether the machine knows the time: until then readings may have to be stamped anew.
     settled
         Whether every alarm that the detectors have found is written: before that their state must not be.
     """
@@ -95,6 +99,7 @@ class Writer:
         settings: WriterSettings | None = None,
         last_entry_id: int = 0,
         receipts: Receipts | None = None,
+        clock_set: Callable[[], bool] = lambda: True,
         settled: Callable[[], bool] = lambda: True,
     ) -> None:
         self._shelf = shelf
@@ -105,11 +110,13 @@ class Writer:
         self._settings = settings or WriterSettings()
         self._last_entry_id = last_entry_id
         now_s = clock.monotonic_s()
+        self._started_s = now_s
         self._flushed_s = now_s
         self._flush_due_s = now_s + self._settings.commit_interval_s
         self._snapshot_due_s = now_s + self._snapshot_pause_s()
         self._turn_of = 0
         self._receipts = Receipts() if receipts is None else receipts
+        self._clock_set = clock_set
         self._settled = settled
         self._hastened = False
         self._woken = threading.Event()
@@ -168,7 +175,8 @@ class Writer:
     def _run(self) -> None:
         while not self._stopping.is_set():
             due_s = self._flush_due_s - self._clock.monotonic_s()
-            self._woken.wait(max(0.0, min(self._settings.poll_interval_s, due_s)))
+            poll_s = self._settings.poll_interval_s
+            self._woken.wait(poll_s if self._waits_for_the_time() else max(0.0, min(poll_s, due_s)))
             self._woken.clear()
             if not self._stopping.is_set():
                 self.turn()
@@ -178,13 +186,19 @@ class Writer:
         now_s = self._clock.monotonic_s()
         if self._settings.mind_stalls and self._receipts.stalled():
             self._flush_by(now_s, self._flushed_s + STALL_PAUSE_S)
-        if now_s >= self._flush_due_s or self._shelf.pending >= self._settings.most_pending:
+        due = now_s >= self._flush_due_s and not self._waits_for_the_time()
+        if due or self._shelf.pending >= self._settings.most_pending:
             self._try("readings not written", self._flush)
         self._try("journal not read", self._read_journal)
         if now_s >= self._snapshot_due_s and self._fingerprints:
             self._snapshot_due_s = now_s + self._snapshot_pause_s()
             self._try("detector state not written", self._snapshot_next)
         self.heartbeat.beat()
+
+    def _waits_for_the_time(self) -> bool:
+        """Tell whether what is pending may yet have to be stamped anew."""
+        since_s = self._clock.monotonic_s() - self._started_s
+        return since_s < self._settings.unset_clock_s and not self._clock_set()
 
     def _snapshot_pause_s(self) -> float:
         # one vessel at a time, so that the pipeline is never held up by all of them together

@@ -77,6 +77,18 @@ class Pending:
             self._count += len(rows)
             self._bound()
 
+    def restamp(self, first_ms: int, last_ms: int, by_ms: int) -> int:
+        """Shift the readings from `first_ms` to `last_ms` that no commit has taken; return how many."""
+        count = 0
+        with self._lock:
+            for segment in self._waiting:
+                for times, _ in segment.columns.values():
+                    for place, time_ms in enumerate(times):
+                        if first_ms <= time_ms <= last_ms:
+                            times[place] = time_ms + by_ms
+                            count += 1
+        return count
+
     def take(self) -> dict[Channel, Column]:
         """Return everything as columns, to be settled by `committed` or `give_back`."""
         with self._lock:

@@ -13,6 +13,7 @@ import sqlalchemy as sa
 from ullage.adapters.errors import StoreError
 from ullage.adapters.reading import Quantity, Reading
 from ullage.daemon.store import coarse, copying, damage, journal, retention, snapshots
+from ullage.daemon.store.alarm_tables import alarm_event
 from ullage.daemon.store.ahead import Ahead, read_ahead
 from ullage.daemon.store.coarse import CoarseColumns
 from ullage.daemon.store.columns import (
@@ -44,6 +45,9 @@ from ullage.daemon.store.spans import read_span
 from ullage.detectors.samples import Kind
 
 log = logging.getLogger(__name__)
+
+_LOOKED_AT = 20
+"""Vessels whose newest reading tells how far the record goes."""
 
 
 class Store:
@@ -229,6 +233,21 @@ class Store:
             If one is a journal entry or holds no finite number; none is taken then.
         """
         self._pending.add(readings)
+
+    def restamp(self, first_s: float, last_s: float, by_s: float) -> int:
+        """Shift readings not yet committed, from `first_s` to `last_s`, by `by_s`; return how many.
+
+        For time stamps of a clock that has turned out to be wrong.
+        """
+        return self._pending.restamp(to_ms(first_s), to_ms(last_s), round(by_s * 1000))
+
+    def newest_s(self) -> float:
+        """Return the newest time on record, Unix seconds; 0 if there is none. Looks at alarms and the first vessels."""
+        with self.reading() as connection:
+            events = connection.scalar(sa.select(sa.func.max(alarm_event.c.made_ms))) or 0
+        some = self.vessels()[:_LOOKED_AT]
+        times = [reading.time_s for name in some for reading in self.latest(name).values()]
+        return max(events / 1000, *times, 0.0)
 
     def flush(self) -> int:
         """Commit what is pending in one transaction; return how many readings it was.

@@ -267,7 +267,7 @@ def test_a_step_of_the_wall_clock_makes_no_silence(bench: Bench, step_s: float) 
     bench.pipeline.turn()
     bench.clock.advance(30)
     bench.pipeline.turn()
-    before = ticks(bench)
+    before = ticks(bench) if step_s > 0 else []  # set back, they are fresh ones
     bench.clock.step(step_s)
     bench.clock.advance(30)
     bench.pipeline.turn()
@@ -281,6 +281,31 @@ def test_a_step_of_the_wall_clock_makes_no_silence(bench: Bench, step_s: float) 
     bench.pipeline.turn()
     assert ticks(bench)[-1] == pytest.approx(bench.clock.wall_s(), abs=1)
     assert bench.pipeline.clock_steps == 1
+
+
+def test_over_pressure_is_seen_at_once_after_a_clock_was_set_back(bench: Bench) -> None:
+    """Detectors that go by time would wait for the old one to come again."""
+    bench.give(bench.pressure(1.0), bench.pressure(1.0))
+    bench.pipeline.turn()
+    bench.clock.step(-3600)
+    bench.give(bench.pressure(2.6))
+    bench.give(bench.pressure(2.7))
+    bench.pipeline.turn()
+    assert ("north", Condition.OVER_PRESSURE, State.RAISED) in conditions(bench)
+
+
+@pytest.mark.parametrize(("step_s", "called"), [(60.0, 0), (200.0, 1), (-200.0, 1)])
+def test_a_large_step_is_passed_on_once_all_before_it_is_put_down(
+    bench: Bench, step_s: float, called: int
+) -> None:
+    """What was stamped wrongly is with the store by then, and can be stamped anew."""
+    steps: list[tuple[float, int]] = []
+    bench.pipeline.stepped = lambda step_s: steps.append((round(step_s), len(bench.diary.readings)))
+    bench.give(bench.pressure(1.0))
+    bench.pipeline.turn()
+    bench.clock.step(step_s)
+    bench.pipeline.turn()
+    assert steps == [(round(step_s), 1)] * called
 
 
 def test_a_sensor_that_stays_away_after_a_step_is_noticed_in_the_end(bench: Bench) -> None:

@@ -194,6 +194,17 @@ def test_a_silence_that_only_the_snapshot_knows_waits_for_the_sensor(
     assert {f.condition for f in rebuilt.watched.tick()} == {Condition.SENSOR_SILENT}
 
 
+def test_what_a_clock_that_was_ahead_has_stamped_is_left_out(store: Store, clock: ManualClock) -> None:
+    """Detectors that have judged the next hour would see nothing of this one; its snapshot is no use either."""
+    ahead = pressures(2.6, 2.6, from_s=START_S + 3600)
+    snapshot(store, ahead, ManualClock(wall_s=START_S + 3610))
+    keep(store, [*pressures(1.0, 1.0, from_s=START_S - 10), *ahead])
+    rebuilt = rebuild(NORTH, store, clock, ())
+    assert (rebuilt.resumed, rebuilt.readings) == (False, 2)
+    found = rebuilt.watched.take(block(pressures(2.6, 2.6)))
+    assert [f.condition for f in found] == [Condition.OVER_PRESSURE]
+
+
 def test_an_alarm_whose_readings_were_lost_is_an_orphan(store: Store, clock: ManualClock) -> None:
     """It stands in the database; the readings that raised it went with the kill."""
     keep(store, pressures(1.0, 1.0))
@@ -222,6 +233,7 @@ def test_a_notice_is_told_exactly_if_the_database_knows_none(
     """A kill between finding and commit must not swallow `finished`, nor a restart repeat it."""
     monkeypatch.setattr("ullage.daemon.rebuild.VesselWatch", Noting)
     keep(store, pressures(*[1.0] * 200))
+    clock.advance(200)
     if noted:
         with store.transaction() as connection:
             connection.execute(

@@ -127,7 +127,7 @@ def junk(bench: Bench) -> Cost:
     """Thousands of topics with rubbish under a wildcard of ours: all of it refused, and the phone rings in between."""
     house = House.build(bench, vessels=[_wild()])
     house.start()
-    before_mb = _memory_mb(house)
+    before_mb = memory_mb(house)
     client = house.broker.client("joker")
     count = bench.times(4_000, 100_000)
     for number in range(count):
@@ -144,7 +144,7 @@ def giants(bench: Bench) -> Cost:
     """Payloads of ten megabytes: refused, with MQTT 5 by the broker already, and memory stays what it was."""
     house = House.build(bench, source={"protocol": bench.chance.choice(("v5", "v3.1.1"))})
     house.start()
-    before_mb = _memory_mb(house)
+    before_mb = memory_mb(house)
     client = house.broker.client("giant")
     count = bench.times(5, 50)
     for _ in range(count):
@@ -166,7 +166,7 @@ def retained(bench: Bench) -> Cost:
     _drain(client)
     house = House.build(bench, broker=broker, vessels=[_wild(timed=False)])
     house.start()
-    before_mb = _memory_mb(house)
+    before_mb = memory_mb(house)
     client = broker.client("sensor")
     began_s = time.monotonic()
     for _ in range(3):
@@ -224,14 +224,15 @@ def _drain(client: paho.Client) -> None:
     client.loop_stop()
 
 
-def _memory_mb(house: House) -> float:
+def memory_mb(house: House) -> float:
+    """Return the most memory that the daemon has had."""
     with open(f"/proc/{house.daemon.pid}/status") as file:
         lines = dict(line.split(":", 1) for line in file)
     return int(lines["VmHWM"].split()[0]) / 1024
 
 
 def _swamped(house: House, count: int, before_mb: float, took_s: float, what: str) -> Cost:
-    grown_mb = _memory_mb(house) - before_mb
+    grown_mb = memory_mb(house) - before_mb
     assert grown_mb < GROWTH_MB, f"{grown_mb:.0f} MB more than before"
     assert len(house.raised()) == 1, f"{len(house.raised())} alarms"
     assert house.daemon.stop() == 0, house.daemon.log[-1500:]

@@ -57,6 +57,10 @@ class Bench(AbstractContextManager["Bench"]):
         """Return how often to do something in this form."""
         return long if self.long else short
 
+    def aside(self, name: str) -> "Bench":
+        """Return a place of its own for a second installation, which ends with the trial as well."""
+        return self.use(Bench(self.folder / name, self.chance, self.long))
+
     def use(self, thing: AbstractContextManager[T]) -> T:
         """Enter a context that ends with the trial."""
         return self._open.enter_context(thing)

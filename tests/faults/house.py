@@ -106,6 +106,11 @@ class House:
         self.daemon.start()
         wait_until(lambda: self.daemon.log.count("source connected") > before, "a connection to the broker")
 
+    def start_apart(self, words: str) -> None:
+        """Start the daemon and wait for words in its log, where no broker is read."""
+        self.daemon.start()
+        wait_until(lambda: words in self.daemon.log, words)
+
     def url(self) -> str:
         """Return the database's address."""
         return f"sqlite:///{self.database}"

@@ -1,6 +1,6 @@
 """The rows of the table, one for each fault."""
 
-from tests.faults import broker, disk_faults, power, threads
+from tests.faults import broker, clock, disk_faults, power, serial_port, threads
 from tests.faults.fault import Fault
 
 FAULTS = (
@@ -21,6 +21,14 @@ FAULTS = (
     Fault(group="broker", name="payloads of 10 MB", trial=broker.giants, long=4),
     Fault(group="broker", name="storm of retained messages", trial=broker.retained, long=3),
     Fault(group="broker", name="everything twice, in disorder", trial=broker.repeats, long=3),
+    Fault(group="serial", name="unplugged, back as another port", trial=serial_port.replugged, long=3),
+    Fault(group="serial", name="wrong speed, half lines", trial=serial_port.wrong_speed, long=5),
+    Fault(group="serial", name="a device that floods", trial=serial_port.flood, long=2),
+    Fault(group="clock", name="1970 until the time arrives", trial=clock.years_off, long=5),
+    Fault(group="clock", name="set back and forth", trial=clock.steps, long=5),
+    Fault(group="clock", name="summer time begins and ends", trial=clock.summer_time, long=3),
+    Fault(group="clock", name="leap second", trial=clock.leap_second, long=5),
+    Fault(group="clock", name="senders with a wrong clock", trial=clock.senders, long=3),
     Fault(group="threads", name="each dies", trial=threads.dead, long=2),
     Fault(group="threads", name="each hangs", trial=threads.hung, long=1),
 )
