@@ -299,6 +299,7 @@ class Courier:
             if old:
                 self._marks.given_up(self._waiting.close(old), Reason.TOO_OLD)
                 log.warning("messages given up", extra={"target": self.name, "count": len(old)})
+            self._marks.given_up(self._waiting.close(self._waiting.superseded()), Reason.SUPERSEDED)
             # A try without an answer may still succeed: for a while no second copy is sent.
             hanging = [call for call in self._calls if call.age_s() < 2 * self._timeout_s]
             if hanging or len(self._calls) >= _HANGING_CALLS:

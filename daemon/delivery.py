@@ -41,6 +41,8 @@ class Reason(StrEnum):
     BROKEN = "broken"
     """The target's own code failed."""
     MISCONFIGURED = "misconfigured"
+    SUPERSEDED = "superseded"
+    """A reminder that waited until the next one of the same alarm."""
     TOO_OLD = "too-old"
     """It waited beyond the age at which its priority is given up."""
     TARGET_REMOVED = "target-removed"

@@ -4,7 +4,8 @@ from collections import OrderedDict
 from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
-from ullage.daemon.events import EventKey
+from ullage.daemon.alarm_states import AlarmKey
+from ullage.daemon.events import EventKey, EventKind
 from ullage.daemon.outbox import Message
 from ullage.detectors.finding import Priority
 
@@ -138,6 +139,23 @@ class Waiting:
         while len(self._told) > _TOLD:
             self._told.popitem(last=False)
         return rows
+
+    def superseded(self) -> tuple[Message, ...]:
+        """Return reminders of alarms of which a later one waits as well: after a day without the phone one is enough."""
+        latest: dict[AlarmKey, Message] = {}
+        before: list[Message] = []
+        for entry in self._entries.values():
+            event = entry.message.event
+            if event.kind is not EventKind.REMINDER:
+                continue
+            known = latest.get(event.alarm)
+            if known is not None and known.event.time_s > event.time_s:
+                before.append(entry.message)
+                continue
+            if known is not None:
+                before.append(known)
+            latest[event.alarm] = entry.message
+        return tuple(before)
 
     def too_old(self, monotonic_s: float) -> tuple[Message, ...]:
         """Return what has waited beyond the age at which it is given up."""

@@ -310,6 +310,29 @@ def test_a_clock_that_is_set_drops_nothing(store: Store, phone: HttpReceiver) ->
         assert phone.requests[-1].accepted
 
 
+def test_of_reminders_that_waited_only_the_latest_is_told(store: Store, phone: HttpReceiver) -> None:
+    """After a night without the phone: that it rose, and that nobody has acknowledged it yet."""
+    clock = ManualClock(T0)
+    phone.mode = Mode.REFUSE
+    with _running(store, clock, _to(phone)) as notifier:
+        desk = AlarmDesk(store, notifier, clock)
+        desk.take([finding(OVER)])
+        phone.wait_for(1)
+        for _ in range(60):
+            clock.advance(600)
+            desk.remind()
+        phone.mode = Mode.OK
+        clock.advance(600)
+        notifier.wake()
+        _eventually(lambda: len(phone.accepted) == 1 and notifier.settle())
+        raised = desk.history(limit=100)[-1].token
+        assert f"id {raised}]" in phone.accepted[0].message
+        assert phone.accepted[0].message.count("Still not acknowledged") == 1
+        assert f"{raised}-61" in phone.accepted[0].message
+    assert _waiting(store) == 0
+    assert _backlog(store).given_up == 59
+
+
 def test_a_target_taken_from_the_config_hands_over(store: Store, phone: HttpReceiver) -> None:
     """What waits for a target that is no longer configured goes to those that are, once."""
     clock = ManualClock(T0)

@@ -1,6 +1,6 @@
 """The rows of the table, one for each fault."""
 
-from tests.faults import broker, clock, disk_faults, power, serial_port, threads
+from tests.faults import broker, clock, disk_faults, power, serial_port, target, threads
 from tests.faults.fault import Fault
 
 FAULTS = (
@@ -29,6 +29,8 @@ FAULTS = (
     Fault(group="clock", name="summer time begins and ends", trial=clock.summer_time, long=3),
     Fault(group="clock", name="leap second", trial=clock.leap_second, long=5),
     Fault(group="clock", name="senders with a wrong clock", trial=clock.senders, long=3),
+    Fault(group="phone", name="down for a day", trial=target.day, long=10),
+    Fault(group="phone", name="refuses, 429, 403, hangs, crawls", trial=target.moods, long=3),
     Fault(group="threads", name="each dies", trial=threads.dead, long=2),
     Fault(group="threads", name="each hangs", trial=threads.hung, long=1),
 )

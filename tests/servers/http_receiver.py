@@ -26,6 +26,8 @@ class Mode(StrEnum):
     """Answers 500."""
     BUSY = "429"
     """Answers 429, too many requests."""
+    REJECT = "403"
+    """Answers 403, forbidden."""
     HANG = "hang"
     """Takes the request and says nothing until the receiver closes or leaves this mode."""
 
@@ -179,7 +181,7 @@ def _handler(receiver: HttpReceiver) -> type[BaseHTTPRequestHandler]:
                 return
             if mode is Mode.SLOW:
                 receiver._closing.wait(receiver.slow_s)
-            status = {Mode.REFUSE: 500, Mode.BUSY: 429}.get(mode, 200)
+            status = {Mode.REFUSE: 500, Mode.BUSY: 429, Mode.REJECT: 403}.get(mode, 200)
             try:
                 self.send_response(status)
                 self.send_header("Content-Length", "0")
