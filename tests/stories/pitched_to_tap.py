@@ -10,15 +10,14 @@ truth file follows from the simulation's own state or from what the brewer did.
 
 import json
 from dataclasses import dataclass, field, replace
-from pathlib import Path
 
+from tests.stories.truth_file import FOLDER, HOUR, Due, due_rows
 from ullage.adapters.log_writer import write_log
 from ullage.adapters.reading import Reading
 from ullage.adapters.simulation.batches import FRIDGE_C, ale
 from ullage.adapters.simulation.cellar import Cellar, CellarPlan
 from ullage.adapters.timestamps import format_rfc3339
 
-FOLDER = Path(__file__).parents[2] / "replay_fixtures"
 NAME = "heron"
 START_S = 1_772_355_600.0
 """2026-03-01 09:00 UTC, an invented morning."""
@@ -27,7 +26,6 @@ CHILL_C = 2.0
 LIMIT_C = 3.0
 """Target and a kelvin: what counts as cold."""
 DONE_G_PER_L = 0.4
-HOUR = 3600.0
 
 
 @dataclass(slots=True)
@@ -118,6 +116,23 @@ def tell() -> Teller:
     return story
 
 
+def conditions(at: dict[str, float]) -> list[Due]:
+    """Return what must be told when, from the moments of the truth."""
+    cold = at["cold_from"]
+    settled = at["second_dose"] + 18
+    through = "half a day cold (common practice), and 2 h to say so"
+    return [
+        Due(condition="activity", from_h=0.0, by_h=at["first_gas"] + 6, why="from pitching, and first 0.05 g/L made"),
+        Due(condition="held", from_h=at["held"], by_h=at["held"] + 6, why="the valve's pressure is reached"),
+        Due(condition="finished", from_h=at["done"], by_h=at["valve_shut"] + 12,
+            why="no more than 0.4 g/L to come; the valve wound shut"),
+        Due(condition="chilled", from_h=cold + 11.5, by_h=cold + 14, why=through),
+        Due(condition="fining-due", from_h=cold + 11.5, by_h=cold + 14, why=through),
+        Due(condition="ready", from_h=settled - 0.5, by_h=settled + 2,
+            why="the second dose settled for 18 h in the cold (common practice)"),
+    ]  # fmt: skip
+
+
 def main() -> None:
     """Write log and truth."""
     story = tell()
@@ -131,6 +146,7 @@ def main() -> None:
             name: {"time": format_rfc3339(START_S + hours * HOUR), "hours": round(hours, 3)}
             for name, hours in sorted(story.truth.items(), key=lambda item: item[1])
         },
+        "conditions": due_rows(START_S, conditions(story.truth)),
     }
     path = FOLDER / f"{NAME}_pitched_to_tap.truth.json"
     path.write_text(json.dumps(truth, indent=2, ensure_ascii=False) + "\n", encoding="utf-8")
