@@ -36,6 +36,8 @@ AGAIN_AFTER_S = 60.0
 """Pause before detectors that could not begin anew are tried again."""
 
 _NOTHING: object = ()
+_AS_ADDED: object = object()
+"""Stands for what the database said when a vessel was added: hundreds may come at once, and are looked at in turn."""
 
 Kept = tuple[int, tuple[StageChange, ...], NextStep | None]
 
@@ -110,7 +112,8 @@ class BatchKeeper:
                     self._mind(name, signs.get(name, _NOTHING))
 
     def _mind(self, name: str, sign: object) -> None:
-        if self._signs.get(name) != sign and self._look(name):
+        seen = self._signs.get(name)
+        if seen is _AS_ADDED or (seen != sign and self._look(name)):
             self._signs[name] = sign
         self._keep(name)
 
@@ -149,7 +152,7 @@ class BatchKeeper:
         name, batch_id = vessel.vessel.name, known.batch_id
         stages, step = batches.stages(self._store, name, batch_id), batches.next_step(self._store, name)
         self._kept[name] = (batch_id, stages, step)  # what is written already need not be written again
-        self._views[name] = known
+        self._signs[name], self._views[name] = _AS_ADDED, known
         self._fingerprints[name] = fingerprint(known.watched.vessel, known.watched.detectors, known.mark)
         self._vessels[name] = vessel
 

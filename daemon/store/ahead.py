@@ -1,7 +1,7 @@
 """What is known to be wanted of several vessels, read in one go: a server is asked five times for all, not for each."""
 
 from collections import defaultdict
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import sqlalchemy as sa
@@ -10,7 +10,7 @@ from ullage.daemon.store import journal, snapshots
 from ullage.daemon.store.columns import Column, merge
 from ullage.daemon.store.journal import JournalEntry
 from ullage.daemon.store.readings import channels_of, column_of, window_of
-from ullage.daemon.store.schema import reading_batch, reading_block
+from ullage.daemon.store.schema import reading_batch, reading_block, vessel
 from ullage.daemon.store.snapshots import Snapshot
 from ullage.detectors.samples import Kind
 
@@ -29,10 +29,12 @@ class Ahead:
     loose: Mapping[int, list[bytes]]
     blocks: Mapping[int, list[tuple[Kind, int, bytes]]]
     """Kind, start and payload in order of start."""
+    older: frozenset[int]
+    """Vessels of which something is folded from before `since_ms`."""
 
     def covers(self, vessel_id: int, start_ms: int) -> bool:
         """Tell whether a vessel's readings from a time on are here."""
-        return vessel_id in self.keys and start_ms >= self.since_ms
+        return vessel_id in self.keys and (start_ms >= self.since_ms or vessel_id not in self.older)
 
     def batches(self, vessel_id: int) -> dict[Kind, Column]:
         """Return the readings that are not folded yet."""
@@ -87,4 +89,11 @@ def read_ahead(connection: sa.Connection, ids: Mapping[str, int], since_ms: int)
         entries=journal.entries_of_all(connection, ids),
         loose=loose,
         blocks=blocks,
+        older=frozenset(connection.scalars(_with_older(keys, since_ms))),
     )
+
+
+def _with_older(keys: Sequence[int], since_ms: int) -> "sa.Select[tuple[int]]":
+    block = reading_block.c
+    before = sa.exists().where(block.vessel_id == vessel.c.id, block.start_ms < since_ms)
+    return sa.select(vessel.c.id).where(vessel.c.id.in_(keys), before)

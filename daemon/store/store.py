@@ -13,14 +13,15 @@ import sqlalchemy as sa
 from ullage.adapters.errors import StoreError
 from ullage.adapters.reading import Quantity, Reading
 from ullage.daemon.store import coarse, copying, damage, journal, retention, snapshots
-from ullage.daemon.store.alarm_tables import alarm_event
 from ullage.daemon.store.ahead import Ahead, read_ahead
+from ullage.daemon.store.alarm_tables import alarm_event
 from ullage.daemon.store.coarse import CoarseColumns
 from ullage.daemon.store.columns import (
     EMPTY,
     KINDS,
     LATEST_MS,
     QUANTITIES,
+    Column,
     Columns,
     interleave,
     joined,
@@ -317,15 +318,20 @@ class Store:
         """Return the newest reading of each quantity that one vessel has."""
         found: dict[Quantity, Reading] = {}
         pending = self._pending.columns(vessel)
-        vessel_id = self._vessel_id(vessel)
+        vessel_id, ahead = self._vessel_id(vessel), self._ahead()
+        if ahead is not None and ahead.covers(vessel_id, -LATEST_MS):
+            span_ms = (-LATEST_MS, LATEST_MS + 1)
+            for channels in read_span(self.reading, vessel_id, tuple(Kind), span_ms, pending, ahead):
+                for kind, column in channels.items():
+                    found[QUANTITIES[kind]] = _last(vessel, kind, column)
+            return found
         with self.reading() as connection:
             batches = read_batches(connection, vessel_id)
             for kind in Kind:
                 loose = merge([batches.get(kind, EMPTY), pending.get(kind, EMPTY)])
                 column = merge([last_block(connection, vessel_id, kind), loose])
                 if len(column):
-                    time_s, value = float(column.time_ms[-1]) / 1000, float(column.value[-1])
-                    found[QUANTITIES[kind]] = Reading(vessel, QUANTITIES[kind], time_s, value)
+                    found[QUANTITIES[kind]] = _last(vessel, kind, column)
         return found
 
     def vessels(self) -> tuple[str, ...]:
@@ -449,3 +455,7 @@ class Store:
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
         self.close()
+
+
+def _last(vessel: str, kind: Kind, column: Column) -> Reading:
+    return Reading(vessel, QUANTITIES[kind], float(column.time_ms[-1]) / 1000, float(column.value[-1]))

@@ -12,6 +12,7 @@ each of these alarms must be told once. At the end every reading that the broker
 import argparse
 import os
 import random
+import signal
 import sys
 import tempfile
 import threading
@@ -148,9 +149,10 @@ def takeover(vessels: int, daemons: int, minutes: float, after_s: float) -> list
         shared_s = time.perf_counter() - start_s
         say(f"shared out after {shared_s:.1f} s: {fleet.shares()}")
         with Sensors(broker, fleet.names) as sensors:
+            rows = _start_anew(fleet, running, names)
             alarms = Alarms(sensors, fleet.names, every_s=max(0.7, minutes * 60 / vessels * 2))
             alarms.start()
-            rows = _steady(fleet, broker, server, running, sensors, minutes)
+            rows += _steady(fleet, broker, server, running, sensors, minutes)
             rows += _kill_last(fleet, running, sensors, alarms, after_s)
             alarms.stop()
             wait_until(lambda: len(fleet.events()) >= len(alarms.raised_s), "every alarm", 60)
@@ -160,6 +162,28 @@ def takeover(vessels: int, daemons: int, minutes: float, after_s: float) -> list
             daemon.stop(60)
         rows = [Row(f"vessels shared out over {daemons} daemons after", f"{shared_s:.1f} s"), *rows]
         return [*rows, *_account(fleet, sensors, alarms)]
+
+
+def _start_anew(fleet: Fleet, running: list[DaemonProcess], names: list[str]) -> list[Row]:
+    """Stop and start all daemons in order, so that each vessel's state is stored, as it is after ten minutes."""
+    _run_for(20)
+    start_s = time.perf_counter()
+    for daemon in running:
+        daemon.signal(signal.SIGTERM)
+    for daemon in running:
+        daemon.stop(120)
+    stopped_s = time.perf_counter()
+    for daemon in running:
+        daemon.launch()
+    for daemon in running:
+        daemon.wait_ready(120)
+    wait_until(lambda: _fair(fleet, names), "a fair share for each", 300)
+    shared_s = time.perf_counter() - stopped_s
+    say(f"stopped in {stopped_s - start_s:.1f} s, shared out again after {shared_s:.1f} s")
+    return [
+        Row("all daemons stopped in order, under load, in", f"{stopped_s - start_s:.1f} s"),
+        Row("and all vessels watched again after", f"{shared_s:.1f} s"),
+    ]
 
 
 def _fair(fleet: Fleet, names: list[str]) -> bool:

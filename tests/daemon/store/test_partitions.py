@@ -255,6 +255,7 @@ def test_what_is_read_ahead_is_what_is_read_one_by_one(store: Store) -> None:
         return [
             (
                 store.load_snapshot(name),
+                dict(store.latest(name)),
                 store.entries(name),
                 store.entries(name, T0 + 1, T0 + 5.5, struck=True),
                 [store.samples(name, since, until).time_s.tolist() for since, until in spans],
