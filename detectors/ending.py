@@ -316,7 +316,7 @@ class Ending(Detector):
         return (
             bound.most_g_per_l <= self._limit(record)
             and bound.production.high > -0.1  # gas that goes may hide gas that is made
-            and bound.production.rate_g_per_l_day > -0.2
+            and bound.production.rate_g_per_l_day > self._least_rate(record, bound.production)
             and not self._suddenly_still(record, bound.measured)
             and not self._losing(record, max(start_s, record.valve.gas_left_s))
             and record.valve.proof in PROOFS_OF_END
@@ -326,6 +326,11 @@ class Ending(Detector):
             and record.now_s - record.overruled_s >= OVERRULED_S
             and self._past_its_peak(record, bound)
         )
+
+    @staticmethod
+    def _least_rate(record: Record, production: Production) -> float:
+        """Return the rate below which gas surely goes, g/L/day: stricter where a valve may be at work."""
+        return -production.se_g_per_l_day - 0.01 if record.valve.proof is Proof.CYCLE else -0.2
 
     @staticmethod
     def _suddenly_still(record: Record, production: Production) -> bool:
@@ -344,7 +349,8 @@ class Ending(Detector):
     def _past_its_peak(self, record: Record, bound: Bound) -> bool:
         """A low rate that was never higher may be a beginning; a scatter beyond the noise, a valve at work."""
         production = bound.measured
-        if record.valve.proof is Proof.CYCLE and not bound.whole_teeth and self._abrupt(record):
+        short = not bound.whole_teeth or self._let_off.stopped_short(record, record.age_h / 10)
+        if record.valve.proof is Proof.CYCLE and short and self._abrupt(record):
             return False
         peak = record.rates.peak
         if record.valve.proof is Proof.CYCLE and self._let_off.made_g_per_l(record) > MUCH_G_PER_L:

@@ -19,7 +19,7 @@ from ullage.detectors.record import BAR, LAGGED, Record
 
 KEPT = 96
 LONGEST_H = 36.0
-LEAST_H = 2.0
+LEAST_H = 3.0
 """Shorter runs of teeth are not measured: the valve's own scatter would be most of it."""
 SHORT = 1.5
 NOTE_S = 3600.0
@@ -29,6 +29,8 @@ SCATTER = 0.08
 LEAST_SCATTER_BAR = 0.003
 HEAD_SPACE_ERROR = 0.03
 """Error of the head space as stated, as a part of the beer's volume."""
+FRESH = 1.5
+"""A run of teeth speaks for no longer than this many times its own length after it."""
 SMEARED = 2.0
 MOST_SMEARED = 0.25
 """Minutes of each tooth's rise that medians of three cut off its drop, and the most of it that this may be."""
@@ -94,15 +96,18 @@ class LetOff:
     def counted(self, record: Record) -> list[Counted]:
         """Return production over runs of whole teeth, each seen as one, that end with the last drop."""
         start_s = max(record.valve.leaked_s, record.trusted_since_s)
-        share = self.share(record)
         newest = len(self._drops) - 1
+        if newest < 1:
+            return []
+        share = self.share(record)
+        since_h = (record.now_s - self._drops[newest][0]) / 3600
         found: list[Counted] = []
         wanted_h = LEAST_H
         for index in range(newest - 1, -1, -1):
             hours = (self._drops[newest][0] - self._drops[index][0]) / 3600
             if not self._drops[index + 1][3] or self._drops[index][0] < start_s - 1 or hours > LONGEST_H:
                 break
-            if hours >= wanted_h:
+            if hours >= max(wanted_h, since_h / FRESH):
                 wanted_h = 2 * hours
                 hidden = hidden_g_per_l(record, self._drops[index][0], self._drops[newest][0])
                 found.append(
