@@ -96,7 +96,7 @@ def curlew(seed: int = 2) -> Story:
             why="it begins; 12 h after it has taken 20 mbar that production doesn't make up for"),
     ]  # fmt: skip
     return Story(
-        vessel="curlew", title="leak_after_end", start_s=START_S, rows=_rows("curlew", run, samples), truth=due,
+        vessel="curlew", title="leak_after_end", end_h=end_h, start_s=START_S, rows=_rows("curlew", run, samples), truth=due,
         about="A leak of 2 % of the pressure an hour begins forty hours after the end.", settings=_settings(vessel),
     )  # fmt: skip
 
@@ -129,6 +129,7 @@ def dipper(seed: int = 6) -> Story:
         Due(condition="finished", from_h=truth.end_s / HOUR, by_h=None, why="no more than 0.4 g/L to come"),
     ]  # fmt: skip
     return Story(
-        vessel="dipper", title="cold_stall", start_s=START_S, rows=_rows("dipper", run, samples), truth=due,
+        vessel="dipper", title="cold_stall", end_h=truth.end_s / HOUR, start_s=START_S,
+        rows=_rows("dipper", run, samples), truth=due,
         about="A cold stall half-way, warmed again two days later.", settings=_settings(vessel),
     )  # fmt: skip

@@ -127,7 +127,7 @@ def plover() -> Story:
         Due(condition="pressure-low", from_h=chill, by_h=low, why="the chill begins; pressure falls below 0.05 bar"),
     ]  # fmt: skip
     return Story(
-        vessel="plover", title="test_too_early", start_s=START_S, rows=brewer.rows, truth=truth,
+        vessel="plover", title="test_too_early", end_h=done, start_s=START_S, rows=brewer.rows, truth=truth,
         about="A valve that passes smoothly, tested too early and again later; then a chill from too little pressure.",
         settings=_settings(brewer.plan, 2.5, original_gravity=1.048, probe="beer"),
     )  # fmt: skip

@@ -4,7 +4,9 @@ The truth comes from the simulations that made the logs (`tests/stories`, `tests
 the detectors.
 """
 
+import contextlib
 import gzip
+import io
 import json
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -13,10 +15,11 @@ from pathlib import Path
 
 import pytest
 
-from tests.daemon.program import ullage
 from tests.stories.mishaps import grebe
 from tests.stories.truth_file import FOLDER, write_story
 from ullage.adapters.recorded_log import read_log
+from ullage.daemon.cli import main
+from ullage.daemon.tune.truth import truth_of as read_truth
 from ullage.detectors.finding import NOTICES, Condition
 
 STEMS = sorted(path.name.removesuffix(".truth.json") for path in FOLDER.glob("*.truth.json"))
@@ -47,10 +50,12 @@ def truth_of(stem: str) -> list[dict[str, str | None]]:
 
 @pytest.fixture(name="told", scope="module", params=STEMS)
 def _told(request: pytest.FixtureRequest) -> Told:
-    log: Path = FOLDER / f"{request.param}.csv.gz"
-    done = ullage("replay", log, "--config", FOLDER / f"{request.param}.yaml", "--jsonl")
-    assert (done.returncode, done.stderr) == (0, "")
-    return Told(truth=truth_of(request.param), said=[json.loads(line) for line in done.stdout.splitlines()])
+    stem = request.param
+    config = FOLDER / f"{stem}.yaml"
+    said = io.StringIO()
+    with contextlib.redirect_stdout(said):  # the command itself, without a start of the interpreter for each
+        assert main(["replay", str(FOLDER / f"{stem}.csv.gz"), "--config", str(config), "--jsonl"]) == 0
+    return Told(truth=truth_of(stem), said=[json.loads(line) for line in said.getvalue().splitlines()])
 
 
 def test_each_condition_is_told_in_time(told: Told) -> None:
@@ -84,12 +89,17 @@ def test_every_condition_occurs_in_a_fixture() -> None:
 
 @pytest.mark.parametrize("stem", STEMS)
 def test_fixtures_are_small_sound_logs(stem: str) -> None:
-    """A log that a repository can carry, of one vessel, without a bad row."""
+    """A log that a repository can carry, of one vessel, without a bad row; `tune` reads the truth beside it."""
     path = FOLDER / f"{stem}.csv.gz"
     assert path.stat().st_size < MOST_BYTES
     log = read_log(path)
     assert log.bad_rows.total == 0
-    assert list(log.vessels) == [stem.partition("_")[0]]
+    name = stem.partition("_")[0]
+    assert list(log.vessels) == [name]
+    known = read_truth(path, log.vessels[name])
+    assert known is not None
+    assert known.alarms == {row["condition"] for row in truth_of(stem)} - NOTICES
+    assert (known.end_s is not None) == any(row["condition"] == Condition.FINISHED for row in truth_of(stem))
 
 
 def test_a_fixture_is_made_again_the_same(tmp_path: Path) -> None:

@@ -8,6 +8,7 @@ from pathlib import Path
 from ullage.adapters.log_writer import write_log
 from ullage.adapters.reading import Reading
 from ullage.adapters.timestamps import format_rfc3339
+from ullage.detectors.finding import NOTICES
 
 FOLDER = Path(__file__).parents[2] / "replay_fixtures"
 HOUR = 3600.0
@@ -28,7 +29,10 @@ class Due:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Story:
-    """What is written of a vessel; `settings` are lines of its configuration below its name."""
+    """What is written of a vessel; `settings` are lines of its configuration below its name.
+
+    `end_h` is when no more than 0.4 g/L CO2 are to come, None if the log does not reach it.
+    """
 
     vessel: str
     title: str
@@ -37,6 +41,7 @@ class Story:
     settings: Sequence[str]
     rows: Sequence[Reading]
     truth: Sequence[Due]
+    end_h: float | None = None
 
     @property
     def stem(self) -> str:
@@ -68,6 +73,8 @@ def write_story(story: Story, folder: Path = FOLDER) -> None:
     truth = {
         "about": f"invented: made by tests/stories/mishaps.py. {story.about}",
         "vessel": story.vessel,
+        "end": None if story.end_h is None else format_rfc3339(round(story.start_s + story.end_h * HOUR)),
+        "alarms": sorted({due.condition for due in story.truth} - NOTICES),
         "conditions": due_rows(story.start_s, story.truth),
     }
     path = folder / f"{story.stem}.truth.json"
