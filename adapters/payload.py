@@ -190,5 +190,9 @@ def columns(text: str, delimiter: str = "") -> list[str]:
 def printable(payload: bytes) -> str:
     """Return the start of a payload as text that is safe in a log and on a terminal."""
     start = payload[:RAW_BYTES].decode("utf-8", "backslashreplace")
-    shown = "".join(mark if mark.isprintable() else mark.encode("unicode_escape").decode() for mark in start)
+    shown = start
+    if not start.isprintable():
+        shown = "".join(
+            mark if mark.isprintable() else mark.encode("unicode_escape").decode() for mark in start
+        )
     return shown + ("…" if len(payload) > RAW_BYTES else "")

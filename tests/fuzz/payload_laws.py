@@ -4,6 +4,8 @@ import json
 import math
 import re
 from collections.abc import Callable, Sequence
+from copy import copy
+from functools import cache
 
 from tests.fuzz.canonical import is_canonical
 from tests.fuzz.target import Target
@@ -61,9 +63,19 @@ def _channels(**where: object) -> tuple[Channel, ...]:
     return tuple(made)
 
 
-def decoded(payload: bytes, channels: Sequence[Channel], *, delimiter: str = "") -> Decoded:
+@cache
+def _made(channels: tuple[Channel, ...], delimiter: str) -> Decoder:
+    return Decoder("cellar", channels, delimiter=delimiter)
+
+
+def _decoder(channels: tuple[Channel, ...], delimiter: str) -> Decoder:
+    """Return a decoder that has seen nothing yet."""
+    return copy(_made(channels, delimiter))
+
+
+def decoded(payload: bytes, channels: tuple[Channel, ...], *, delimiter: str = "") -> Decoded:
     """Decode, and hold the laws of every format."""
-    found = Decoder("cellar", channels, delimiter=delimiter).decode(payload, "cellar/north", NOW_S)
+    found = _decoder(channels, delimiter).decode(payload, "cellar/north", NOW_S)
     for reading in found.readings:
         _is_sound(reading)
     for refusal in found.refusals:
@@ -80,9 +92,9 @@ def decoded(payload: bytes, channels: Sequence[Channel], *, delimiter: str = "")
     return found
 
 
-def _kept_by_a_broker(payload: bytes, channels: Sequence[Channel], found: Decoded) -> None:
+def _kept_by_a_broker(payload: bytes, channels: tuple[Channel, ...], found: Decoded) -> None:
     """A retained message gives no reading but those that carry their own time."""
-    late = Decoder("cellar", channels).decode(payload, "cellar/north", NOW_S, retained=True)
+    late = _decoder(channels, "").decode(payload, "cellar/north", NOW_S, retained=True)
     assert set(late.readings) <= set(found.readings)
     if all(channel.time_pointer is None and channel.senml_name is None for channel in channels):
         assert not late.readings
@@ -98,7 +110,7 @@ def _is_sound(reading: Reading) -> None:
         assert reading.text == ""
 
 
-def _comes_from(reading: Reading, raw: float, channels: Sequence[Channel]) -> bool:
+def _comes_from(reading: Reading, raw: float, channels: tuple[Channel, ...]) -> bool:
     channel = next(c for c in channels if c.quantity is reading.quantity)
     air = AIR_BAR if channel.reference is Reference.ABSOLUTE else 0.0
     return is_canonical(reading.value, raw, channel.unit, scale=channel.scale, offset=channel.offset, air=air)

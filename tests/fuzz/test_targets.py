@@ -93,9 +93,9 @@ def _engine() -> None:
 @pytest.mark.usefixtures("engine")
 def test_the_guided_form_runs(tmp_path: Path) -> None:
     """The long form's command runs a target, counts its inputs and finds nothing in it."""
-    command = [sys.executable, "-m", "tests.fuzz", "--minutes", "0.05", "--target", "journal entry"]
+    command = [sys.executable, "-m", "tests.fuzz", "--minutes", "0.03", "--target", "journal entry"]
     done = subprocess.run(
-        [*command, "--corpus", str(tmp_path)], capture_output=True, text=True, timeout=100, check=False
+        [*command, "--corpus", str(tmp_path)], capture_output=True, text=True, timeout=115, check=False
     )
     assert done.returncode == 0, done.stdout + done.stderr
     count = int(done.stdout.splitlines()[-1].split()[2].replace(",", ""))
