@@ -64,7 +64,7 @@ def teeth(
             absolute -= drop_bar
             let_off += drop_bar * (head + (IN_BEER if balanced else 0.0))
         bar[i], gone[i] = absolute - vessel.air_pressure_bar, let_off
-    time_s = start_s + np.arange(n) * STEP_S
+    time_s: FloatArray = start_s + np.arange(n, dtype=np.float64) * STEP_S
     pressure = Samples.of(Kind.PRESSURE, time_s, bar + noise_bar * rng.standard_normal(n))
     warmth = Samples.of(Kind.TEMPERATURE, time_s, np.full(n, CELSIUS))
     order = np.argsort(np.concatenate([time_s, time_s]), kind="stable")
