@@ -145,7 +145,7 @@ def takeover(vessels: int, daemons: int, minutes: float, after_s: float) -> list
             daemon.launch()
         for daemon in running:
             daemon.wait_ready(120)
-        wait_until(lambda: _fair(fleet, names), "a fair share for each", 300)
+        wait_until(lambda: _fair(fleet, names) and fleet.connected(), "a fair share for each", 300)
         shared_s = time.perf_counter() - start_s
         say(f"shared out after {shared_s:.1f} s: {fleet.shares()}")
         with Sensors(broker, fleet.names) as sensors:

@@ -83,6 +83,11 @@ class Fleet:
             found = leases.holders(connection)
         return {vessel: name for vessel, name in found.items() if vessel}
 
+    def connected(self) -> bool:
+        """Tell whether every part's session has been opened once: before that the broker keeps nothing for it."""
+        parts = min(self.vessels, leases.FEW_PARTS)
+        return sum(daemon.log.count("source connected") for daemon in self.daemons) >= parts
+
     def shares(self) -> dict[str, int]:
         """Return how many vessels each daemon holds."""
         held = list(self.holders().values())
