@@ -65,7 +65,9 @@ def _reading(quantity: Quantity, reading: Reading, trend: str, now_s: float) -> 
     old = quantity is not Quantity.GRAVITY and age_s > STALE_AFTER_S
     value = f"{form.format(reading.value)} {unit}"
     moving = "" if old else trend  # of what was, nobody knows where it went
-    return f"{quantity.value:<{_LABEL}}{value:<10}{moving:<9}{duration_text(age_s)} ago{', OLD' if old else ''}"
+    return (
+        f"{quantity.value:<{_LABEL}}{value:<10}{moving:<9}{duration_text(age_s)} ago{', OLD' if old else ''}"
+    )
 
 
 def _more(status: VesselStatus, now_s: float, zone: LocalTime) -> Iterator[tuple[str, str]]:
