@@ -1,6 +1,17 @@
 """The rows of the table, one for each fault."""
 
-from tests.faults import broker, clock, disk_faults, power, serial_port, target, threads
+from tests.faults import (
+    broker,
+    clock,
+    disk_faults,
+    months,
+    power,
+    reload,
+    serial_port,
+    target,
+    threads,
+    upgrade,
+)
 from tests.faults.fault import Fault
 
 FAULTS = (
@@ -33,4 +44,11 @@ FAULTS = (
     Fault(group="phone", name="refuses, 429, 403, hangs, crawls", trial=target.moods, long=3),
     Fault(group="threads", name="each dies", trial=threads.dead, long=2),
     Fault(group="threads", name="each hangs", trial=threads.hung, long=1),
+    Fault(group="months", name="thirty days", trial=months.flat, long=1),
+    Fault(group="upgrade", name="from every earlier schema", trial=upgrade.every_revision, long=3),
+    Fault(group="upgrade", name="killed half way", trial=upgrade.killed_upgrade, long=3),
+    Fault(group="upgrade", name="fails", trial=upgrade.failing_upgrade, long=5),
+    Fault(group="upgrade", name="backup and restore while in use", trial=upgrade.backups, long=2),
+    Fault(group="reload", name="wrong configuration", trial=reload.bad, long=3),
+    Fault(group="reload", name="right configuration", trial=reload.good, long=2),
 )
