@@ -134,7 +134,7 @@ class MqttSource(Source):
         self._protocols.sort(key=lambda each: each != protocol)
 
     def _say_connected(self, connection: Connection, *, resumed: bool) -> None:
-        self._connected = True
+        self._connected = self.got_through = True
         protocol = self._protocols[0]
         session = "the session was kept" if resumed else "a new session"
         self._detail = f"connected to {connection.place} with MQTT {protocol.removeprefix('v')}, {session}"

@@ -53,6 +53,8 @@ class Source(ABC):
         self._longest_pause_s = longest_pause_s
         self.permitted: Callable[[], bool] = lambda: True
         """Whether it may be opened now; asked before every try."""
+        self.got_through = False
+        """Whether the try that ended last, or goes on, had reached the other side."""
         self._stopping = threading.Event()
         self._thread: threading.Thread | None = None
         self._deliver: Deliver | None = None
@@ -117,6 +119,7 @@ class Source(ABC):
                 self._stopping.wait(PERMIT_S)
                 continue
             before = self._deliveries
+            self.got_through = False
             try:
                 self._run()
             except Exception as error:  # noqa: BLE001 - a source must outlive anything that its device does

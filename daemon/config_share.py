@@ -21,6 +21,11 @@ def share_problems(
     if not store.url.startswith("postgres"):
         hint = "give store.url as postgresql://user@host/database, or leave share out"
         yield str(ConfigError(text.where(("share",)), "vessels are shared through PostgreSQL alone", hint))
+    for channel in (channel for watched in vessels for channel in watched.channels):
+        if channel.topic.startswith("$share/"):
+            detail = f"{channel.vessel} reads the topic {channel.topic}, whose messages the broker deals out"
+            hint = "name the topic itself: vessels are shared out whole"
+            yield str(ConfigError(text.where(("share",)), detail, hint))
     fixed = {source.name for source in sources if not isinstance(source.settings, Divisible)}
     for watched in vessels:
         found = next((channel for channel in watched.channels if channel.source in fixed), None)

@@ -6,10 +6,13 @@ has come since.
 """
 
 import logging
+import math
 import threading
 from collections.abc import Callable, Collection
 from dataclasses import replace
+from functools import partial
 
+from ullage.adapters.clock import Clock
 from ullage.adapters.reading import Delivery
 from ullage.adapters.source import Source
 
@@ -18,8 +21,6 @@ log = logging.getLogger(__name__)
 LOOK_S = 1.0
 CLOSE_S = 8.0
 """How long closing a part may take."""
-THROWN_OFF = "taken over"
-"""Part of what a broker says when another has opened the same session (MQTT 5, reason 0x8E)."""
 
 MakeSource = Callable[[int, Collection[str]], Source | None]
 """Makes the source of one part from its number and its vessels; None if none of them is read there."""
@@ -35,15 +36,20 @@ class PartedSource(Source):
     make
         Makes a part's connection.
     permitted
-        Whether a part's connection may be opened; it is given whether the broker has thrown us off it before.
+        Whether a part's connection may be opened. It is given for how many seconds it has been down since the broker hung
+        up, which it also does when another opens the same session; infinite if the broker was not reached last.
+    clock
+        For these seconds.
     """
 
     kind = "parted"
 
-    def __init__(self, name: str, make: MakeSource, permitted: Callable[[bool], bool]) -> None:
+    def __init__(self, name: str, make: MakeSource, permitted: Callable[[float], bool], clock: Clock) -> None:
         super().__init__(name)
         self._make = make
         self._may_open = permitted
+        self._clock = clock
+        self._hung_up_s: dict[int, float] = {}
         self._changed = threading.Condition()
         self._wanted: dict[int, frozenset[str]] = {}
         self._open: dict[int, Source] = {}
@@ -96,10 +102,18 @@ class PartedSource(Source):
         if source is None:
             source = _Nothing(self.name)
         else:
-            source.permitted = lambda: self._may_open(THROWN_OFF in source.health().detail)
+            source.permitted = partial(self._permitted, number, source)
         source.start(self._taker(number))
         with self._changed:
             self._open = {**self._open, number: source}
+
+    def _permitted(self, number: int, source: Source) -> bool:
+        now_s = self._clock.monotonic_s()
+        since_s = self._hung_up_s.setdefault(number, now_s) if source.got_through else -math.inf
+        allowed = self._may_open(now_s - since_s)
+        if allowed:
+            self._hung_up_s.pop(number, None)
+        return allowed
 
     def _taker(self, number: int) -> Callable[[Delivery], None]:
         """Return what takes a part's deliveries: each says which session it came by."""

@@ -24,6 +24,9 @@ PIPELINE = PipelineSettings(gather_s=0.05, judge_within_s=4.0)
 as for a few, and is most of what a message costs."""
 POLL_S = 0.5
 """How soon it is noticed that a broker sends no more before it hears from us."""
+HUNG_UP_S = 60.0
+"""While the database is away: how long to keep off a session on which the broker has hung up. Another daemon, for which
+the database is not away, may have opened it; or the broker was started anew, and nobody else would come."""
 SNAPSHOTS_S = 600.0
 """How often each vessel's detector state is written: the readings since are judged again at a takeover."""
 
@@ -37,9 +40,9 @@ def parted_sources(config: Config, membership: Membership, clock: Clock) -> tupl
         If a source can't be built from its settings and channels.
     """
 
-    def permitted(thrown_off: bool) -> bool:
+    def permitted(down_s: float) -> bool:
         standing = membership.standing()
-        return standing is Standing.HELD or (standing is Standing.AWAY and not thrown_off)
+        return standing is Standing.HELD or (standing is Standing.AWAY and down_s > HUNG_UP_S)
 
     made: list[PartedSource] = []
     for source in config.sources:
@@ -48,7 +51,7 @@ def parted_sources(config: Config, membership: Membership, clock: Clock) -> tupl
             adapters.build(
                 source.kind, source.name, source.settings, channels, clock
             )  # may they all be right
-            made.append(PartedSource(source.name, partial(_part, source, channels, clock), permitted))
+            made.append(PartedSource(source.name, partial(_part, source, channels, clock), permitted, clock))
     return tuple(made)
 
 

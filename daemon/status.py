@@ -9,6 +9,7 @@ from ullage.daemon.alarms import AlarmDesk
 from ullage.daemon.config_vessels import WatchedVessel
 from ullage.daemon.events import Event
 from ullage.daemon.gravity_report import samples_of
+from ullage.daemon.holding import DaemonShare, Holding, holding
 from ullage.daemon.store import batches
 from ullage.daemon.store.batches import StoredBatch
 from ullage.daemon.store.store import Store
@@ -42,6 +43,10 @@ class VesselStatus:
     """In balance with the pressure and temperature read last; None unless both are fresh."""
     gravity: GravitySample | None = None
     """The newest sample by hand."""
+    holder: str | None = None
+    """Which of several daemons watches it, empty if none does; None where there is only one."""
+    daemons: tuple[DaemonShare, ...] = ()
+    """Of the installation: the daemons that share the vessels."""
 
 
 def vessel_statuses(
@@ -54,17 +59,26 @@ def vessel_statuses(
     StoreError
         If the database refuses.
     """
-    shelved = desk.shelved()
+    shelved, held = desk.shelved(), holding(store)
     return (
         VesselStatus(
-            name="", latest={}, alarms=desk.standing(""), shelved=_shelves(shelved, ""), notice=None
+            name="",
+            latest={},
+            alarms=desk.standing(""),
+            shelved=_shelves(shelved, ""),
+            notice=None,
+            daemons=() if held is None else held.daemons,
         ),
-        *(_status(store, desk, watched.vessel, shelved) for watched in vessels),
+        *(_status(store, desk, watched.vessel, shelved, held) for watched in vessels),
     )
 
 
 def _status(
-    store: Store, desk: AlarmDesk, vessel: Vessel, shelved: Sequence[tuple[str, str, float]]
+    store: Store,
+    desk: AlarmDesk,
+    vessel: Vessel,
+    shelved: Sequence[tuple[str, str, float]],
+    held: Holding | None,
 ) -> VesselStatus:
     name = vessel.name
     latest = store.latest(name)
@@ -84,6 +98,7 @@ def _status(
         trends={} if newest_s is None else trends(store, name, newest_s),
         carbonation_g_per_l=carbonation_now(vessel, latest),
         gravity=samples[-1] if samples else None,
+        holder=None if held is None else held.holders.get(name, ""),
     )
 
 

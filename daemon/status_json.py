@@ -17,6 +17,11 @@ def status_json(statuses: Sequence[VesselStatus], now_s: float) -> dict[str, obj
         "installation": [
             alarm_json(alarm) for status in statuses if not status.name for alarm in status.alarms
         ],
+        "daemons": [
+            {"name": daemon.name, "machine": daemon.machine, "vessels": daemon.vessels}
+            for status in statuses
+            for daemon in status.daemons
+        ],
     }
 
 
@@ -24,6 +29,7 @@ def vessel_json(status: VesselStatus, now_s: float) -> dict[str, object]:
     """Return one vessel."""
     return {
         "vessel": status.name,
+        "daemon": status.holder,
         "latest": {
             quantity.value: {
                 "time": format_rfc3339(reading.time_s),

@@ -28,6 +28,8 @@ def status_lines(status: VesselStatus, now_s: float, zone: LocalTime, width: int
     lines = [_head(status, now_s, zone, owner)]
     if status.name:
         lines += [f"  {line}" for line in _readings(status, now_s)] or ["  no reading yet"]
+    if status.holder == "":
+        lines.append("  ! no daemon watches it now")
     for alarm in status.alarms:
         lines += _wrapped("! ", _alarm(alarm, zone), width, indent=2)
     lines += [
@@ -81,6 +83,11 @@ def _more(status: VesselStatus, now_s: float, zone: LocalTime) -> Iterator[tuple
         name = f'"{plain(status.batch.wishes.name)}", ' if status.batch.wishes.name else ""
         age = duration_text(now_s - status.batch.began_s)
         yield "batch", f"{name}{status.batch.wishes.beverage.value}, {age} old"
+    if status.holder:
+        yield "watched by", plain(status.holder)
+    for daemon in status.daemons:
+        vessels = f"{daemon.vessels} vessel{'s' * (daemon.vessels != 1)}"
+        yield "daemon", plain(f"{daemon.name} on {daemon.machine} watches {vessels}")
     if status.step is not None:
         yield "next", next_text(status.step, zone, now_s)
     if status.notice is not None:

@@ -1,9 +1,14 @@
-"""For every test: a skipped test is a failed one where everything that tests need has been installed (CI=true)."""
+"""For every test: a skipped test is a failed one where everything that tests need has been installed (CI=true).
+
+And the one PostgreSQL server that tests share.
+"""
 
 import os
-from collections.abc import Generator
+from collections.abc import Generator, Iterator
 
 import pytest
+
+from tests.servers.postgres import PostgresServer
 
 IN_CI = os.environ.get("CI", "").lower() in ("1", "true", "yes")
 
@@ -29,3 +34,11 @@ def pytest_make_collect_report() -> Generator[None, pytest.CollectReport, pytest
     report = yield
     _refuse(report)
     return report
+
+
+@pytest.fixture(name="postgres", scope="session")
+def _postgres() -> Iterator[PostgresServer]:
+    """Start one PostgreSQL server for all tests that want one; each makes databases of its own."""
+    server = PostgresServer.start()
+    yield server
+    server.stop()

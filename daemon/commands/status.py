@@ -26,6 +26,6 @@ def handle(options: argparse.Namespace) -> int:
     zone = LocalTime.named(config.timezone)
     width = max(40, shutil.get_terminal_size((80, 24)).columns)
     for status in statuses:
-        if status.name or status.alarms:
+        if status.name or status.alarms or status.daemons:
             print("\n".join(status_lines(status, clock.wall_s(), zone, width, INSTALLATION)))
     return 0

@@ -36,16 +36,9 @@ class Hand:
         return self.time_s
 
 
-@pytest.fixture(name="server", scope="module")
-def _server() -> Iterator[PostgresServer]:
-    server = PostgresServer.start()
-    yield server
-    server.stop()
-
-
 @pytest.fixture(name="url")
-def _url(server: PostgresServer) -> str:
-    url = server.new_database()
+def _url(postgres: PostgresServer) -> str:
+    url = postgres.new_database()
     Store.open(url).close()
     return url
 

@@ -23,13 +23,6 @@ TAKEN_OVER_S = 30.0
 """What is promised."""
 
 
-@pytest.fixture(name="server", scope="module")
-def _server() -> Iterator[PostgresServer]:
-    server = PostgresServer.start()
-    yield server
-    server.stop()
-
-
 @pytest.fixture(name="broker")
 def _broker(tmp_path: Path) -> Iterator[Broker]:
     broker = Broker.start(tmp_path / "broker")
@@ -38,12 +31,12 @@ def _broker(tmp_path: Path) -> Iterator[Broker]:
 
 
 @pytest.fixture(name="fleet")
-def _fleet(tmp_path: Path, server: PostgresServer, broker: Broker) -> Iterator[Fleet]:
+def _fleet(tmp_path: Path, postgres: PostgresServer, broker: Broker) -> Iterator[Fleet]:
     with HttpReceiver() as receiver:
         fleet = Fleet(
             directory=tmp_path,
             broker_port=broker.port,
-            url=server.new_database(),
+            url=postgres.new_database(),
             receiver=receiver,
             vessels=24,
         )

@@ -9,13 +9,6 @@ from tests.servers.postgres import PostgresServer
 from ullage.daemon.store.store import Store
 
 
-@pytest.fixture(name="postgres", scope="session")
-def _postgres() -> Iterator[PostgresServer]:
-    server = PostgresServer.start()
-    yield server
-    server.stop()
-
-
 @pytest.fixture(name="url", params=["sqlite", "postgresql"])
 def _url(request: pytest.FixtureRequest, tmp_path: Path) -> str:
     if request.param == "sqlite":
