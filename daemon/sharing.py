@@ -40,10 +40,6 @@ def parted_sources(config: Config, membership: Membership, clock: Clock) -> tupl
         If a source can't be built from its settings and channels.
     """
 
-    def permitted(down_s: float) -> bool:
-        standing = membership.standing()
-        return standing is Standing.HELD or (standing is Standing.AWAY and down_s > HUNG_UP_S)
-
     made: list[PartedSource] = []
     for source in config.sources:
         channels = [channel for channel in config.channels() if channel.source == source.name]
@@ -51,8 +47,19 @@ def parted_sources(config: Config, membership: Membership, clock: Clock) -> tupl
             adapters.build(
                 source.kind, source.name, source.settings, channels, clock
             )  # may they all be right
-            made.append(PartedSource(source.name, partial(_part, source, channels, clock), permitted, clock))
+            make = partial(_part, source, channels, clock)
+            permitted = partial(_permitted, membership)
+            made.append(PartedSource(source.name, make, permitted, clock))
     return tuple(made)
+
+
+def may_open(standing: Standing, down_s: float) -> bool:
+    """Tell whether a session may be opened that has been down for so long since the broker hung up on it."""
+    return standing is Standing.HELD or (standing is Standing.AWAY and down_s > HUNG_UP_S)
+
+
+def _permitted(membership: Membership, down_s: float) -> bool:
+    return may_open(membership.standing(), down_s)
 
 
 def _part(

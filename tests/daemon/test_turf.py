@@ -1,5 +1,6 @@
 """Alarms and messages where several daemons share the vessels: each sees to its own and leaves the others' alone."""
 
+import math
 import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
@@ -15,10 +16,13 @@ from ullage.daemon.alarm_states import AlarmState
 from ullage.daemon.alarms import AlarmDesk
 from ullage.daemon.clock import ManualClock
 from ullage.daemon.household import DIFFERS, LOST, Household
+from ullage.daemon.membership import Standing
 from ullage.daemon.notifier import Notifier
 from ullage.daemon.notify_settings import NotifySettings
+from ullage.daemon.sharing import may_open
 from ullage.daemon.store.leases import HOUSE, LeaseLost, Member
 from ullage.daemon.store.store import Store
+from ullage.daemon.turf import Alone, Shared
 from ullage.detectors.finding import Condition, Priority
 
 OVER = Condition.OVER_PRESSURE
@@ -50,6 +54,49 @@ def _store(tmp_path: Path) -> Iterator[Store]:
 @pytest.fixture(name="clock")
 def _clock() -> ManualClock:
     return ManualClock(T0)
+
+
+class Standings:
+    """A membership in whatever standing a test wants."""
+
+    def __init__(self) -> None:
+        self.now = Standing.HELD
+
+    def standing(self) -> Standing:
+        return self.now
+
+
+@pytest.mark.parametrize(
+    ("standing", "stored", "unstored", "alone", "opened"),
+    [
+        (Standing.HELD, True, True, True, True),
+        (Standing.DOUBTFUL, False, False, False, False),
+        (Standing.AWAY, False, True, True, True),
+        (Standing.LOST, False, False, False, False),
+    ],
+)
+def test_what_a_standing_permits(
+    standing: Standing, *, stored: bool, unstored: bool, alone: bool, opened: bool
+) -> None:
+    """In doubt nothing; without the database only what no other could do, and no session that another may have opened."""
+    standings = Standings()
+    standings.now = standing
+    shared, only = Shared(standings), Alone(standings)  # type: ignore[arg-type]
+    assert (shared.may_tell(stored=True), shared.may_tell(stored=False)) == (stored, unstored)
+    assert (only.may_tell(stored=True), only.may_tell(stored=False)) == (alone, alone)
+    assert may_open(standing, math.inf) is opened
+    assert may_open(standing, 5.0) is (standing is Standing.HELD)
+
+
+def test_what_is_here_comes_and_goes_with_its_part() -> None:
+    """The installation is a vessel without a name."""
+    turf = Shared(Standings())  # type: ignore[arg-type]
+    turf.take(0, [HOUSE])
+    turf.take(3, ["north", "south"])
+    assert [turf.mine(name) for name in (HOUSE, "north", "south", "east")] == [True, True, True, False]
+    turf.drop(3)
+    assert [turf.mine(name) for name in (HOUSE, "north")] == [True, False]
+    assert list(turf.parts) == [0]
 
 
 def _states(desk: AlarmDesk) -> dict[str, AlarmState]:
