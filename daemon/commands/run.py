@@ -6,6 +6,7 @@ import os
 import sys
 
 from ullage.adapters.errors import ConfigError
+from ullage.daemon.allocator import keep_little
 from ullage.daemon.building import build
 from ullage.daemon.commands.common import load_config
 from ullage.daemon.config_files import loose_files
@@ -18,6 +19,7 @@ SWITCH_S = 0.0005
 
 def handle(options: argparse.Namespace) -> int:
     """Run."""
+    keep_little()
     level = os.environ.get("ULLAGE_LOG", "info").lower()
     if level not in LEVELS:
         raise ConfigError("ULLAGE_LOG", f"{level!r} is none of {', '.join(LEVELS)}")
