@@ -1,4 +1,4 @@
-"""The thread that writes: readings at most a commit interval after they came, detector state about hourly."""
+"""The thread that writes: readings at most a commit interval after they came, detector state every few hours."""
 
 import functools
 import logging
@@ -53,7 +53,9 @@ class WriterSettings:
     commit_interval_s: float = 60.0
     most_pending: int = 10_000
     """Readings that are written before the interval is over, to bound the size of a transaction."""
-    snapshot_interval_s: float = 3600.0
+    snapshot_interval_s: float = 4 * 3600.0
+    """Each vessel's state is some 130 kB after a fortnight and goes to the disk twice. What came since the last is judged
+    anew at a start, a million readings and more a second."""
     poll_interval_s: float = 1.0
     """How often the journal is looked at for entries of other programs."""
     hurry_after_s: float = 0.5

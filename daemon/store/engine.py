@@ -21,6 +21,7 @@ _SQLITE_SETTINGS = (
     "foreign_keys=ON",
     "temp_store=MEMORY",
     "cache_size=-2000",
+    "wal_autocheckpoint=250",  # a file that no longer grows costs a third of one that does: it reaches 1 MB, not 4
     "journal_size_limit=4194304",
 )
 

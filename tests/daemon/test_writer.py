@@ -76,7 +76,7 @@ class Bench:
             self.clock,
             entries_after=self.shelf.entries_after,
             fingerprints=dict.fromkeys(NAMES, "mark"),
-            settings=WriterSettings(most_pending=50),
+            settings=WriterSettings(most_pending=50, snapshot_interval_s=3600),
             settled=lambda: self.settled,
         )
         self.settled = True
@@ -146,7 +146,7 @@ def test_journal_entries_of_other_programs_reach_the_detectors_once(bench: Bench
     assert bench.pipeline.watched["north"].last_entry_id == 5
 
 
-def test_the_state_of_one_vessel_after_another_is_kept_about_hourly() -> None:
+def test_the_state_of_one_vessel_after_another_is_kept_at_its_interval() -> None:
     """Taken on the pipeline's thread, in between readings."""
     bench = Bench()
     bench.pipeline.start()
