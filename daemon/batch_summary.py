@@ -183,7 +183,7 @@ def _on_plan(store: Store, watched: WatchedVessel, record: Record, end_s: float)
 
 
 def _peak(record: Record) -> float | None:
-    highest = max(record.rates.peak, record.steepest_g_per_l_day)
+    highest = max(record.rates.peak_co2_g_per_l_day, record.steepest_g_per_l_day)
     return round(highest, 1) if highest > 0 else None
 
 

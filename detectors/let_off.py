@@ -91,7 +91,7 @@ class LetOff:
             return
         if last.time_s - self._noted_s >= NOTE_S:
             self._noted_s = last.time_s
-            record.rates.note(self._between(record, index, len(self._drops) - 1, 0.0))
+            record.rates.note(self._between(record, index, len(self._drops) - 1, 0.0), self.share(record))
 
     def counted(self, record: Record) -> list[Counted]:
         """Return production over runs of whole teeth, each seen as one, that end with the last drop."""

@@ -28,6 +28,8 @@ class Rate:
     time_s: float
     rate: float
     se: float
+    share: float = 1.0
+    """What it has to be multiplied by to be CO2: less than 1 for drops that are worth less than beer and gas in balance."""
 
 
 class RateHistory:
@@ -36,21 +38,28 @@ class RateHistory:
     def __init__(self) -> None:
         self._rates: deque[Rate] = deque(maxlen=KEPT)
         self._peak = 0.0
+        self._peak_co2 = 0.0
 
-    def note(self, production: Production) -> None:
+    def note(self, production: Production, share: float = 1.0) -> None:
         """Keep a rate that is known to a third of itself or to 0.3 g/L/day."""
         if production.se_g_per_l_day > max(0.15 * production.rate_g_per_l_day, 0.1):
             return
         middle_s = (production.start_s + production.end_s) / 2
         self._peak = max(self._peak, production.low)
+        self._peak_co2 = max(self._peak_co2, production.low * share)
         if self._rates and middle_s - self._rates[-1].time_s < SPACING_S:
             return
-        self._rates.append(Rate(middle_s, production.rate_g_per_l_day, production.se_g_per_l_day))
+        self._rates.append(Rate(middle_s, production.rate_g_per_l_day, production.se_g_per_l_day, share))
 
     @property
     def peak(self) -> float:
         """Highest rate that was surely reached, g/L/day; 0 if none was ever measured."""
         return self._peak
+
+    @property
+    def peak_co2_g_per_l_day(self) -> float:
+        """Return the highest rate of CO2 that was surely reached; 0 if none was ever measured."""
+        return self._peak_co2
 
     def before(self, time_s: float) -> Iterable[Rate]:
         """Return the rates before a moment, newest first."""

@@ -108,7 +108,7 @@ def rates_of(record: Record) -> Rates:
         known.reverse()
         return Rates(
             time_s=np.array([rate.time_s for rate in known]),
-            rate=np.array([rate.rate for rate in known]),
-            se=np.array([rate.se for rate in known]),
+            rate=np.array([rate.rate * rate.share for rate in known]),
+            se=np.array([rate.se * rate.share for rate in known]),
         )
     return Rates()

@@ -50,10 +50,9 @@ class Trace(Detector):
         if valve.shut:
             shut_s = valve.shut_s if math.isfinite(valve.shut_s) else record.began_s
         production = record.production
-        if production is not None:
-            newest = next(iter(record.rates.before(math.inf)), None)
-            if newest is not None:
-                self.rates[newest.time_s] = (newest.rate, newest.se)
+        newest = next(iter(record.rates.before(math.inf)), None)
+        if newest is not None:
+            self.rates[newest.time_s] = (newest.rate * newest.share, newest.se * newest.share)
         self.looks.append(
             Look(
                 time_s=frame.end_s,
