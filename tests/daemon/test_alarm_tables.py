@@ -18,6 +18,9 @@ ADDED = (
     "batch",
     "batch_stage",
     "vessel_next",
+    "share_member",
+    "share_part",
+    "share_vessel",
 )
 
 
@@ -51,6 +54,8 @@ def _make_first_revision(path: Path) -> None:
     first = [table for name, table in schema.metadata.tables.items() if name not in ADDED]
     with engine.connect().execution_options(**{WRITE: True}) as connection, connection.begin():
         schema.metadata.create_all(connection, tables=first)
+        for column in ("vessel_id", "first_ms"):  # these came with revision 0004
+            connection.execute(sa.text(f"ALTER TABLE reading_batch DROP COLUMN {column}"))
         schema.revision.create(connection)
         connection.execute(schema.revision.insert().values(version_num="0001"))
     engine.dispose()
