@@ -62,6 +62,7 @@ def test_skipped_tests_fail_in_ci(tmp_path: Path) -> None:
         "--continue-on-collection-errors",
     ]
     environment = {key: value for key, value in os.environ.items() if key not in ("CI", "PYTEST_ADDOPTS")}
+    environment["PYTHONPATH"] = str(ROOT)  # what conftest imports
     outside = subprocess.run(
         command, cwd=tmp_path, env=environment, capture_output=True, text=True, check=False
     )
