@@ -9,7 +9,7 @@ from collections.abc import Collection, Sequence
 
 from ullage.daemon.store.leases import HOUSE_PART, Part
 
-MOVE_AT_ONCE = 4
+MOVE_AT_ONCE = 2
 """Parts let go in one step: their vessels are unwatched until another has taken them up."""
 
 

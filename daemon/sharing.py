@@ -109,4 +109,4 @@ def next_start(config: Config, environ: Mapping[str, str]) -> Callable[[Service]
     """
     if load(config.path, environ).share is None:
         raise ConfigError("share", "can't be given up while the daemon runs", "stop it and start it anew")
-    return lambda service: "all of it counts from the next start on, since vessels are shared"
+    return lambda service: "none yet: where vessels are shared it counts from the next start on"

@@ -331,7 +331,25 @@ def storage(vessels: int, days: int) -> list[Row]:
         return [
             Row("bytes on disk per reading, index and all", f"{each:.2f}"),
             Row("a vessel's year at 1 Hz, two quantities", f"{each * 2 * 86_400 * 365 / 1e6:,.0f} MB"),
+            Row("write-ahead log per reading, committed each 5 s and folded", f"{_log_bytes(fleet.url):.0f}"),
         ]
+
+
+def _log_bytes(url: str, vessels: int = 20, hours: float = 2.0) -> float:
+    """Return what the server's log takes per reading while a fleet commits as it does when it runs."""
+    rng, start_s, commits = random.Random(5), 1_770_000_000.0, round(hours * 720)
+    days = [list(_day(f"w{number}", start_s, rng)) for number in range(vessels)]
+    query = sa.text("SELECT pg_current_wal_lsn() - '0/0'")
+    with Store.open(url) as store:
+        with store.reading() as connection:
+            before = int(connection.scalar(query) or 0)
+        for commit in range(commits):
+            for day in days:
+                store.append(day[commit * 10 : commit * 10 + 10])
+            store.flush()
+        with store.reading() as connection:
+            after = int(connection.scalar(query) or 0)
+    return (after - before) / (commits * 10 * vessels)
 
 
 def _day(vessel: str, start_s: float, rng: random.Random) -> Iterator[Reading]:

@@ -101,7 +101,7 @@ def test_a_daemon_that_is_killed_costs_nothing(fleet: Fleet, broker: Broker) -> 
 
         b = fleet.daemon("b")
         b.start()
-        wait_until(_shared_out(fleet, a=12, b=12), "a fair share again", 40)
+        wait_until(_shared_out(fleet, a=12, b=12), "a fair share again", 60)
         wait_until(lambda: fleet.events("daemon-lost", "cleared") == ["b"], "the end of that alarm")
         of_b = sorted(vessel for vessel, name in fleet.holders().items() if name == "b")
         quiet = next(vessel for vessel in of_b if vessel not in over)
