@@ -18,6 +18,7 @@ from tests.faults.fault import Bench, Cost
 from tests.servers.daemon import wait_until
 from tests.servers.http_receiver import HttpReceiver
 from ullage.adapters.reading import Delivery, Quantity, Reading
+from ullage.daemon.allocator import keep_little
 from ullage.daemon.building import build
 from ullage.daemon.clock import ManualClock
 from ullage.daemon.service import Service
@@ -151,6 +152,7 @@ def _measured() -> str:
 
 def main(folder: Path, days: int, interval_s: int, url: str) -> None:
     """Be that daemon."""
+    keep_little()
     clock = ManualClock(wall_s=START_S)
     service = build(load(_config(folder, url), {}), {}, clock)
     service.start()
