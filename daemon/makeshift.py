@@ -39,8 +39,11 @@ def open_file(settings: StoreSettings, busy_timeout_s: float | None = None) -> S
         busy_timeout_s=settings.busy_timeout_s if busy_timeout_s is None else busy_timeout_s,
     )
     try:
-        with store.transaction():  # a file on a read-only card opens all the same
-            pass
+        if sqlite_path(parse_url(settings.url)) is not None:
+            with (
+                store.transaction() as connection
+            ):  # a file on a dead card opens all the same; this is written
+                connection.exec_driver_sql("PRAGMA user_version = 0")
     except StoreError:
         store.close()
         raise

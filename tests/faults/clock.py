@@ -148,7 +148,7 @@ def summer_time(bench: Bench) -> Cost:
         house.start()
         for moment in moments:
             watch.set(moment_s(moment) - time.time())
-            deadline_s = time.monotonic() + 3.5  # across the moment
+            deadline_s = time.monotonic() + 3.0  # across the moment
             while time.monotonic() < deadline_s:
                 say(house, 1.0)
                 time.sleep(0.1)
