@@ -9,9 +9,10 @@ import yaml
 
 from tests.servers.broker import free_port
 from tests.servers.daemon import wait_until
+from ullage.daemon.books import Page
 from ullage.daemon.building import build
 from ullage.daemon.clock import ManualClock
-from ullage.daemon.service import DIED, SOURCE_LOST_S, Service
+from ullage.daemon.service import DIED, SOURCE_LOST_S, SOURCE_STUCK_S, Service
 from ullage.daemon.settings import load
 
 
@@ -69,6 +70,30 @@ def test_a_source_out_of_reach_is_an_alarm_after_some_minutes(service: Service, 
     service.look()
     assert conditions(service) == [("", "source-lost")]
     assert "out of reach: cellar" in service.status()
+
+
+def test_a_source_that_makes_no_round_ends_the_process(service: Service, clock: ManualClock) -> None:
+    """Stuck in a call that never returns, its thread can't be ended; one that keeps no count is left alone."""
+    source = service.sources[0]
+    for _ in range(3):
+        clock.advance(SOURCE_STUCK_S)
+        assert service.look() == 0
+    source.turns = 1
+    assert service.look() == 0
+    clock.advance(SOURCE_STUCK_S - 1)
+    source.turns += 1
+    assert service.look() == 0
+    clock.advance(SOURCE_STUCK_S)
+    assert service.look() == DIED
+
+
+@pytest.mark.filterwarnings("ignore::pytest.PytestUnhandledThreadExceptionWarning")  # that is what is tested
+def test_every_watched_loop_counts(service: Service) -> None:
+    """The books, the desk's ticker: whatever is watched over must live."""
+    assert service.look() == 0
+    service.parts.pipeline.books.put(Page(action=lambda: (_ for _ in ()).throw(SystemExit)))
+    wait_until(lambda: not service.parts.pipeline.alive(), "the end of the thread")
+    assert service.look() == DIED
 
 
 def test_detectors_that_fail_are_an_alarm(service: Service) -> None:

@@ -19,6 +19,8 @@ SLOW_S = 0.25
 """Between messages of a sender whose messages may all wait for their commit."""
 FLUSH_S = 0.1
 """What a memory card may take for a flush; time enough to be cut off in the middle of a commit."""
+START_S = 30.0
+"""A second is usual; so much is for a machine that is busy with other things."""
 BUSY_S = 0.5
 """What a commit may take on a busy machine."""
 
@@ -48,6 +50,7 @@ def kills_fast(bench: Bench) -> Cost:
         back_s = max(back_s, time.monotonic() - began_s)
         started_s = time.time()  # nothing is judged before it is ready
     _end(house, brewer)
+    assert back_s < START_S, f"{back_s:.0f} s to start"
     lost = brewer.missing()
     longest_s = max((_judged_for_s(time_ms, lives_s) for time_ms in lost), default=0.0)
     assert longest_s <= COMMIT_S + BUSY_S, f"{longest_s:.1f} s of readings lost"
@@ -76,6 +79,7 @@ def kills_slow(bench: Bench) -> Cost:
         house.daemon.start()
         back_s = max(back_s, time.monotonic() - began_s)
     _end(house, brewer)
+    assert back_s < START_S, f"{back_s:.0f} s to start"
     lost = brewer.missing()
     assert not lost, f"{len(lost)} readings lost"
     alarms = brewer.check_alarms()
