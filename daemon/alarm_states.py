@@ -44,6 +44,8 @@ class Cause(StrEnum):
     SHELVED = "shelved"
     UNSHELVED = "unshelved"
     SHELF_ENDED = "shelf-ended"
+    STARTED = "started"
+    """The program was started: a line in the log that changes no alarm."""
 
 
 _NEXT: Mapping[tuple[AlarmState, Cause], AlarmState] = MappingProxyType(

@@ -32,6 +32,7 @@ from ullage.daemon.pitching import follow_pitching
 from ullage.daemon.rebuild import Rebuilt, rebuild
 from ullage.daemon.receipts import Receipts
 from ullage.daemon.reloading import Makers, Reload
+from ullage.daemon.restarts import Restarts
 from ullage.daemon.routes import Nobody, Routes
 from ullage.daemon.sd_notify import notify, watchdog_interval_s
 from ullage.daemon.service import Late, Part, Parts, Service, unknown_vessels
@@ -167,6 +168,7 @@ def _assembled(
             clock=clock,
             untold=tuple(finding for r in rebuilt for finding in r.untold),
             reload=partial(next_start, config, environ) if shared else reload.prepare,
+            restarts=Restarts(store, desk, clock, place.turf.name),
             place=place,
         )
     )

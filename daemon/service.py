@@ -13,6 +13,7 @@ from ullage.daemon.clock import Clock
 from ullage.daemon.health import Health
 from ullage.daemon.joining import Place
 from ullage.daemon.pipeline import Pipeline
+from ullage.daemon.restarts import Restarts
 from ullage.daemon.signals import Asked, listen
 from ullage.daemon.store.store import Store
 from ullage.daemon.watchdog import Watchdog
@@ -78,6 +79,7 @@ class Parts:
     """What rebuilding the detectors brought to light."""
     reload: Callable[[], Callable[["Service"], str]]
     """Reads the configuration anew and returns what takes it over; raises `UllageError` if that can't be done."""
+    restarts: Restarts
     place: Place
     """At the database: what another daemon may take."""
 
@@ -110,6 +112,7 @@ class Service:
             source.start(parts.pipeline.deliver)
         parts.writer.start()
         parts.watchdog.ready(self.status())
+        parts.restarts.started()
         parts.keeper.start()
         self.exchange_late(parts.late)
         log.info("started", extra={"vessels": len(parts.pipeline.watched), "sources": len(self.sources)})
@@ -165,6 +168,7 @@ class Service:
             return DIED
         if self._broken or parts.place.lost() or parts.store.damaged:
             return DIED
+        parts.restarts.look()
         with self._changing:
             for source in self.sources:
                 if self._stuck(source):

@@ -135,8 +135,7 @@ class House:
         query = sa.select(event.token, event.condition, event.kind, event.time_ms).order_by(
             event.time_ms, event.id
         )
-        if condition:
-            query = query.where(event.condition == condition)
+        query = query.where(event.condition == condition) if condition else query.where(event.vessel != "")
         with self.store() as store, store.reading() as connection:
             return [
                 Told(token=row.token, condition=row.condition, kind=row.kind, time_s=row.time_ms / 1000)
