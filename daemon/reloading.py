@@ -72,8 +72,9 @@ def compare(old: Config, new: Config) -> Changes:
         sources_gone=frozenset(n for n, wired in sources_were.items() if sources_are.get(n) != wired),
         sources_come=frozenset(n for n, wired in sources_are.items() if sources_were.get(n) != wired),
         notify=(old.notify, old.timezone) != (new.notify, new.timezone),
-        next_start=tuple(
-            f"store.{key}" for key in NEXT_START if getattr(old.store, key) != getattr(new.store, key)
+        next_start=(
+            *(f"store.{key}" for key in NEXT_START if getattr(old.store, key) != getattr(new.store, key)),
+            *(("share",) if old.share != new.share else ()),
         ),
     )
 

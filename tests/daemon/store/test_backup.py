@@ -7,12 +7,14 @@ from contextlib import closing
 from pathlib import Path
 
 import pytest
+import sqlalchemy as sa
 
 from tests.servers.postgres import PostgresServer
 from ullage.adapters.errors import StoreError
 from ullage.adapters.reading import Quantity, Reading
-from ullage.daemon.store import schema
+from ullage.daemon.store import leases, schema
 from ullage.daemon.store.backup import backup, restore
+from ullage.daemon.store.share_tables import SHARES
 from ullage.daemon.store.store import Store
 
 T0 = 1_760_000_000.0
@@ -196,3 +198,26 @@ def test_a_damaged_database_can_be_replaced(file: Path, tmp_path: Path) -> None:
     file.write_bytes(b"broken" * 1000)
     assert restore(tmp_path / "copy.db", url) == file.with_name("ullage.db.replaced")
     assert len(_content(url)[0]) == 50  # type: ignore[arg-type]
+
+
+def test_who_holds_what_is_no_part_of_a_copy(postgres: PostgresServer, tmp_path: Path) -> None:
+    """Leases tell of the daemons that run here; a database that is restored elsewhere has none of them."""
+    url, other = postgres.new_database(), postgres.new_database()
+    with Store.open(url) as store:
+        _fill(store)
+        with store.transaction() as connection:
+            leases.join(connection, leases.Member(token="t", name="shed", machine="m", alone=False))
+            leases.register(connection, ["north"], forget=True)
+            assert leases.take(connection, "t", 1)
+    backup(url, tmp_path / "copy.db")
+    with (
+        Store.open(f"sqlite:///{tmp_path / 'copy.db'}", read_only=True) as copy,
+        copy.reading() as connection,
+    ):
+        for table in SHARES:
+            assert connection.scalar(sa.select(sa.func.count()).select_from(table)) == 0
+    Store.open(other).close()
+    with Store.open(other) as store, store.transaction() as connection:
+        leases.join(connection, leases.Member(token="u", name="loft", machine="m", alone=False))
+    restore(tmp_path / "copy.db", other)
+    assert _content(other) == _content(url)
