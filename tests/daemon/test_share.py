@@ -199,3 +199,27 @@ def test_a_second_daemon_that_would_not_share_is_refused(fleet: Fleet, broker: B
             alone[1].start()
             assert alone[1].stop() == 0
     assert first.stop() == 0
+
+
+def test_a_daemon_alone_on_a_server_goes_on_after_a_kill(fleet: Fleet, broker: Broker) -> None:
+    """It has all vessels without any share, waits for its own lease to end, and neither loses nor repeats anything."""
+    fleet.vessels = 2
+    daemon = fleet.daemon("alone")
+    daemon.config = {key: value for key, value in daemon.config.items() if key != "share"}
+    daemon.start()
+    wait_until(lambda: "source connected" in daemon.log, "a connection")
+    with Sensors(broker, fleet.names, every_s=0.5) as sensors:
+        sensors.raise_pressure("v0000")
+        wait_until(lambda: fleet.told() == ["v0000"], "the first alarm")
+        daemon.kill()
+        sensors.raise_pressure("v0001")
+        daemon.start(TERM_S + 20)
+        wait_until(lambda: sorted(fleet.told()) == ["v0000", "v0001"], "the second alarm")
+    assert daemon.stop() == 0
+    _told_once(fleet, "v0000", "v0001")
+    assert fleet.shares() == {}
+    for vessel, times_ms in sensors.confirmed.items():
+        missing = sorted(set(times_ms) - set(fleet.stored(vessel)))
+        assert all(later - earlier < 60_000 for earlier, later in zip(missing, missing[1:], strict=False)), (
+            missing
+        )
