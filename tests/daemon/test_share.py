@@ -90,7 +90,8 @@ def test_a_daemon_that_is_killed_costs_nothing(fleet: Fleet, broker: Broker) -> 
         of_b = sorted(vessel for vessel, name in fleet.holders().items() if name == "b")
         over = of_b[:2]
         sensors.raise_pressure(over[0])
-        wait_until(lambda: over[0] in fleet.events(), "an alarm by b")
+        # killed while a message is on its way it would rightly go out again
+        wait_until(lambda: over[0] in fleet.told() and not fleet.unsent(), "an alarm by b")
         b.kill()
         killed_s = time.monotonic()
         sensors.raise_pressure(over[1])
@@ -210,7 +211,7 @@ def test_a_daemon_alone_on_a_server_goes_on_after_a_kill(fleet: Fleet, broker: B
     wait_until(lambda: "source connected" in daemon.log, "a connection")
     with Sensors(broker, fleet.names, every_s=0.5) as sensors:
         sensors.raise_pressure("v0000")
-        wait_until(lambda: fleet.told() == ["v0000"], "the first alarm")
+        wait_until(lambda: fleet.told() == ["v0000"] and not fleet.unsent(), "the first alarm")
         daemon.kill()
         sensors.raise_pressure("v0001")
         daemon.start(TERM_S + 20)
@@ -220,6 +221,4 @@ def test_a_daemon_alone_on_a_server_goes_on_after_a_kill(fleet: Fleet, broker: B
     assert fleet.shares() == {}
     for vessel, times_ms in sensors.confirmed.items():
         missing = sorted(set(times_ms) - set(fleet.stored(vessel)))
-        assert all(later - earlier < 60_000 for earlier, later in zip(missing, missing[1:], strict=False)), (
-            missing
-        )
+        assert not missing or missing[-1] - missing[0] < 60_000  # at most the commit interval's
