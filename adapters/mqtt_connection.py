@@ -240,6 +240,10 @@ class Connection:
             raise SourceError(self.place, detail, hint) from error
         except (OSError, ValueError) as error:
             raise SourceError(self.place, f"no connection: {error}", "check host, port and tls") from error
+        sock = self._client.socket()
+        if sock is not None:
+            with contextlib.suppress(OSError):
+                sock.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
         deadline_s = self._clock.monotonic_s() + ANSWER_S
         while self._answer is None and not stopping():
             try:
@@ -311,6 +315,7 @@ class Connection:
                 wake.recv(4096)
         if waiting or sock in readable:
             self._read()
+            _tell_at_once(sock)
         if sock in writable:
             self._check(self._client.loop_write())
         self._check(self._client.loop_misc())
@@ -352,3 +357,16 @@ class Connection:
         if sock is not None:
             with contextlib.suppress(OSError):
                 sock.close()
+
+
+def _tell_at_once(sock: socket.socket) -> None:
+    """Have the kernel confirm at once what has come.
+
+    Left alone it waits up to 40 ms for something to send along, and a broker that collects small packets (Nagle's
+    algorithm, RFC 896; the usual setting) sends the next message only then. The kernel forgets it again, so it is said
+    after each reading. What is not Linux lacks the option, and goes without.
+    """
+    option = getattr(socket, "TCP_QUICKACK", None)
+    if option is not None:
+        with contextlib.suppress(OSError):
+            sock.setsockopt(socket.IPPROTO_TCP, option, 1)
