@@ -240,10 +240,6 @@ class Connection:
             raise SourceError(self.place, detail, hint) from error
         except (OSError, ValueError) as error:
             raise SourceError(self.place, f"no connection: {error}", "check host, port and tls") from error
-        sock = self._client.socket()
-        if sock is not None:
-            with contextlib.suppress(OSError):
-                sock.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
         deadline_s = self._clock.monotonic_s() + ANSWER_S
         while self._answer is None and not stopping():
             try:
@@ -315,7 +311,8 @@ class Connection:
                 wake.recv(4096)
         if waiting or sock in readable:
             self._read()
-            _tell_at_once(sock)
+            if isinstance(sock, socket.socket):
+                _confirm_at_once(sock)
         if sock in writable:
             self._check(self._client.loop_write())
         self._check(self._client.loop_misc())
@@ -359,7 +356,7 @@ class Connection:
                 sock.close()
 
 
-def _tell_at_once(sock: socket.socket) -> None:
+def _confirm_at_once(sock: socket.socket) -> None:
     """Have the kernel confirm at once what has come.
 
     Left alone it waits up to 40 ms for something to send along, and a broker that collects small packets (Nagle's
