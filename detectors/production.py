@@ -18,7 +18,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from ullage.detectors.samples import FloatArray
-from ullage.detectors.slopes import MAD_TO_SD, huber_weights
+from ullage.detectors.slopes import MAD_TO_SD, huber_weights, upper_median
 
 LEAST_NOISE_BAR = 0.0008
 """No transmitter is better than this over hours; keeps a lucky run of equal values from looking perfect."""
@@ -123,7 +123,7 @@ def _share_prior(columns: int, shares: slice) -> FloatArray:
 
 def _correlation_inflation(residual: FloatArray, floor: float) -> float:
     """Return the factor by which neighbours' likeness widens the variance: (1 + ρ)/(1 − ρ), for an AR(1) series."""
-    limit = 3 * max(MAD_TO_SD * float(np.median(np.abs(residual))), floor)
+    limit = 3 * max(MAD_TO_SD * upper_median(np.abs(residual)), floor)
     r = np.clip(residual, -limit, limit)
     power = float((r * r).sum())
     if power <= 0 or len(r) < 6:

@@ -23,6 +23,7 @@ from ullage.detectors.gravity_evidence import GravityEvidence
 from ullage.detectors.journal import Word, understand
 from ullage.detectors.production import Production, measure
 from ullage.detectors.samples import Entry, FloatArray
+from ullage.detectors.slopes import upper_median
 from ullage.detectors.stage import NextStep, StageChange
 from ullage.detectors.tail import RateHistory
 from ullage.detectors.valve import Valve
@@ -177,7 +178,7 @@ class Record:
         if abs(frame.pressure_bar) <= 0.08 and frame.end_s - self.first_s >= 3600 and self._rows >= 6:
             bars = self._table[:6, BAR]
             if np.ptp(bars) < 0.02:
-                self.zero_bar = float(np.median(bars))
+                self.zero_bar = upper_median(bars)
 
     # -- looking back ---------------------------------------------------------------------------------------------
 

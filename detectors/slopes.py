@@ -69,11 +69,19 @@ def fit_line(time_s: FloatArray, value: FloatArray, weight: FloatArray | None = 
 def huber_weights(residual: FloatArray, floor: float) -> FloatArray:
     """Return Huber's weights for residuals; their spread is taken from the MAD, at least `floor`."""
     size = np.abs(residual)
-    middle = len(size) // 2  # the upper median: far quicker than numpy's for so few values
-    spread = max(MAD_TO_SD * float(np.partition(size, middle)[middle]), floor)
+    spread = max(MAD_TO_SD * upper_median(size), floor)
     scaled = size / (HUBER * spread)
     weights: FloatArray = 1.0 / np.maximum(scaled, 1.0)
     return weights
+
+
+def upper_median(value: FloatArray) -> float:
+    """Return the middle one of n ≥ 1 values, none of them NaN; of an even number the upper one.
+
+    For the few hundred values of a fit it is far quicker than numpy's own.
+    """
+    middle = len(value) // 2
+    return float(np.partition(value, middle)[middle])
 
 
 def robust_line(time_s: FloatArray, value: FloatArray, noise_floor: float, rounds: int = 3) -> Line:
@@ -84,11 +92,11 @@ def robust_line(time_s: FloatArray, value: FloatArray, noise_floor: float, round
     start = theil_sen_slope(time_s, value)
     x = time_s - time_s[0]
     residual = value - start * x
-    residual = residual - np.median(residual)
+    residual = residual - upper_median(residual)
     line = fit_line(time_s, value, huber_weights(residual, noise_floor))
     for _ in range(rounds - 1):
         residual = value - line.middle - line.slope_per_s * (time_s - time_s[0])
-        residual = residual - np.median(residual)
+        residual = residual - upper_median(residual)
         line = fit_line(time_s, value, huber_weights(residual, noise_floor))
     return line
 
@@ -106,4 +114,5 @@ def theil_sen_slope(time_s: FloatArray, value: FloatArray, most: int = 60) -> fl
     apart = dt != 0
     if not apart.any():
         return 0.0
-    return float(np.median((value[j] - value[i])[apart] / dt[apart]))
+    slopes = (value[j] - value[i])[apart] / dt[apart]
+    return (upper_median(slopes) - upper_median(-slopes)) / 2

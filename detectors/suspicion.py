@@ -10,6 +10,7 @@ import math
 import numpy as np
 
 from ullage.detectors.record import BAR, BEER, TIME, Record
+from ullage.detectors.slopes import upper_median
 from ullage.detectors.vessel import Vessel
 
 NINETY_PERCENT_H = ((8.0, 561.0), (10.5, 377.0), (12.0, 299.0), (16.0, 165.0), (20.0, 94.0), (25.0, 60.0))
@@ -103,7 +104,5 @@ def _levels(record: Record, since_s: float) -> list[float]:
         return []
     age = ((rows[-1, TIME] - rows[:, TIME]) // CHUNK_S).astype(np.intp)
     return [
-        float(np.median(rows[age == chunk, BAR]))
-        for chunk in range(int(age[0]), -1, -1)
-        if (age == chunk).any()
+        upper_median(rows[age == chunk, BAR]) for chunk in range(int(age[0]), -1, -1) if (age == chunk).any()
     ]

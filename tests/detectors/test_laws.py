@@ -392,7 +392,9 @@ def test_state_stays_small_and_flat(vessel: Vessel) -> None:
         watch.tick(START_S + (number + 1) * DAY_S)
         size.append(len(pickle.dumps(watch)))
     assert max(size) <= 300_000
-    assert abs(size[41] - size[35]) <= 0.005 * size[35]  # the history of rates is the last to fill up to its bound
+    assert (
+        abs(size[41] - size[35]) <= 0.005 * size[35]
+    )  # the history of rates is the last to fill up to its bound
 
 
 # -- faults ---------------------------------------------------------------------------------------------------------
