@@ -45,7 +45,7 @@ def _about_valve(vessel: Vessel, record: Record) -> str:
 
 def _about_chill(vessel: Vessel, record: Record) -> str:
     assert vessel.batch is not None
-    target_c = vessel.batch.cold_c if record.chill_to_c is None else record.chill_to_c
+    target_c = vessel.batch.cold_c if record.chill_target_c is None else record.chill_target_c
     rest = vessel.batch.temperatures.rest
     first = ""
     if rest is not None:

@@ -22,7 +22,7 @@ class ChilledSettings:
     """What counts as cold, for how long."""
 
     cold_c: float = 5.0
-    """Target if the journal names none."""
+    """Limit if neither journal nor plan names a target."""
     within_c: float = 1.0
     hours: float = 12.0
 
@@ -46,8 +46,8 @@ class Chilled(Detector):
         unseen = math.isnan(frame.temperature_c)  # a probe that has died in the cold is no proof of cold
         if self._told or unseen or math.isnan(celsius) or record.activity_s is None:
             return []
-        target = record.chill_to_c if record.chill_to_c is not None else self.settings.cold_c
-        limit = target + self.settings.within_c if record.chill_to_c is not None else target
+        target = record.chill_target_c
+        limit = self.settings.cold_c if target is None else target + self.settings.within_c
         if celsius > limit:
             self._since_s = None
             return []
@@ -61,7 +61,8 @@ class Chilled(Detector):
         return [
             self.finding(
                 frame.end_s, Condition.CHILLED, State.NOTED, Priority.LOW,
-                f"The beer has been at {celsius:.1f} °C for {hours:.0f} h: cold through. Pressure {record.bar:.2f} bar.",
+                f"The beer has been at {limit:g} °C or less for {hours:.0f} h, now at {celsius:.1f} °C: cold through. "
+                f"Pressure {record.bar:.2f} bar.",
                 value=celsius, limit=limit, unit="°C", evidence=("beer temperature, not the fridge's",),
             )
         ]  # fmt: skip

@@ -22,7 +22,7 @@ class PressureLowSettings:
 
     least_bar: float = 0.05
     cold_c: float = 2.0
-    """Where a chill ends if the journal doesn't say."""
+    """Where a chill ends if neither journal nor plan says."""
     patience_min: float = 20.0
     pressurised_bar: float = 0.3
     """Only a vessel that has been above this can have lost its pressure."""
@@ -66,7 +66,7 @@ class PressureLow(Detector):
     def _foresee(self, time_s: float, bar: float, record: Record) -> list[Finding]:
         if self._foreseen or not self._chilling(time_s, record):
             return []
-        target_c = record.chill_to_c if record.chill_to_c is not None else self.settings.cold_c
+        target_c = self.settings.cold_c if record.chill_target_c is None else record.chill_target_c
         if record.beer_c <= target_c + 0.5:
             return []
         end_bar = float(shut_pressure_after_bar(self.vessel, bar, record.beer_c, target_c))
@@ -86,8 +86,8 @@ class PressureLow(Detector):
         rows = record.since(time_s - 3 * 3600)
         if len(rows) < 12 or rows[-1, TIME] - rows[0, TIME] < 2 * 3600:
             return False
-        low = self.vessel.yeast_temperature_c[0] if self.vessel.yeast_temperature_c else 10.0
-        return bool(rows[0, BEER] - rows[-1, BEER] > 1.5 and rows[-1, BEER] < low)
+        low_c = 10.0 if record.coldest_meant_c is None else record.coldest_meant_c
+        return bool(rows[0, BEER] - rows[-1, BEER] > 1.5 and rows[-1, BEER] < low_c)
 
     def _raise(
         self, time_s: float, bar: float, text: str, subject: str, evidence: tuple[str, ...] = ()

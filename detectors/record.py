@@ -39,6 +39,8 @@ LAGGED = slice(5, 5 + len(LAGS_H))
 COLUMNS = 5 + len(LAGS_H)
 BEER_LAG_H = 6.0
 """Lag of beer behind fridge air, h: 20 L by still convection (4 to 12 h by standard correlations)."""
+HELD_K = 1.0
+"""How closely a brewer holds a planned temperature (common practice)."""
 AIR_SWING_C = 0.3
 """Mean |second difference| over half hours that only air shows: beer swings by hundredths of a kelvin."""
 
@@ -271,6 +273,24 @@ class Record:
     def age_h(self) -> float:
         """Hours since fermentation began."""
         return max((self.now_s - self.began_s) / 3600, 0.0)
+
+    @property
+    def chill_target_c(self) -> float | None:
+        """Where the chill is to end, °C: by the journal, else by the plan; None if neither says."""
+        if self.chill_to_c is not None:
+            return self.chill_to_c
+        return None if self.vessel.batch is None else self.vessel.batch.temperatures.chill_c
+
+    @property
+    def coldest_meant_c(self) -> float | None:
+        """Coldest that fermentation is meant to be now, °C: the yeast's lowest, or a planned step below it."""
+        own, batch = self.vessel.yeast_temperature_c, self.vessel.batch
+        lows = [] if own is None else [own[0]]
+        began_s = self.pitched_s or self.first_s
+        if batch is not None and began_s is not None:
+            wanted = batch.temperatures.wanted(began_s, self.now_s)
+            lows += [] if wanted is None else [wanted.low_c - HELD_K]
+        return min(lows, default=None)
 
     @property
     def expected_co2_g_per_l(self) -> float:

@@ -25,8 +25,8 @@ LAG_AFTER_H = 1.0
 SLOW_AFTER_H = 12.0
 CHILL_DROP_K = 3.0
 OUT_OF_RANGE_K = 0.5
-"""A beer that has slowed down, so much colder than it was and below the yeast's range, is being chilled, whether or not
-anybody said so: within the range it only loses what its own warmth had added."""
+"""A beer that has slowed down, so much colder than it was and below what yeast and plan mean it to have, is being chilled,
+whether or not anybody said so: within the range it only loses what its own warmth had added."""
 UNTOLD_DROP_K = 5.0
 UNTOLD_C = 8.0
 """The same where nobody knows the range, or where it had not slowed down while it was warm: then it must be colder, too,
@@ -114,17 +114,13 @@ class Stages:
 
     def limit_c(self, record: Record) -> float:
         """Return the beer temperature at or below which it counts as cold."""
-        if record.chill_to_c is not None:
-            return record.chill_to_c + self.hours.within_c
-        chill_c = self.batch.temperatures.chill_c
-        return self.hours.cold_c if chill_c is None else chill_c + self.hours.within_c
+        target_c = record.chill_target_c
+        return self.hours.cold_c if target_c is None else target_c + self.hours.within_c
 
     def target_c(self, record: Record) -> float:
         """Return where the chill is to end."""
-        if record.chill_to_c is not None:
-            return record.chill_to_c
-        chill_c = self.batch.temperatures.chill_c
-        return COLD_C if chill_c is None else chill_c
+        target_c = record.chill_target_c
+        return COLD_C if target_c is None else target_c
 
     def settling_until_s(self) -> float | None:
         """Return when the last dose will have settled, if the beer stays cold; None without a dose or in the warm."""
@@ -280,20 +276,20 @@ class Stages:
         if record.chill_s is not None:
             return record.chill_s, f"the journal says so: to {self.target_c(record):g} °C"
         beer_c, warm_c = record.thermometer.beer_c, self._warmest.celsius
-        low = self.vessel.yeast_temperature_c
+        low_c = record.coldest_meant_c
         now = current(record.stages)
         if beer_c > warm_c - NO_CHILL_K:
             self._warm_s = self._now_s
         early = now is None or now.stage.place < Stage.SLOWING.place or now.since_s > self._warm_s
-        if low is None:
+        if low_c is None:
             colder_c = UNTOLD_C if early else math.inf
         else:
-            colder_c = min(UNTOLD_C, low[0] - 2) if early else low[0] - OUT_OF_RANGE_K
-        drop_k = UNTOLD_DROP_K if early or low is None else CHILL_DROP_K
+            colder_c = min(UNTOLD_C, low_c - 2) if early else low_c - OUT_OF_RANGE_K
+        drop_k = UNTOLD_DROP_K if early or low_c is None else CHILL_DROP_K
         if beer_c <= min(warm_c - drop_k, colder_c):
             self._came_from_c = warm_c
             return None, f"the beer is at {beer_c:.1f} °C, down from {warm_c:.1f} °C"
-        if record.activity_s is None or (low is not None and low[0] - 2 < self.limit_c(record)):
+        if record.activity_s is None or (low_c is not None and low_c - 2 < self.limit_c(record)):
             return None
         if beer_c <= self.limit_c(record):
             return None, f"the beer is at {beer_c:.1f} °C"
