@@ -86,8 +86,10 @@ class PressureLow(Detector):
         rows = record.since(time_s - 3 * 3600)
         if len(rows) < 12 or rows[-1, TIME] - rows[0, TIME] < 2 * 3600:
             return False
-        low_c = 10.0 if record.coldest_meant_c is None else record.coldest_meant_c
-        return bool(rows[0, BEER] - rows[-1, BEER] > 1.5 and rows[-1, BEER] < low_c)
+        low_c = record.coldest_meant_c(time_s)
+        return bool(
+            rows[0, BEER] - rows[-1, BEER] > 1.5 and rows[-1, BEER] < (10.0 if low_c is None else low_c)
+        )
 
     def _raise(
         self, time_s: float, bar: float, text: str, subject: str, evidence: tuple[str, ...] = ()

@@ -281,14 +281,13 @@ class Record:
             return self.chill_to_c
         return None if self.vessel.batch is None else self.vessel.batch.temperatures.chill_c
 
-    @property
-    def coldest_meant_c(self) -> float | None:
-        """Coldest that fermentation is meant to be now, °C: the yeast's lowest, or a planned step below it."""
+    def coldest_meant_c(self, now_s: float) -> float | None:
+        """Return the coldest that fermentation is meant to be, °C: the yeast's lowest, or a planned step below it."""
         own, batch = self.vessel.yeast_temperature_c, self.vessel.batch
         lows = [] if own is None else [own[0]]
         began_s = self.pitched_s or self.first_s
         if batch is not None and began_s is not None:
-            wanted = batch.temperatures.wanted(began_s, self.now_s)
+            wanted = batch.temperatures.wanted(began_s, now_s)
             lows += [] if wanted is None else [wanted.low_c - HELD_K]
         return min(lows, default=None)
 

@@ -276,7 +276,7 @@ class Stages:
         if record.chill_s is not None:
             return record.chill_s, f"the journal says so: to {self.target_c(record):g} °C"
         beer_c, warm_c = record.thermometer.beer_c, self._warmest.celsius
-        low_c = record.coldest_meant_c
+        low_c = record.coldest_meant_c(self._now_s)
         now = current(record.stages)
         if beer_c > warm_c - NO_CHILL_K:
             self._warm_s = self._now_s

@@ -10,7 +10,9 @@ import math
 from dataclasses import dataclass, replace
 
 from ullage.detectors.advice import fining_advice, serving_advice
+from ullage.detectors.advice_bottle import span_text
 from ullage.detectors.advice_fining import DOSING_DIFFERENCE_BAR
+from ullage.detectors.advice_gap import gap_text
 from ullage.detectors.co2 import dissolved_g_per_l, volumes_from_g_per_l
 from ullage.detectors.detector import Detector
 from ullage.detectors.finding import Condition, Finding, Priority, State
@@ -27,6 +29,8 @@ SNOOZE_H = 12.0
 LONGEST_SNOOZE_H = 14 * 24.0
 NOT_WORTH_BAR = 0.05
 """Less than a cheap sensor's error is not worth venting for."""
+OLD_S = 2 * 3600.0
+"""Advice on a pressure that was read longer ago says so."""
 FIRST, SECOND, READY = "first dose", "second dose", "ready"
 
 
@@ -110,7 +114,7 @@ class Waits(Detector):
         return READY if stage is Stage.CONDITIONED else ""
 
     def _fining_due(self, now_s: float, record: Record, due: str, *, again: bool) -> Finding:
-        beer_c = record.beer_c
+        beer_c = _beer_c(record)
         bar, low_enough_bar = record.bar, self.settings.dosing_bar - DOSING_DIFFERENCE_BAR
         if 0 < bar - low_enough_bar < NOT_WORTH_BAR:
             bar = low_enough_bar
@@ -121,7 +125,8 @@ class Waits(Detector):
             else f"The first dose has settled for {self._settled_h(now_s)} h at {beer_c:.1f} °C: "
         )
         anew = self._anew(due, again=again)
-        text = f"{why}the {due} of finings is due{anew}. {advice.text} Then enter `fined` with the mL."
+        text = f"{why}the {due} of finings is due{anew}. {advice.text}{_old_gauge(now_s, record)} "
+        text += "Then enter `fined` with the mL."
         if due == FIRST and record.finished_s is None:
             text += " That fermentation is over has not been proved here: take a gravity sample first."
         return self.finding(
@@ -155,7 +160,7 @@ class Waits(Detector):
         return _hours(now_s, max(self.stages.doses[-1], self.stages.cold.since_s or -math.inf))
 
     def _ready(self, now_s: float, record: Record) -> Finding:
-        beer_c, bar = _sane_c(record.beer_c), record.bar
+        beer_c, bar = _sane_c(_beer_c(record)), record.bar
         batch = self.stages.batch
         holds = float(dissolved_g_per_l(bar, beer_c, self.vessel.air_pressure_bar))
         text = (
@@ -164,11 +169,16 @@ class Waits(Detector):
         )
         wanted = batch.wanted_g_per_l
         if wanted is not None:
-            text += serving_advice(self.vessel, wanted, batch.serving_c).text
+            gap = gap_text(self.vessel, wanted, bar, beer_c)
+            serving = serving_advice(self.vessel, wanted, batch.serving_c).text
+            text += f"{gap} For serving: {serving[0].lower()}{serving[1:]}" if gap else serving
         else:
             text += (
                 f"A regulator at {max(bar, 0.0):.2f} bar keeps that while the beer stays at {beer_c:.1f} °C."
             )
+        text += _old_gauge(now_s, record)
+        if record.finished_s is None:
+            text += " That fermentation is over has not been proved here: take a gravity sample before it gets warm."
         text += " Draw the first glass off, taste, and enter `tapped`. Air the room: CO2 gathers low."
         return self.finding(
             now_s, Condition.READY, State.NOTED, Priority.MEDIUM, text, value=holds, limit=wanted, unit="g/L",
@@ -183,6 +193,20 @@ def _hours(now_s: float, since_s: float | None) -> str:
 def _stage(record: Record) -> Stage | None:
     change: StageChange | None = current(record.stages)
     return None if change is None else change.stage
+
+
+def _beer_c(record: Record) -> float:
+    """Return the beer's temperature as last heard, whether or not a pressure came with it."""
+    heard_c = record.thermometer.beer_c
+    return record.beer_c if math.isnan(heard_c) else heard_c
+
+
+def _old_gauge(now_s: float, record: Record) -> str:
+    """Say so where the advice rests on a pressure of long ago."""
+    ago_s = now_s - record.now_s
+    if not ago_s > OLD_S:
+        return ""
+    return f" That pressure was read {span_text(ago_s / 3600)} ago: go by the vessel's gauge."
 
 
 def _sane_c(celsius: float) -> float:

@@ -3,17 +3,19 @@
 import json
 import pickle
 from collections.abc import Iterator, Sequence
+from copy import copy
 from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pytest
 
+from tests.detectors.streams import keep
 from ullage.adapters.recorded_log import read_log
 from ullage.adapters.timestamps import parse_rfc3339
 from ullage.detectors.batch import Batch, Beverage
 from ullage.detectors.finding import Condition, Finding
-from ullage.detectors.samples import Entry, Samples
+from ullage.detectors.samples import Entry, Kind, Samples
 from ullage.detectors.stage import Stage, StageChange, current
 from ullage.detectors.vessel import Probe, Vessel
 from ullage.detectors.watch import VesselWatch
@@ -173,9 +175,52 @@ def test_texts_say_what_to_do_with_numbers(story: Story) -> None:
     assert "CO2" in first
     assert "closed room" in first
     assert "began anew" in texts[Condition.FINING_DUE, "second dose"]
-    assert "Set the regulator to" in texts[Condition.READY, ""]
+    assert "et the regulator to" in texts[Condition.READY, ""]
     assert "5.0 g/L wanted: set the valve to" in texts[Condition.HELD, ""]
     assert "is a leak" in texts[Condition.FINISHED, ""]
+
+
+def test_ready_says_what_the_beer_lacks_or_has_too_much_of(story: Story) -> None:
+    """Short of 5.6 g/L by about 0.9: grams and pressure of the bottle; 4.0 wanted: let gas off; 4.7: neither."""
+
+    def ready(carbonation: str) -> str:
+        watch = VesselWatch(replace(VESSEL, batch=Batch(carbonation=carbonation)))
+        return told(feed(watch, story, story.entries), Condition.READY)[0].text
+
+    short = ready("5.6 g/L")
+    assert "short of the 5.6 g/L wanted: connect the bottle at 0.9" in short
+    assert "g of CO2; left alone that takes between" in short
+    assert "For serving: set the regulator to" in short
+    much = ready("4.0 g/L")
+    assert "more than the 4.0 g/L wanted: let about" in much
+    assert "closed room" in much
+    assert "foam" in much
+    near = ready("4.7 g/L")
+    assert "wanted" not in near
+    assert "not been proved" not in near
+
+
+def test_ready_without_a_proved_end_asks_for_gravity(story: Story) -> None:
+    """Chilled without a proof of the end, as the brewer says: it may be sweet still."""
+    watch = VesselWatch(VESSEL)
+    active = story.entry(story.hours["chill"] - 0.5, "stage active")
+    found = feed(watch, story, [*story.entries, active])
+    assert watch.record.finished_s is None
+    (ready,) = told(found, Condition.READY)
+    assert "has not been proved here: take a gravity sample" in ready.text
+
+
+def test_advice_on_an_old_pressure_says_so(story: Story) -> None:
+    """The pressure sensor dies as the beer gets cold: the beer is still fined by its temperature, the gauge decides."""
+    dead_s = story.start_s + (story.hours["cold_from"] + 2) * HOUR
+    alive = ~((story.samples.kind == Kind.PRESSURE) & (story.samples.time_s > dead_s))
+    deaf = copy(story)
+    deaf.samples = keep(story.samples, alive)
+    found = feed(VesselWatch(VESSEL), deaf, story.entries)
+    first, _ = told(found, Condition.FINING_DUE)
+    (ready,) = told(found, Condition.READY)
+    assert "That pressure was read 10 h ago: go by the vessel's gauge." in first.text
+    assert "read 3 days ago" in ready.text
 
 
 def test_without_a_batch_nothing_is_advised(story: Story) -> None:
