@@ -1,0 +1,160 @@
+"""The most CO2 that can still come, from what a shut stretch shows: the rate's upper end times the slowest tail.
+
+Several bounds hold at once: over windows of several lengths, over the later halves of a cycling valve's teeth, over
+whole teeth. Each is an upper one, so the tightest counts.
+"""
+
+import math
+from dataclasses import dataclass, replace
+
+from ullage.detectors.late_halves import LateHalves
+from ullage.detectors.let_off import LetOff
+from ullage.detectors.production import Production
+from ullage.detectors.record import Record
+from ullage.detectors.tail import tail_by_age_h
+from ullage.detectors.valve import Proof
+
+LONGEST_H = 48.0
+SHARES = (1.0, 0.5, 0.25)
+"""Windows as shares of the shut stretch: a release that has died away must not spoil the later part."""
+COUNTED_SIDE = 0.92
+FALLEN = 0.35
+"""Most time constants by which a rate may be taken to have fallen since the middle of its window."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BoundSettings:
+    """How little may still come at the end, and how sure that must be."""
+
+    to_come_g_per_l: float = 0.3
+    """CO2 that may still come at `finished`: less than 0.1 °P (0.4 g/L), to leave room for what a bound can't know."""
+    to_come_by_word_g_per_l: float = 0.4
+    """The same where no valve can be at work: sealed, or shut by the brewer's word."""
+    to_come_cycling_g_per_l: float = 0.35
+    sure: float = 3.0
+    sure_by_word: float = 2.0
+    """Standard errors that the bound lies above the rate."""
+    slow_side: float = 1.2
+    """How much slower than first order the tail may be."""
+    least_window_h: float = 3.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Bound:
+    """What a shut stretch says: production, and CO2 still to come at the most, g/L."""
+
+    production: Production
+    most_g_per_l: float
+    tail_h: float
+    measured: Production
+    """Production as the history of rates has it: in a cycling valve's drops larger than the truth by one factor."""
+    whole_teeth: bool = False
+    """Whether it counts the drops of whole teeth: then gas still came, if little of it."""
+
+
+class ToCome:
+    """Bounds the CO2 still to come; keeps what a cycling valve's teeth have shown."""
+
+    def __init__(self, settings: BoundSettings) -> None:
+        self.settings = settings
+        self.let_off = LetOff()
+        self.late_halves = LateHalves()
+
+    def take(self, record: Record) -> None:
+        """Take the newest frame."""
+        self.let_off.take(record)
+
+    def limit_g_per_l(self, record: Record) -> float:
+        """Return what may still come at the end, by the proof that gas can't leave."""
+        s = self.settings
+        return (
+            s.to_come_by_word_g_per_l
+            if record.valve.proof in (Proof.WORD, Proof.SEALED)
+            else s.to_come_cycling_g_per_l
+        )
+
+    def tightest(self, record: Record, start_s: float) -> Bound | None:
+        """Return the tightest bound over stretches that end now; None if nothing can be measured.
+
+        In a tooth the beer first gives back to the head space what the drop took from it; only what comes after that is
+        production. So beside the whole stretch, with all teeth added up, count the last tooth alone and the later
+        halves of the teeth before it.
+        """
+        tooth_s = max(start_s, record.valve.gas_left_s)
+        bounds = self._since(record, start_s)
+        if tooth_s > start_s:
+            bounds += self._since(record, tooth_s)
+        if record.valve.proof is Proof.CYCLE:
+            bounds += self._of_teeth(record, tooth_s)
+        elif bounds:
+            record.rates.note(bounds[0].measured)
+        teeth = [one for one in bounds if one.whole_teeth and one.most_g_per_l <= self.limit_g_per_l(record)]
+        return min(teeth or bounds, key=lambda bound: bound.most_g_per_l, default=None)
+
+    def tail_h(self, record: Record, production: Production, share: float = 1.0) -> float:
+        """Return the slowest time constant that the rest of this fermentation may have, h."""
+        by_age = self._tail_by_age_h(record, production, share)
+        by_rates = record.rates.tail_h(production)
+        if by_rates is None:
+            return by_age
+        if share < 1:
+            # whole teeth are measured better than a slope, the last of them tell best how it goes on
+            last = self.let_off.last(record)
+            now_h = record.rates.tail_h(last) if last is not None else None
+            by_rates = COUNTED_SIDE * max(by_rates, now_h or 0.0)
+        return max(min(by_age, by_rates), record.age_h / (10 if share < 1 else 8), 4.0)
+
+    def _tail_by_age_h(self, record: Record, production: Production, share: float) -> float:
+        if record.valve.sealed:
+            made = record.capacity_g_per_l_bar * (record.bar - record.start_bar)
+        else:
+            made = 0.6 * record.expected_co2_g_per_l
+        return self.settings.slow_side * tail_by_age_h(
+            max(made, 0.1), max(record.age_h, 6.0), production.high * share
+        )
+
+    def _since(self, record: Record, start_s: float) -> list[Bound]:
+        """Return the bounds by slopes over windows of several lengths."""
+        shut_h = (record.now_s - start_s) / 3600
+        longest_h = min(shut_h, LONGEST_H)
+        bounds: list[Bound] = []
+        for share in SHARES:
+            hours = longest_h * share
+            if share < 1 and hours < self.settings.least_window_h:
+                break
+            production = record.production_over(start_s, hours + 0.01)
+            if production is not None and production.hours >= 0.7 * hours:
+                bounds.append(self._bound(record, production))
+        return bounds
+
+    def _of_teeth(self, record: Record, tooth_s: float) -> list[Bound]:
+        """Return the bounds by later halves of teeth and by whole teeth."""
+        late = self.late_halves.watch(record, tooth_s)
+        by_halves = [] if late is None else [self._bound(record, late)]
+        return by_halves + [
+            self._bound(record, one.production, one.share, whole_teeth=True)
+            for one in self.let_off.counted(record)
+        ]
+
+    def _bound(
+        self, record: Record, measured: Production, share: float = 1.0, *, whole_teeth: bool = False
+    ) -> Bound:
+        sure = self.settings.sure_by_word if record.valve.proof is Proof.WORD else self.settings.sure
+        high = max(measured.rate_g_per_l_day + sure * measured.se_g_per_l_day, 0.02) * share
+        tail_h = self.tail_h(record, measured, share)
+        if share < 1:
+            high *= 1 - self.let_off.released(record, tail_h)
+        # the window's mean rate is that of its middle; a tail of at most tail_h has fallen since, but in a window that
+        # is long against it the rate may have stood still and only then begun to fall, or the tail be another one
+        ago_h = (record.now_s - (measured.start_s + measured.end_s) / 2) / 3600
+        return Bound(
+            production=replace(
+                measured,
+                rate_g_per_l_day=measured.rate_g_per_l_day * share,
+                se_g_per_l_day=measured.se_g_per_l_day * share,
+            ),
+            most_g_per_l=high * tail_h / 24 * math.exp(-min(ago_h / tail_h, FALLEN)),
+            tail_h=tail_h,
+            measured=measured,
+            whole_teeth=whole_teeth,
+        )

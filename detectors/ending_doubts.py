@@ -1,0 +1,57 @@
+"""What speaks against an end although next to nothing seems to come: then the bound is not believed.
+
+Gas that goes hides gas that is made; a reading that came to rest all at once may be frozen; a low rate may be a
+beginning.
+"""
+
+from ullage.detectors.ending_bound import Bound, ToCome
+from ullage.detectors.fading import abrupt
+from ullage.detectors.production import Production
+from ullage.detectors.record import Record
+from ullage.detectors.valve import Proof
+
+MUCH_G_PER_L = 8.0
+"""CO2 once made after which a low rate can't be a beginning."""
+
+
+def gas_goes(record: Record, production: Production, since_s: float) -> bool:
+    """Tell whether gas may be going: then it may hide gas that is made."""
+    return (
+        production.high <= -0.1
+        or production.rate_g_per_l_day <= _least_rate(record, production)
+        or _losing(record, since_s)
+    )
+
+
+def suddenly_still(record: Record, production: Production) -> bool:
+    """Tell whether a reading that does not move at all came to rest faster than yeast does: a frozen sensor?"""
+    if record.now_s - record.moved_s < 2 * 3600:
+        return False
+    tail_h = record.rates.tail_h(production)
+    return tail_h is not None and tail_h < record.age_h / 6
+
+
+def past_its_peak(record: Record, bound: Bound, to_come: ToCome) -> bool:
+    """A low rate that was never higher may be a beginning; a scatter beyond the noise, a valve at work."""
+    production, let_off = bound.measured, to_come.let_off
+    if record.valve.proof is Proof.CYCLE:
+        short = not bound.whole_teeth or let_off.stopped_short(record, record.age_h / 10)
+        if short and abrupt(record, let_off, to_come.late_halves):
+            return False
+        if let_off.made_g_per_l(record) > MUCH_G_PER_L:
+            return True
+        if production.residual_sd_bar > 3 * record.valve.frame_noise_bar + 0.002:
+            return False
+    peak = record.rates.peak
+    return production.high <= 0.4 * peak if peak > 0 else record.age_h >= 48 and production.high < 0.15
+
+
+def _least_rate(record: Record, production: Production) -> float:
+    """Return the rate below which gas surely goes, g/L/day: stricter where a valve may be at work."""
+    return -production.se_g_per_l_day - 0.01 if record.valve.proof is Proof.CYCLE else -0.2
+
+
+def _losing(record: Record, since_s: float) -> bool:
+    """Tell whether gas has been going for the last hours: then production may be hidden by a leak."""
+    lately = record.production_over(since_s, 8.0)
+    return lately is not None and lately.rate_g_per_l_day + 2 * lately.se_g_per_l_day < -0.03

@@ -1,0 +1,163 @@
+"""What is said of the end and of a stall: the findings with their texts, numbers and evidence.
+
+Pure functions of the record and the numbers that led to a verdict; when each is told is decided elsewhere.
+"""
+
+import math
+from typing import Any
+
+from ullage.detectors.ending_bound import Bound
+from ullage.detectors.finding import Condition, Finding, Priority, State
+from ullage.detectors.production import Production
+from ullage.detectors.record import Record
+
+
+def finished(record: Record, bound: Bound, limit_g_per_l: float, shut_h: float) -> Finding:
+    """Return the end by a bound on the CO2 still to come."""
+    production, proof = bound.production, record.valve.proof
+    assert proof is not None
+    return _medium(
+        record, Condition.FINISHED,
+        f"Fermentation is over: in {production.hours:.0f} h without a way out for gas no more than "
+        f"{_most(production)} g/L CO2 a day can have been made, so at most {bound.most_g_per_l:.1f} "
+        "g/L are still to come. Next: leave the valve shut and chill. Before packaging or whenever in doubt, take "
+        "a gravity sample.",
+        value=bound.most_g_per_l, limit=limit_g_per_l, unit="g/L",
+        rate_g_per_l_day=production.rate_g_per_l_day,
+        evidence=(
+            f"shut for {shut_h:.1f} h: {proof.value}",
+            f"{_measured(production)}, temperature taken out",
+            f"a tail of at most {bound.tail_h:.0f} h after {record.age_h:.0f} h of fermentation",
+        ),
+    )  # fmt: skip
+
+
+def finished_by_gravity(record: Record, evidence: str) -> Finding:
+    """Return the end by gravity samples that stand still."""
+    return _medium(
+        record, Condition.FINISHED,
+        f"Fermentation is over. {evidence} Nothing in temperature and pressure speaks against it. Next: leave "
+        "the valve shut and chill.",
+        evidence=(evidence,),
+    )  # fmt: skip
+
+
+def still_fermenting(record: Record, production: Production, shut_h: float, hours_to_go: float) -> Finding:
+    """Return that it goes on, and when the pressure would reach the rated limit."""
+    vessel = record.vessel
+    bar_per_h = production.rate_g_per_l_day / 24 / record.capacity_g_per_l_bar
+    limit_h = (vessel.rated_pressure_bar - record.bar) / max(bar_per_h, 1e-6)
+    sealed = vessel.valve_pressure_bar is None and record.valve.sealed
+    advice = "If no gas is let off," if sealed else "Open the valve to its setting again; left shut,"
+    return _medium(
+        record, Condition.STILL_FERMENTING,
+        f"Still fermenting: {production.rate_g_per_l_day:.1f} g/L CO2 a day, about {hours_to_go:.0f} h to go. {advice} "
+        f"the pressure reaches the rated {vessel.rated_pressure_bar:.2f} bar in about {limit_h:.0f} h.",
+        value=hours_to_go, unit="h", rate_g_per_l_day=production.rate_g_per_l_day,
+        evidence=(
+            f"shut for {shut_h:.1f} h: {record.valve.proof.value if record.valve.proof else 'measured'}",
+            f"pressure rises by {bar_per_h * 1000:.0f} mbar/h, temperature taken out",
+        ),
+    )  # fmt: skip
+
+
+def may_be_over(record: Record, evidence: tuple[str, ...], ask_hours: float) -> Finding:
+    """Return the question for a shut-valve test."""
+    return _medium(
+        record, Condition.FINISH_SUSPECTED,
+        "Fermentation may be over, but behind the valve a flat pressure proves nothing. Wind the valve shut for "
+        f"{ask_hours:.0f} h and enter `valve shut` in the journal: if the pressure stays, it is over; "
+        "if it climbs, open the valve again. Keep within the rated pressure.",
+        evidence=evidence,
+    )  # fmt: skip
+
+
+def seems_over(record: Record, bound: Bound, shut_h: float) -> Finding:
+    """Return the question for the brewer's word, where the valve looks shut but nobody said so."""
+    production = bound.production
+    return _medium(
+        record, Condition.FINISH_SUSPECTED,
+        "Fermentation seems to be over: the valve looks shut, and pressure climbs no more. If it is shut, enter "
+        "`valve shut` in the journal, or take a gravity sample: readings alone can't tell it from a valve that "
+        "passes gas.",
+        rate_g_per_l_day=production.rate_g_per_l_day,
+        evidence=(
+            f"above where the valve used to open for {shut_h:.0f} h",
+            f"no more than {_most(production)} g/L CO2 a day in the last {production.hours:.0f} h",
+        ),
+    )  # fmt: skip
+
+
+def over_or_asleep(record: Record, production: Production) -> Finding:
+    """Return the question for a gravity sample, where gas broke off and nothing tells how much there was to ferment."""
+    return _medium(
+        record, Condition.FINISH_SUSPECTED,
+        "Gas has stopped coming, within hours and early. Fermentation may be over, or the yeast asleep: "
+        "pressure can't tell. Take a gravity sample before anything else.",
+        rate_g_per_l_day=production.rate_g_per_l_day,
+        evidence=_broke_off(record, production),
+    )  # fmt: skip
+
+
+def stalled_early(record: Record, production: Production) -> Finding:
+    """Return the alarm where gas broke off far too soon for the original gravity."""
+    return _medium(
+        record, Condition.STALLED,
+        "Gas has stopped coming, within hours and early for a wort of "
+        f"{record.vessel.original_gravity:.3f}: yeast asleep, or done sooner than most. Take a gravity sample. If "
+        "it is high, rouse the yeast gently and warm it within its range.",
+        state=State.RAISED, rate_g_per_l_day=production.rate_g_per_l_day,
+        evidence=_broke_off(record, production),
+    )  # fmt: skip
+
+
+def stalled_by_cold(record: Record, production: Production) -> Finding:
+    """Return the alarm where nothing is made in beer below the yeast's range."""
+    limits = record.vessel.yeast_temperature_c
+    low = limits[0] if limits else math.nan
+    return _medium(
+        record, Condition.STALLED,
+        f"Fermentation has stopped, and the beer is at {record.beer_c:.1f} °C, below the yeast's {low:.1f} °C: "
+        "asleep rather than done. Warm it slowly into the range, rouse the yeast gently, and take a gravity "
+        "sample.",
+        state=State.RAISED, value=record.beer_c, limit=low, unit="°C",
+        rate_g_per_l_day=production.rate_g_per_l_day,
+        evidence=(_measured(production), "temperature below the yeast's range"),
+    )  # fmt: skip
+
+
+def goes_on_again(record: Record, production: Production) -> Finding:
+    """Return the end of a stall."""
+    return _medium(
+        record, Condition.STALLED, "Fermentation goes on again.",
+        state=State.CLEARED, rate_g_per_l_day=production.rate_g_per_l_day,
+    )  # fmt: skip
+
+
+def _medium(
+    record: Record, condition: Condition, text: str, *, state: State = State.NOTED, **numbers: Any
+) -> Finding:
+    return Finding(
+        time_s=record.now_s,
+        vessel=record.vessel.name,
+        condition=condition,
+        state=state,
+        priority=Priority.MEDIUM,
+        text=text,
+        **numbers,
+    )
+
+
+def _most(production: Production) -> str:
+    return f"{max(production.high, 0.02):.2f}"
+
+
+def _measured(production: Production) -> str:
+    return f"production {production.rate_g_per_l_day:.2f} ± {3 * production.se_g_per_l_day:.2f} g/L a day"
+
+
+def _broke_off(record: Record, production: Production) -> tuple[str, str]:
+    return (
+        f"no more than {_most(production)} g/L CO2 a day are made",
+        f"{record.age_h:.0f} h after the first gas, sooner than most worts are done at this temperature",
+    )

@@ -1,0 +1,111 @@
+"""Stalls: production that stops in beer too cold for its yeast, or breaks off sooner than most worts are done.
+
+A stall by cold is told by temperature; the other looks like an end that came too soon, and only gravity tells the two
+apart.
+"""
+
+import numpy as np
+
+from ullage.detectors import ending_told as told
+from ullage.detectors.fading import fades, given_off
+from ullage.detectors.finding import Finding
+from ullage.detectors.let_off import LetOff
+from ullage.detectors.production import Production
+from ullage.detectors.record import BEER, Record
+from ullage.detectors.valve import Proof
+
+SOON = 1.15
+"""Share of the time that most worts take to make nine tenths of their gas: production that breaks off before is odd."""
+SURELY_SOON = 0.7
+MOSTLY_DONE = 1.5
+"""Share of that time after which a cold rest is no stall."""
+CHILL_S, CHILL_K = 12 * 3600.0, 6.0
+
+
+class Stalls:
+    """Keeps since when the beer has been too cold, and whether a stall stands. `progress` is the suspicion's."""
+
+    def __init__(self, young_h: float) -> None:
+        self._young_h = young_h
+        self._cold_since_s: float | None = None
+        self._stalled = False
+        self._broke_off = False
+
+    def note_cold(self, record: Record) -> None:
+        """Note whether the newest frame is below the yeast's range."""
+        limits = record.vessel.yeast_temperature_c
+        if limits is None:
+            return
+        if record.beer_c >= limits[0] - 0.3:
+            self._cold_since_s = None
+        elif self._cold_since_s is None:
+            self._cold_since_s = record.now_s
+
+    @property
+    def too_cold(self) -> bool:
+        """Tell whether the beer is below the yeast's range."""
+        return self._cold_since_s is not None
+
+    def watch(self, record: Record, progress: float) -> list[Finding]:
+        """Raise a stall by cold, or clear a stall of either kind."""
+        if self._stalled:
+            return self._goes_on(record)
+        production = self._nothing_made_in_the_cold(record, progress)
+        return self.by_cold(record, production) if production is not None else []
+
+    def by_cold(self, record: Record, production: Production) -> list[Finding]:
+        """Raise a stall by cold, if none stands."""
+        if self._stalled:
+            return []
+        self._stalled = True
+        return [told.stalled_by_cold(record, production)]
+
+    def too_soon(self, record: Record, let_off: LetOff, progress: float) -> bool:
+        """Tell whether production broke off where most worts would still have gas to make: once seen, for good.
+
+        Yeast that goes to sleep for a reason of its own looks like that. So do a few that are done early; only gravity
+        knows.
+        """
+        if record.valve.proof is Proof.CYCLE and (not fades(record, let_off) or given_off(record, let_off)):
+            self._broke_off = self._broke_off or progress < SOON
+        return self._broke_off
+
+    def stopped_too_soon(self, record: Record, production: Production, progress: float) -> list[Finding]:
+        """Ask for a gravity sample; an alarm where the original gravity says how much there was to ferment."""
+        if self._stalled or record.suspected_s is not None:
+            return []
+        if record.vessel.original_gravity is None or progress > SURELY_SOON:
+            record.suspected_s = record.now_s
+            return [told.over_or_asleep(record, production)]
+        self._stalled = True
+        return [told.stalled_early(record, production)]
+
+    def _nothing_made_in_the_cold(self, record: Record, progress: float) -> Production | None:
+        """Return what next to nothing is made in beer gone cold by mistake; None if it is made, or can't be told."""
+        cold_s = self._cold_since_s
+        if cold_s is None or record.now_s - cold_s < 4 * 3600 or record.chill_s is not None:
+            return None
+        if progress > MOSTLY_DONE or _chilled(record):
+            return None
+        drops = record.valve.teeth.drops
+        recent = record.production_over(max(cold_s, drops[-1].time_s + 1200 if drops else 0.0), 8.0)
+        if recent is None or recent.hours < 3 or recent.high > 0.9:
+            return None
+        hardly_begun = record.age_h < self._young_h and record.rates.peak < 2 * recent.high
+        return None if hardly_begun else recent
+
+    def _goes_on(self, record: Record) -> list[Finding]:
+        """Clear the stall once gas surely comes again in beer that is warm enough."""
+        if self.too_cold:
+            return []
+        recent = record.production_over(max(record.valve.shut_s, record.now_s - 6 * 3600), 6.0)
+        if recent is not None and recent.low > (1.0 if self._broke_off else 0.3):
+            self._stalled = self._broke_off = False
+            return [told.goes_on_again(record, recent)]
+        return []
+
+
+def _chilled(record: Record) -> bool:
+    """Tell whether the beer has been cooled faster than a fridge gone wrong cools it by mistake: on purpose."""
+    beer = record.since(record.now_s - CHILL_S)[:, BEER]
+    return len(beer) > 1 and float(np.nanmax(beer)) - record.beer_c > CHILL_K
