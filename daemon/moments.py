@@ -1,4 +1,4 @@
-"""A moment as a brewer at a keyboard says it: `20 minutes ago`, `18:30`, `yesterday 18:30`, or a full time."""
+"""A moment as a brewer at a keyboard says it: `20 minutes ago`, `an hour ago`, `18:30`, `yesterday 18:30`, or a full time."""
 
 import re
 from datetime import timedelta
@@ -9,9 +9,13 @@ from ullage.daemon.times import parse_time
 
 FUTURE_S = 60.0
 """How far ahead a moment may lie: no further than clocks differ."""
-_AGO = re.compile(r"(\d+(?:\.\d+)?)\s*(s|sec|seconds?|m|min|minutes?|h|hours?|d|days?)\s+ago", re.IGNORECASE)
+_AGO = re.compile(
+    r"(half an?\b|an?\b|\d+(?:[.,]\d+)?)\s*(s|sec|seconds?|m|min|mins|minutes?|h|hours?|d|days?)\s+ago",
+    re.IGNORECASE,
+)
+_WORDS = {"half": 0.5, "a": 1.0, "an": 1.0}
 _UNITS_S = {"s": 1.0, "m": 60.0, "h": 3600.0, "d": 86_400.0}
-_CLOCK = re.compile(r"(?:(today|yesterday)\s+)?(\d{1,2}:\d{2})", re.IGNORECASE)
+_CLOCK = re.compile(r"(?:(today|yesterday)\s+)?(?:at\s+)?(\d{1,2}[:.]\d{2})", re.IGNORECASE)
 _HINT = "write it like `20 minutes ago`, 18:30, `yesterday 18:30`, 2026-01-31T22:04 or 2026-01-31T22:04:05Z"
 
 
@@ -36,9 +40,11 @@ def _said(text: str, zone: LocalTime, now_s: float, what: str) -> float:
     if text.lower() == "now":
         return now_s
     if match := _AGO.fullmatch(text):
-        return now_s - float(match[1]) * _UNITS_S[match[2][0].lower()]
+        word = match[1].lower().split()[0]
+        many = _WORDS[word] if word in _WORDS else float(word.replace(",", "."))
+        return now_s - many * _UNITS_S[match[2][0].lower()]
     if match := _CLOCK.fullmatch(text):
-        return _clock_s(match[2], (match[1] or "").lower(), zone, now_s, what)
+        return _clock_s(match[2].replace(".", ":"), (match[1] or "").lower(), zone, now_s, what)
     try:
         return parse_time(text, zone, what)
     except ConfigError:

@@ -2,6 +2,7 @@
 
 import argparse
 import shutil
+import sys
 import textwrap
 from collections.abc import Sequence
 
@@ -15,7 +16,8 @@ from ullage.daemon.store import batches
 from ullage.daemon.store.journal import JournalEntry
 from ullage.daemon.store.store import Store
 from ullage.daemon.times import local_text
-from ullage.detectors.journal import Word, understand
+from ullage.detectors.journal import Word, mistake, understand
+from ullage.detectors.vessel import Vessel
 
 _LISTED = 40
 """Entries listed at a time, the latest."""
@@ -25,12 +27,14 @@ _BY_COMMAND = {Word.BATCH_STARTED: "start", Word.BATCH_ENDED: "end"}
 def handle(options: argparse.Namespace) -> int:
     """Add an entry, list them, or correct one."""
     config = load_config(options)
-    vessel = config.watched(options.vessel).vessel.name
+    watched = config.watched(options.vessel).vessel
+    vessel = watched.name
     zone = LocalTime.named(config.timezone)
     now_s = system_clock().wall_s()
     text = " ".join(" ".join(options.entry).split())
     time_s = parse_moment(options.at, zone, now_s, "--at") if options.at else None
     _check_use(options, text)
+    _warn(text, watched)
     if options.list:
         return _list(config, vessel, zone, struck=True)
     if options.strike is not None:
@@ -58,10 +62,25 @@ def _check_use(options: argparse.Namespace, text: str) -> None:
         raise ConfigError("ENTRY", "is missing", "as in `ullage journal north valve shut`")
     if options.entry and not (text and text.isprintable()):
         raise ConfigError("ENTRY", "must be printable text", "as in `valve shut`")
+    if wrong := mistake(text):
+        raise ConfigError("ENTRY", f"{text!r} can't be", wrong)
     known = understand(text)
     if known is not None and known.word in _BY_COMMAND:
         raise ConfigError(
             "ENTRY", f"{text!r} is made by a command", f"ullage batch {_BY_COMMAND[known.word]} VESSEL"
+        )
+
+
+def _warn(text: str, vessel: Vessel) -> None:
+    """Say so, beside the entry, if the valve stands above the vessel's plate."""
+    known = understand(text)
+    if known is None or known.word is not Word.VALVE_SET or known.number is None:
+        return
+    if known.number > vessel.rated_pressure_bar:
+        print(
+            f"warning: {known.number:g} bar is above the vessel's plate, {vessel.rated_pressure_bar:g} bar: set the valve "
+            "lower now; the relief valve protects, nothing else",
+            file=sys.stderr,
         )
 
 

@@ -22,7 +22,7 @@ from ullage.daemon.pipeline import Pipeline
 from ullage.daemon.status import VesselStatus, carbonation_now, vessel_statuses
 from ullage.daemon.store.journal import JournalEntry
 from ullage.daemon.store.store import Store
-from ullage.detectors.journal import is_mark
+from ullage.detectors.journal import is_mark, mistake
 from ullage.detectors.silent import SilentSettings
 from ullage.detectors.stage import current
 from ullage.detectors.vessel import Vessel
@@ -228,6 +228,8 @@ class Cellar:
             raise ConfigError(
                 "text", f"must be 1 to {LONGEST_ENTRY} printable characters", "as in `valve shut`"
             )
+        if wrong := mistake(text):
+            raise ConfigError("text", f"{text!r} can't be", wrong)
         if is_mark(text):
             raise ConfigError("text", f"{text!r} is made by a command", "enter `pitched` to begin a batch")
         if time_s is not None and (not math.isfinite(time_s) or time_s > now_s + FUTURE_S or time_s < 0):

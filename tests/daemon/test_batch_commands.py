@@ -289,6 +289,27 @@ def test_journal_takes_times_and_corrections(here: Here) -> None:
     assert here("journal", "north", "--list", "x").code == 2
 
 
+@pytest.mark.parametrize(
+    ("entry", "wrong"),
+    [("valve set 40", "`valve set` takes 0 to 10 bar"), ("chill 80", "`chill` takes -5 to 25 °C")],
+)
+def test_a_mistyped_number_is_refused(here: Here, entry: str, wrong: str) -> None:
+    """Before it stands in the journal."""
+    done = here("journal", "north", entry)
+    assert (done.code, done.err) == (2, f"ullage: ENTRY: '{entry}' can't be; {wrong}\n")
+    assert here("journal", "north", "--list").out == "north: no entry yet\n"
+
+
+def test_a_valve_above_the_plate_is_warned_of(here: Here) -> None:
+    """It may be true, so it is entered; and it is dangerous, so it is said."""
+    done = here("journal", "north", "valve set 2.8 bar")
+    assert (done.code, "entry 1" in done.out) == (0, True)
+    assert done.err.startswith(
+        "warning: 2.8 bar is above the vessel's plate, 2.5 bar: set the valve lower now"
+    )
+    assert here("journal", "north", "valve set 1.5").err == ""
+
+
 def test_entries_and_samples_are_exported(here: Here, folder: Path) -> None:
     """A replay of the export sees what the detectors saw, corrections made."""
     here("journal", "north", "valve shut", "--at", "3 h ago")

@@ -24,6 +24,11 @@ def moment(text: str, now: str, zone: LocalTime = BERLIN) -> float:
         ("3 days ago", 259_200),
         ("90 s ago", 90),
         ("2min ago", 120),
+        ("1,5 h ago", 5400),
+        ("an hour ago", 3600),
+        ("Half an hour ago", 1800),
+        ("half a day ago", 43_200),
+        ("a minute ago", 60),
         ("now", 0),
     ],
 )
@@ -37,6 +42,9 @@ def test_ago_is_counted_back(text: str, seconds: float) -> None:
     [
         ("18:30", "2026-06-01T17:00:00Z", "2026-06-01T16:30:00Z"),
         ("18:30", "2026-06-01T12:00:00Z", "2026-05-31T16:30:00Z"),
+        ("18.30", "2026-06-01T17:00:00Z", "2026-06-01T16:30:00Z"),
+        ("at 18:30", "2026-06-01T17:00:00Z", "2026-06-01T16:30:00Z"),
+        ("yesterday at 8.05", "2026-06-01T17:00:00Z", "2026-05-31T06:05:00Z"),
         ("today 13:59", "2026-06-01T12:00:00Z", "2026-06-01T11:59:00Z"),
         ("yesterday 18:30", "2026-06-01T17:00:00Z", "2026-05-31T16:30:00Z"),
         # clocks went forward at 01:00 UTC on 2026-03-29 (Directive 2000/84/EC: last Sunday of March)
@@ -57,7 +65,18 @@ def test_a_clock_time_is_the_latest_that_has_passed(text: str, now: str, meant: 
 
 @pytest.mark.parametrize(
     "text",
-    ["today 23:00", "2026-07-01", "25:00", "18.30", "soon", "minutes ago", "-5 minutes ago", "in 5 min"],
+    [
+        "today 23:00",
+        "2026-07-01",
+        "25:00",
+        "18.3",
+        "24.30",
+        "soon",
+        "ahour ago",
+        "minutes ago",
+        "-5 minutes ago",
+        "in 5 min",
+    ],
 )
 def test_what_is_no_moment_is_refused(text: str) -> None:
     """The future too: the journal is for what has happened."""

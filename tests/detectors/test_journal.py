@@ -4,7 +4,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from ullage.detectors.journal import Known, Word, understand
+from ullage.detectors.journal import Known, Word, mistake, understand
 
 
 @pytest.mark.parametrize(
@@ -21,6 +21,11 @@ from ullage.detectors.journal import Known, Word, understand
         ("fined 15", Word.FINED, 15.0),
         ("tapped", Word.TAPPED, None),
         ("  Valve   SET  1,5 ", Word.VALVE_SET, 1.5),
+        ("valve set 1.5 bar", Word.VALVE_SET, 1.5),
+        ("chill 2°C", Word.CHILL, 2.0),
+        ("chill 2 C", Word.CHILL, 2.0),
+        ("fined 15 ml", Word.FINED, 15.0),
+        ("snooze 12 hours", Word.SNOOZE, 12.0),
     ],
 )
 def test_known_entries(text: str, word: Word, number: float | None) -> None:
@@ -43,11 +48,34 @@ def test_known_entries(text: str, word: Word, number: float | None) -> None:
         "vented?",
         "1.5",
         "chill 2 °C!",
+        "valve set 15 C",
+        "valve set 22 psi",
+        "valve set 40",
+        "chill 80",
+        "fined -3",
+        "pitched 2 mL",
     ],
 )
 def test_free_text_is_left_alone(text: str) -> None:
     """A sentence that holds a known word is not an entry."""
     assert understand(text) is None
+
+
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [
+        ("valve set 40", "`valve set` takes 0 to 10 bar"),
+        ("Valve set 1.5 °C", "`valve set` takes 0 to 10 bar"),
+        ("chill 80", "`chill` takes -5 to 25 °C"),
+        ("pitched 2 mL", "`pitched` takes no mL"),
+        ("valve set 1.5 bar", ""),
+        ("chill", ""),
+        ("the valve was set to 40", ""),
+    ],
+)
+def test_a_number_that_cannot_be_is_named(text: str, said: str) -> None:
+    """What was probably mistyped can be said so to whoever types it."""
+    assert mistake(text) == said
 
 
 @given(st.text(max_size=60))

@@ -110,6 +110,7 @@ def test_the_stage_set_right_and_undone(kit: Kit) -> None:
         (f"{NORTH}/journal", {"text": "a\x07b"}, 400, "printable"),
         (f"{NORTH}/journal", {"text": "x", "time": "2027-01-01T00:00:00Z"}, 400, "future"),
         (f"{NORTH}/journal", {"text": "batch started"}, 400, "enter `pitched`"),
+        (f"{NORTH}/journal", {"text": "valve set 40"}, 400, "`valve set` takes 0 to 10 bar"),
         (f"{NORTH}/journal", {"text": "x", "time": "noon"}, 400, "is no time"),
         (f"{NORTH}/journal", {"text": "x", "time": True}, 400, "time"),
         (f"{NORTH}/journal", {"text": 5}, 400, "text"),
