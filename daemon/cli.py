@@ -8,6 +8,7 @@ from collections.abc import Callable, Sequence
 from typing import Any, NoReturn, TypeAlias
 
 from ullage.adapters.errors import ConfigError, UllageError
+from ullage.daemon.amounts import amount
 
 INTERRUPTED = 130
 """What a shell reports for a program that Ctrl-C ended."""
@@ -302,14 +303,24 @@ def _add_carbonation(commands: Commands) -> None:
         "carbonation from pressure and temperature, the other way round, or as a table",
         config=False,
     )
+    pressures, carbonations, temperatures = ("bar", "psi", "kPa"), ("g/L", "volumes"), ("C", "F")
     asked = carbonation.add_mutually_exclusive_group()
-    asked.add_argument("--pressure", type=float, metavar="P", help="gauge pressure: say the carbonation")
-    asked.add_argument("--carbonation", type=float, metavar="C", help="carbonation: say the pressure")
+    asked.add_argument(
+        "--pressure", type=amount(*pressures), metavar="P", help="gauge pressure: say the carbonation"
+    )
+    asked.add_argument(
+        "--carbonation",
+        type=amount(*carbonations),
+        metavar="C",
+        help='"5 g/L" or "2.5 volumes": say the pressure',
+    )
     asked.add_argument("--table", action="store_true", help="a table to print out")
-    carbonation.add_argument("--temperature", type=float, metavar="T", help="of the beer")
-    carbonation.add_argument("--pressure-unit", choices=("bar", "psi", "kPa"), default="bar", help="(bar)")
-    carbonation.add_argument("--carbonation-unit", choices=("g/L", "volumes"), default="g/L", help="(g/L)")
-    carbonation.add_argument("--temperature-unit", choices=("C", "F"), default="C", help="(C)")
+    carbonation.add_argument(
+        "--temperature", type=amount(*temperatures), metavar="T", help="of the beer: 6, or 43F"
+    )
+    carbonation.add_argument("--pressure-unit", choices=pressures, default="bar", help="(bar)")
+    carbonation.add_argument("--carbonation-unit", choices=carbonations, default="g/L", help="(g/L)")
+    carbonation.add_argument("--temperature-unit", choices=temperatures, default="C", help="(C)")
     air = carbonation.add_mutually_exclusive_group()
     air.add_argument("--altitude", type=float, metavar="M", help="metres above the sea (0)")
     air.add_argument("--air-pressure", type=float, metavar="MBAR", help="by a barometer (1013)")

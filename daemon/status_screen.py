@@ -21,13 +21,14 @@ _SHOWN = {
     Quantity.GRAVITY: ("{:.3f}", "SG"),
 }
 _LABEL = 14
+_NOTHING = "no reading yet; `ullage check --listen 30` shows what arrives"
 
 
 def status_lines(status: VesselStatus, now_s: float, zone: LocalTime, width: int, owner: str) -> list[str]:
     """Return the lines of one vessel, or of the installation itself, which is called `owner`."""
     lines = [_head(status, now_s, zone, owner)]
     if status.name:
-        lines += [f"  {line}" for line in _readings(status, now_s)] or ["  no reading yet"]
+        lines += [f"  {line}" for line in _readings(status, now_s)] or _wrapped("", _NOTHING, width, indent=2)
     if status.holder == "":
         lines.append("  ! no daemon watches it now")
     for alarm in status.alarms:

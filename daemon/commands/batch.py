@@ -31,6 +31,15 @@ from ullage.detectors.journal import STAGES, UNDO, Word
 from ullage.detectors.stage import NextStep, StageChange
 from ullage.detectors.vessel import Vessel
 
+_OPTIONS = {
+    "carbonation": "--carbonation",
+    "name": "--name",
+    "original_gravity": "--og",
+    "plan:": "--plan:",
+    "serving_c": "--serving",
+    "yeast_temperature_c": "--yeast",
+}
+"""What the fields of a batch are called here."""
 _USUAL_C = 20.0
 """Fermentation temperature that the valve advice counts with where nobody stated one."""
 
@@ -129,7 +138,8 @@ def _wishes(options: argparse.Namespace, base: Batch) -> Batch:
     try:
         return dataclasses.replace(base, **{key: value for key, value in given.items() if value is not None})
     except ValueError as error:
-        raise ConfigError("", str(error)) from None
+        field, _, rest = str(error).partition(" ")
+        raise ConfigError("", f"{_OPTIONS.get(field, field)} {rest}") from None
 
 
 def _fermenting_c(vessel: Vessel, wishes: Batch) -> float:
@@ -156,12 +166,16 @@ def _show(call: _Call) -> None:
         return
     print(head_text(batch, call.zone, call.now_s))
     _say(call, wishes_text(vessel, batch.wishes))
-    print(
-        "\n".join(stage_lines(changes, call.zone, call.width))
-        or "  no stage yet: it comes with the first readings"
-    )
+    print("\n".join(stage_lines(changes, call.zone, call.width)) or f"  {_without_stages(batch)}")
     if step is not None:
         _say(call, f"Next: {next_text(step, call.zone, call.now_s)}")
+
+
+def _without_stages(batch: StoredBatch) -> str:
+    """Say why no stage is shown."""
+    if batch.ended_s is None:
+        return "no stage yet: it comes with the first readings"
+    return f"nobody watched it; what is known of it: `ullage batch show {batch.vessel} --summary`"
 
 
 def _wanted(store: Store, call: _Call) -> StoredBatch:

@@ -6,6 +6,7 @@ import math
 from ullage.adapters.errors import ConfigError
 from ullage.adapters.reading import Quantity
 from ullage.adapters.units import STANDARD_ATMOSPHERE_BAR, conversion
+from ullage.daemon.amounts import Amount
 from ullage.daemon.carbonation_table import CAUTION, PSI_BAR, UNCERTAINTY, fahrenheit, table_lines
 from ullage.detectors.co2 import (
     dissolved_g_per_l,
@@ -54,9 +55,10 @@ def air_bar_at(altitude_m: float) -> float:
 
 def _from_pressure(pressure_bar: float, celsius: float, air_bar: float) -> list[str]:
     held = float(dissolved_g_per_l(pressure_bar, celsius, air_bar))
+    least, most = held * (1 - ERROR), held * (1 + ERROR)
     return [
         f"{_pressure_text(pressure_bar)} at {_temperature_text(celsius)}: {_carbonation_text(held)}",
-        f"Between {held * (1 - ERROR):.1f} and {held * (1 + ERROR):.1f} g/L.",
+        f"Between {least:.1f} and {most:.1f} g/L ({least / G_PER_VOLUME:.2f} and {most / G_PER_VOLUME:.2f} volumes).",
     ]
 
 
@@ -71,9 +73,10 @@ def _from_carbonation(wanted_g_per_l: float, celsius: float, air_bar: float) -> 
             "Keep 0.1 bar on it so that no air gets in.",
         ]
     off_bar = ERROR * (pressure_bar + air_bar)
+    least, most = max(pressure_bar - off_bar, 0.0), pressure_bar + off_bar
     lines = [
         first + _pressure_text(pressure_bar),
-        f"Between {max(pressure_bar - off_bar, 0.0):.2f} and {pressure_bar + off_bar:.2f} bar.",
+        f"Between {least:.2f} and {most:.2f} bar ({least / PSI_BAR:.1f} and {most / PSI_BAR:.1f} psi).",
         CAUTION,
     ]
     if pressure_bar > PRESSURES_BAR[1]:
@@ -95,7 +98,8 @@ def _carbonation_text(g_per_l: float) -> str:
     return f"{g_per_l:.1f} g/L ({g_per_l / G_PER_VOLUME:.2f} volumes)"
 
 
-def _temperature_c(value: float, unit: str) -> float:
+def _temperature_c(given: Amount, otherwise: str) -> float:
+    value, unit = given.number, given.unit_or(otherwise)
     celsius = conversion(Quantity.TEMPERATURE, _CODES[unit]).convert(value)
     low, high = TEMPERATURES_C
     limits = f"{low:g} to {high:g} °C ({fahrenheit(low):.1f} to {fahrenheit(high):g} °F)"
@@ -103,7 +107,8 @@ def _temperature_c(value: float, unit: str) -> float:
     return celsius
 
 
-def _pressure_bar(value: float, unit: str) -> float:
+def _pressure_bar(given: Amount, otherwise: str) -> float:
+    value, unit = given.number, given.unit_or(otherwise)
     pressure_bar = conversion(Quantity.PRESSURE, _CODES[unit]).convert(value)
     low, high = PRESSURES_BAR
     limits = f"{low:g} to {high:g} bar gauge ({high / PSI_BAR:.1f} psi, {high * 100:g} kPa)"
@@ -111,7 +116,8 @@ def _pressure_bar(value: float, unit: str) -> float:
     return pressure_bar
 
 
-def _carbonation_g_per_l(value: float, unit: str) -> float:
+def _carbonation_g_per_l(given: Amount, otherwise: str) -> float:
+    value, unit = given.number, given.unit_or(otherwise)
     g_per_l = value * (G_PER_VOLUME if unit == "volumes" else 1.0)
     low, high = CARBONATIONS_G_PER_L
     limits = f"{low:g} to {high:g} g/L ({low / G_PER_VOLUME:.2f} to {high / G_PER_VOLUME:.1f} volumes)"

@@ -91,10 +91,11 @@ def test_start_says_what_to_set(here: Here) -> None:
     ("arguments", "code", "sentence"),
     [
         (["start", "nroth"], 2, "there is no vessel 'nroth' in the configuration; did you mean north?"),
-        (["start", "north", "--carbonation", "5"], 2, 'carbonation "5" must be written as in "5.0 g/L" or "2.5 volumes"'),
-        (["start", "north", "--plan", "hot"], 2, "plan: \"hot\" can't be read; write it like `16 for 3 days, 20, rest 22 for 2 days, chill 1`"),
+        (["start", "north", "--carbonation", "5"], 2, '--carbonation "5" must be written as in "5.0 g/L" or "2.5 volumes"'),
+        (["start", "north", "--plan", "hot"], 2, "--plan: \"hot\" can't be read; write it like `16 for 3 days, 20, rest 22 for 2 days, chill 1`"),
         (["start", "north", "--og", "12"], 2, "--og: '12' is no gravity; write 1.048 for specific gravity or 12P for degrees Plato"),
-        (["start", "north", "--yeast", "24", "18"], 2, "yeast_temperature_c [24, 18] must run from low to high within -5 to 45 °C"),
+        (["start", "north", "--yeast", "24", "18"], 2, "--yeast [24, 18] must run from low to high within -5 to 45 °C"),
+        (["start", "north", "--serving", "60"], 2, "--serving 60 °C must lie between -2 and 25 °C"),
         (["end", "north"], 1, "north: has no batch to end; `ullage batch start north` begins one"),
         (["change", "north", "--og", "12P"], 1, "north: has no batch to change; `ullage batch start north` begins one"),
         (["show", "north"], 1, "north: has no batch yet; `ullage batch start north` begins one"),
@@ -308,6 +309,15 @@ def test_a_valve_above_the_plate_is_warned_of(here: Here) -> None:
         "warning: 2.8 bar is above the vessel's plate, 2.5 bar: set the valve lower now"
     )
     assert here("journal", "north", "valve set 1.5").err == ""
+
+
+def test_a_batch_that_nobody_watched_says_so(here: Here) -> None:
+    """Its stages can't be shown; while it goes on they are still to come."""
+    here("batch", "start", "north", "--at", "3 days ago")
+    assert "no stage yet: it comes with the first readings" in here("batch", "show", "north").out
+    here("batch", "end", "north")
+    assert "nobody watched it" in here("batch", "show", "north").out
+    assert here("batch", "show", "north", "--summary").code == 0
 
 
 def test_entries_and_samples_are_exported(here: Here, folder: Path) -> None:

@@ -85,6 +85,28 @@ def test_one_pressure_in_three_units(capsys: pytest.CaptureFixture[str], unit: s
     assert f"{to(given, unit, 'kPa'):.0f} kPa" in out
 
 
+@pytest.mark.parametrize(
+    ("arguments", "written"),
+    [
+        (("--pressure", "1.2", "--temperature", "4"), ("--pressure", "1,2 bar", "--temperature", "4 °C")),
+        (
+            ("--pressure", "12", "--pressure-unit", "psi", "--temperature", "41", "--temperature-unit", "F"),
+            ("--pressure", "12PSI", "--temperature", "41F"),
+        ),
+        (
+            ("--carbonation", "2.5", "--carbonation-unit", "volumes", "--temperature", "4"),
+            ("--carbonation", "2.5 vol", "--temperature", "4"),
+        ),
+        (("--carbonation", "5", "--temperature", "4"), ("--carbonation", "5.0 g/l", "--temperature", "+4")),
+    ],
+)
+def test_a_unit_may_stand_behind_the_number(
+    capsys: pytest.CaptureFixture[str], arguments: tuple[str, ...], written: tuple[str, ...]
+) -> None:
+    """As a batch's carbonation is written: the same answer as by the option for the unit."""
+    assert said(capsys, *written) == said(capsys, *arguments)
+
+
 def test_there_and_back(capsys: pytest.CaptureFixture[str]) -> None:
     """The pressure for a carbonation gives that carbonation."""
     for wanted, celsius in itertools.product(("4.0", "5.0", "6.0"), ("1", "6", "12")):
@@ -169,7 +191,9 @@ def test_as_a_process_it_needs_no_configuration() -> None:
         ((), "--temperature"),
         (("--pressure", "1"), "--temperature"),
         (("--temperature", "2"), "--pressure"),
-        (("--pressure", "x", "--temperature", "2"), "'x'"),
+        (("--pressure", "x", "--temperature", "2"), "'x' is no number, alone or in bar or psi or kPa"),
+        (("--pressure", "1 C", "--temperature", "2"), "'1 C'"),
+        (("--pressure", "1 2", "--temperature", "2"), "'1 2'"),
         (("--pressure", "5", "--temperature", "2"), "0 to 3 bar"),
         (("--pressure", "nan", "--temperature", "2"), "--pressure"),
         (("--pressure", "-0.2", "--temperature", "2"), "--pressure"),

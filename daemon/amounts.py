@@ -1,0 +1,43 @@
+"""An amount on the command line: a number, with its unit or without, as in `5`, `5 g/L`, `2.5 volumes`, `12 psi`, `41 F`."""
+
+import argparse
+import re
+from collections.abc import Callable
+from dataclasses import dataclass
+
+_AMOUNT = re.compile(r"\s*([-+]?(?:\d+(?:[.,]\d*)?|[.,]\d+|nan|inf))\s*(.*?)\s*", re.IGNORECASE)
+_SPELT = {
+    "vol": "volumes",
+    "volume": "volumes",
+    "volumes": "volumes",
+    "g/l": "g/L",
+    "kpa": "kPa",
+    "c": "C",
+    "f": "F",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Amount:
+    """A number and the unit written behind it; empty if none was."""
+
+    number: float
+    unit: str
+
+    def unit_or(self, otherwise: str) -> str:
+        """Return the unit, or another where none was written."""
+        return self.unit or otherwise
+
+
+def amount(*units: str) -> Callable[[str], Amount]:
+    """Return a reader for an option that takes a number in one of these units."""
+
+    def read(text: str) -> Amount:
+        match = _AMOUNT.fullmatch(text)
+        unit = "" if match is None else match[2].lower().lstrip("°")
+        unit = _SPELT.get(unit, unit)
+        if match is None or unit not in ("", *units):
+            raise argparse.ArgumentTypeError(f"{text!r} is no number, alone or in {' or '.join(units)}")
+        return Amount(float(match[1].replace(",", ".")), unit)
+
+    return read
