@@ -21,7 +21,7 @@ _SHOWN = {
     Quantity.GRAVITY: ("{:.3f}", "SG"),
 }
 _LABEL = 14
-_NOTHING = "no reading yet; `ullage check --listen 30` shows what arrives"
+_NOTHING = "no reading yet: they are written within a minute; `ullage check --listen 30` shows what arrives"
 
 
 def status_lines(status: VesselStatus, now_s: float, zone: LocalTime, width: int, owner: str) -> list[str]:
