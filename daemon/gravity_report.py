@@ -14,6 +14,9 @@ from ullage.detectors.gravity_samples import GravitySample, stable
 from ullage.detectors.journal import Word, understand
 from ullage.detectors.vessel import Vessel
 
+LEAST_TOLD_G_PER_L = 0.05
+"""Less would be shown as 0.0."""
+
 
 def samples_of(store: Store, vessel: str, since_s: float | None) -> tuple[GravitySample, ...]:
     """Return the samples by hand that stand in a vessel's journal, oldest first."""
@@ -40,9 +43,9 @@ def report(vessel: Vessel, gravity: float, samples: Sequence[GravitySample]) -> 
             f"{beer.alcohol_volume_percent:.1f} % alcohol by volume."
         )
         to_come = co2_still_to_come_g_per_l(original, gravity)
+        much = f"about {to_come:.1f} g/L" if to_come >= LEAST_TOLD_G_PER_L else "none to speak of"
         yield (
-            f"CO2 still to come: about {to_come:.1f} g/L, if it ends at {BEER_ATTENUATION_PERCENT:.0f} % "
-            "apparent attenuation (assumed)."
+            f"CO2 still to come: {much}, if it ends at {BEER_ATTENUATION_PERCENT:.0f} % apparent attenuation (assumed)."
         )
     steadiness = stable(samples)
     if steadiness.samples > 1:

@@ -7,7 +7,7 @@ import textwrap
 from collections.abc import Iterator
 
 from ullage.adapters.reading import Quantity, Reading
-from ullage.daemon.alarm_states import Alarm
+from ullage.daemon.alarm_states import Alarm, AlarmState
 from ullage.daemon.batch_screen import carbonation_text, next_text
 from ullage.daemon.finding_table import plain
 from ullage.daemon.gravity_text import gravity_text
@@ -21,6 +21,8 @@ _SHOWN = {
     Quantity.GRAVITY: ("{:.3f}", "SG"),
 }
 _LABEL = 14
+_OVER = "over but unacknowledged"
+"""An alarm that has returned to normal before anybody acknowledged it: "returned" would read as if it were back."""
 _NOTHING = "no reading yet: they are written within a minute; `ullage check --listen 30` shows what arrives"
 
 
@@ -106,11 +108,12 @@ def _alarm(alarm: Alarm, zone: LocalTime) -> str:
     subject = f" ({alarm.subject})" if alarm.subject else ""
     by = (
         f" by {alarm.acknowledged_by}"
-        if alarm.acknowledged_by and alarm.state.value == "acknowledged"
+        if alarm.acknowledged_by and alarm.state is AlarmState.ACKNOWLEDGED
         else ""
     )
+    state = _OVER if alarm.state is AlarmState.RETURNED else alarm.state.value
     return plain(
-        f"{alarm.condition}{subject} [{alarm.priority.value}] {alarm.state.value}{by}, "
+        f"{alarm.condition}{subject} [{alarm.priority.value}] {state}{by}, "
         f"since {local_text(alarm.raised_s, zone)}: {alarm.text}"
     )
 

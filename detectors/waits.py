@@ -100,6 +100,8 @@ class Waits(Detector):
             if 0 < hours <= LONGEST_SNOOZE_H:
                 self._quiet_until_s = entry.time_s + hours * 3600
                 self._told = ""
+                if record.next_step is not None:
+                    record.next_step = replace(record.next_step, quiet_until_s=self._quiet_until_s)
         self.stages.enter(entry, record)
         return []
 

@@ -91,6 +91,14 @@ def test_alarms_stand_above_what_is_derived_and_nothing_is_wider_than_the_termin
         assert lines.index(next(line for line in lines if line.startswith("  ! leak [high]"))) == 4
 
 
+def test_an_alarm_that_is_over_does_not_read_as_if_it_were_back() -> None:
+    """The standard's word for it, returned to normal, says the opposite to a brewer."""
+    over = replace(alarm(), state=AlarmState.RETURNED)
+    text = " ".join(" ".join(status_lines(status((over,)), NOW_S, UTC, 80, "installation")).split())
+    assert "! leak [high] over but unacknowledged, since Thu 28 May" in text
+    assert "returned" not in text
+
+
 def test_old_readings_say_so_and_tell_no_carbonation() -> None:
     """A number that nobody has confirmed for an hour is not what the beer is like now."""
     old = {q: Reading("north", q, NOW_S - 3600, r.value) for q, r in LATEST.items()}

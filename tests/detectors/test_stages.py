@@ -284,6 +284,17 @@ def test_a_snooze_puts_off_what_is_due(story: Story) -> None:
     assert len(waits(feed(fined, story, done, to_h=end_h), story)) == 1
 
 
+def test_a_snooze_is_shown_at_once(story: Story) -> None:
+    """Before the next frame: whoever looks after snoozing sees that it took."""
+    watch = VesselWatch(VESSEL)
+    due_h = story.hours["cold_from"] + 12.5
+    feed(watch, story, story.entries, to_h=due_h)
+    watch.enter(story.entry(due_h, "snooze 5"))
+    step = watch.record.next_step
+    assert step is not None
+    assert step.quiet_until_s == story.start_s + (due_h + 5) * HOUR
+
+
 def test_a_wrong_guess_is_undone_and_leaves_its_trace(story: Story) -> None:
     """One word takes the last change back; the same evidence does not bring it again."""
     watch = VesselWatch(VESSEL)
