@@ -14,6 +14,19 @@ ROOT = Path(__file__).parents[2]
 SIZE = 48 * 2**20
 
 
+def mounted(*arguments: str) -> None:
+    """Mount something.
+
+    Raises
+    ------
+    Missing
+        If that is not allowed here, as in most containers.
+    """
+    done = subprocess.run(["mount", *arguments], capture_output=True, text=True, timeout=60, check=False)
+    if done.returncode:
+        raise Missing(f"mount is refused: {' '.join(done.stderr.split())[:100]}")
+
+
 def need_root() -> None:
     """Say that this machine can't do it.
 
@@ -54,16 +67,25 @@ class FragileDisk:
         self.place.mkdir(exist_ok=True)
         command = [sys.executable, "-m", "tests.faults.disk_server", str(below), str(SIZE)]
         command += [] if self._image is None else [str(self._image)]
-        self._server = subprocess.Popen(
-            command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True, cwd=ROOT
-        )
-        assert self._line() == "mounted"
-        self._loop = _run("losetup", "--find", "--show", str(below / "disk"))
+        said = self._folder / "said"
+        with said.open("w") as errors:
+            self._server = subprocess.Popen(
+                command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=errors, text=True, cwd=ROOT
+            )
+        if self._line() != "mounted":
+            self.__exit__(None, None, None)
+            why = (said.read_text().strip() or "no answer").splitlines()[-1]
+            raise Missing(f"a file system of our own (FUSE) is refused: {why}")
+        try:
+            self._loop = _run("losetup", "--find", "--show", str(below / "disk"))
+        except subprocess.CalledProcessError as error:
+            self.__exit__(None, None, None)
+            raise Missing(f"a loop device is refused: {' '.join(error.stderr.split())[:100]}") from error
         if self._image is None:
             _run(
                 "mkfs.ext4", "-q", "-F", "-E", "nodiscard,lazy_itable_init=0,lazy_journal_init=0", self._loop
             )
-        _run("mount", "-o", "errors=remount-ro", self._loop, str(self.place))
+        mounted("-o", "errors=remount-ro", self._loop, str(self.place))
         return self
 
     def __exit__(
@@ -82,17 +104,14 @@ class FragileDisk:
 
     def unmount(self) -> None:
         """Take it out."""
-        if not self._loop:
-            return
-        self.tell("slow 0")
-        for command in (
-            ("umount", "--lazy", str(self.place)),
-            ("losetup", "--detach", self._loop),
-            ("umount", "--lazy", str(self._folder / "below")),
-        ):
-            with contextlib.suppress(subprocess.CalledProcessError):
-                _run(*command)
-        self._loop = ""
+        if self._loop:
+            self.tell("slow 0")
+            for command in (("umount", "--lazy", str(self.place)), ("losetup", "--detach", self._loop)):
+                with contextlib.suppress(subprocess.CalledProcessError):
+                    _run(*command)
+            self._loop = ""
+        with contextlib.suppress(subprocess.CalledProcessError):  # done already, or never mounted
+            _run("umount", "--lazy", str(self._folder / "below"))
 
     def cut(self, image: Path, seed: int) -> int:
         """Write down what the disk would hold if its power went now; return the sectors that it would cost."""

@@ -8,7 +8,7 @@ from collections.abc import Iterator
 from contextlib import closing, contextmanager
 from pathlib import Path
 
-from tests.faults.disk import FragileDisk, need_root
+from tests.faults.disk import FragileDisk, mounted, need_root
 from tests.faults.fault import Bench, Cost
 from tests.faults.house import House, vessel
 from tests.servers.daemon import wait_until
@@ -21,9 +21,8 @@ TWO = [vessel("north"), vessel("south")]
 @contextmanager
 def small_disk(place: Path, size: str) -> Iterator[Path]:
     """Mount a file system in memory that is soon full."""
-    need_root()
     place.mkdir()
-    subprocess.run(["mount", "-t", "tmpfs", "-o", f"size={size}", "tmpfs", place], check=True)
+    mounted("-t", "tmpfs", "-o", f"size={size}", "tmpfs", str(place))
     try:
         yield place
     finally:
@@ -44,7 +43,7 @@ def full(bench: Bench) -> Cost:
     (disk / "ballast").unlink()
     began_s = time.monotonic()
     wait_until(lambda: len(house.stored()) == 15 and len(house.raised()) == 2, "everything in the database")
-    return _ended(house, 17, slowest_s, time.monotonic() - began_s)
+    return ended(house, 17, slowest_s, time.monotonic() - began_s)
 
 
 def slow(bench: Bench) -> Cost:
@@ -65,7 +64,7 @@ def slow(bench: Bench) -> Cost:
     wait_until(
         lambda: len(house.stored("south")) == 12 and len(house.raised()) == 3, "everything in the database"
     )
-    return _ended(house, 14, slowest_s, time.monotonic() - began_s)
+    return ended(house, 14, slowest_s, time.monotonic() - began_s)
 
 
 def locked(bench: Bench) -> Cost:
@@ -84,7 +83,7 @@ def locked(bench: Bench) -> Cost:
     began_s = time.monotonic()
     sent = 2 + 10 * bench.times(1, 5)
     wait_until(lambda: bool(house.raised()), "everything in the database")
-    return _ended(house, sent, slowest_s, time.monotonic() - began_s)
+    return ended(house, sent, slowest_s, time.monotonic() - began_s)
 
 
 def dead(bench: Bench) -> Cost:
@@ -186,7 +185,8 @@ def _fill(ballast: Path) -> None:
                 continue
 
 
-def _ended(house: House, sent: int, slowest_s: float, back_s: float) -> Cost:
+def ended(house: House, sent: int, slowest_s: float, back_s: float) -> Cost:
+    """Stop in order, and hold what is stored and told against what was sent."""
     assert house.daemon.stop() == 0, house.daemon.log[-1500:]
     stored = sum(len(house.stored(name)) for name in ("north", "south"))
     assert stored == sent, f"{stored} of {sent} readings stored"

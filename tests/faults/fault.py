@@ -91,6 +91,8 @@ class Fault:
     trial: Trial
     long: int = 5
     """Trials in the long form; the short one makes one."""
+    instead: str = ""
+    """Name of the fault in the same group that shows the same where this one can't be caused."""
 
     @property
     def key(self) -> str:

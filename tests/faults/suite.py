@@ -3,6 +3,7 @@
 from tests.faults import (
     broker,
     clock,
+    disk_calls,
     disk_faults,
     months,
     power,
@@ -17,10 +18,28 @@ from tests.faults.fault import Fault
 FAULTS = (
     Fault(group="power", name="SIGKILL, a few messages a second", trial=power.kills_slow, long=8),
     Fault(group="power", name="SIGKILL, fifty messages a second", trial=power.kills_fast, long=4),
-    Fault(group="power", name="cut, disk with a write cache", trial=power.cuts, long=2),
-    Fault(group="disk", name="full", trial=disk_faults.full, long=10),
-    Fault(group="disk", name="slow, 3 s a flush", trial=disk_faults.slow, long=5),
-    Fault(group="disk", name="dead and read-only, then another one", trial=disk_faults.dead, long=5),
+    Fault(
+        group="power",
+        name="cut, disk with a write cache",
+        trial=power.cuts,
+        long=2,
+        instead="cut, no disk needed",
+    ),
+    Fault(group="power", name="cut, no disk needed", trial=disk_calls.cuts, long=2),
+    Fault(group="disk", name="full", trial=disk_faults.full, long=10, instead="full, no disk needed"),
+    Fault(
+        group="disk", name="slow, 3 s a flush", trial=disk_faults.slow, long=5, instead="slow, no disk needed"
+    ),
+    Fault(
+        group="disk",
+        name="dead and read-only, then another one",
+        trial=disk_faults.dead,
+        long=5,
+        instead="dead, no disk needed",
+    ),
+    Fault(group="disk", name="full, no disk needed", trial=disk_calls.full, long=5),
+    Fault(group="disk", name="slow, no disk needed", trial=disk_calls.slow, long=3),
+    Fault(group="disk", name="dead, no disk needed", trial=disk_calls.dead, long=3),
     Fault(group="disk", name="held by another program", trial=disk_faults.locked, long=5),
     Fault(group="disk", name="damaged while in use", trial=disk_faults.damaged_running, long=10),
     Fault(group="disk", name="damaged before the start", trial=disk_faults.damaged_at_start, long=10),

@@ -11,6 +11,9 @@ from tests.faults.fault import Row
 
 HEAD = ("fault", "caused", "survived", "readings lost", "alarms told", "back after", "")
 
+NOT_CAUSED = "fault not caused"
+"""Under this name pytest's report of a row says what could not be tried."""
+
 
 def lines(rows: Iterable[Row]) -> Iterator[str]:
     """Yield the table in Markdown."""
@@ -33,6 +36,12 @@ def line(row: Row) -> str:
         cost.remark or row.missing,
     )
     return f"| {' | '.join(cells)} |"
+
+
+def not_caused(row: Row) -> str:
+    """Return one sentence on a fault that this machine does not allow."""
+    instead = f"; shown by {row.fault.group}: {row.fault.instead}" if row.fault.instead else ""
+    return f"{row.fault.group}: {row.fault.name}: {row.missing}{instead}"
 
 
 def machine() -> str:

@@ -12,7 +12,7 @@ import socket
 import subprocess
 import sys
 import time
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -44,6 +44,8 @@ class DaemonProcess:
     environ: Mapping[str, str] = field(default_factory=dict)
     module: str = "ullage.daemon.cli"
     """What is run."""
+    before: Sequence[str] = ()
+    """Words before the command, such as a debugger's that keeps the process id."""
     process: "subprocess.Popen[bytes] | None" = field(default=None, repr=False)
     words: list[str] = field(default_factory=list)
     """What it told the service manager."""
@@ -85,7 +87,7 @@ class DaemonProcess:
         self.words = []
         env = {**os.environ, "NOTIFY_SOCKET": str(manager), "OPENBLAS_NUM_THREADS": "1", **self.environ}
         env.pop("ULLAGE_CONFIG", None)
-        command = [sys.executable, "-m", self.module, "run", "--config", str(self.config_path)]
+        command = [*self.before, sys.executable, "-m", self.module, "run", "--config", str(self.config_path)]
         with self.log_path.open("ab") as output:
             self.process = subprocess.Popen(
                 command, stdout=output, stderr=output, env=env, cwd=self.directory
