@@ -58,6 +58,8 @@ def bottle_gas(
             f"; left alone that takes between {span_text(quick_h)} and {span_text(slow_h)}, as a quiet surface passes "
             "gas slowly: it is done when the bottle is shut off and the gauge stands still for a day"
         )
+    else:
+        text += "; without it the beer is within 5 % of that already"
     if reaches < wanted_g_per_l * (1 - 1e-9):
         text += f"; the rated limit allows no more than {reaches:.1f} g/L at {cold_c:g} °C, so chill further"
     return BottleGas(

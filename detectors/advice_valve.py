@@ -147,5 +147,8 @@ def _worded(advice: ValveAdvice, vessel: Vessel, fermenting_c: float, cold_c: fl
             "cold."
         )
     if advice.alone_bar > 0:
-        text += " Take it as good to 5 %; a small valve holds to 0.1 or 0.2 bar at best, so go by the gauge."
+        text += (
+            " Take it as good to 5 %; a small valve holds to 0.1 or 0.2 bar at best, so go by the gauge, and keep the "
+            "relief valve free: it protects, this number does not."
+        )
     return replace(advice, text=text)

@@ -240,6 +240,7 @@ def test_sentence_of_an_advice_within_the_limit() -> None:
     assert advice.text.startswith("Set the valve to 1.80 bar")
     assert "0.63 bar" in advice.text
     assert "bottle" not in advice.text
+    assert "keep the relief valve free" in advice.text
 
 
 def test_sentence_of_an_advice_beyond_the_limit() -> None:
@@ -252,8 +253,18 @@ def test_sentence_of_an_advice_beyond_the_limit() -> None:
         "0.20 bar",
         "19 g of CO2",
         "0.63 bar",
+        "left alone that takes between",
+        "keep the relief valve free",
     ):
         assert said in text
+
+
+def test_a_bottle_that_adds_next_to_nothing_says_so() -> None:
+    """6 g/L in a vessel of 2.5 bar: 4 g are lacking, less than anybody tastes, and no time is given for them."""
+    advice = valve_advice(vessel(rated_bar=2.5), 6.0, 20.0, 1.0, 6.0)
+    assert advice.bottle is not None
+    assert advice.bottle.hours == (0.0, 0.0)
+    assert "about 4 g of CO2; without it the beer is within 5 % of that already." in advice.text
 
 
 def test_a_carbonation_that_the_limit_never_allows_is_said_so() -> None:
