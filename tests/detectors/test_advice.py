@@ -7,6 +7,7 @@ Wagner equation of state for CO2 as evaluated by CoolProp.
 
 import itertools
 import math
+import re
 
 import pytest
 from CoolProp.CoolProp import PropsSI
@@ -25,6 +26,7 @@ from ullage.detectors.advice import (
 )
 from ullage.detectors.advice_bottle import CLOSE, UPTAKE_H
 from ullage.detectors.advice_chill import CHILL_TOLERANCE_BAR
+from ullage.detectors.advice_gap import gap_text
 from ullage.detectors.co2 import total_co2_g
 from ullage.detectors.samples import FloatArray
 from ullage.detectors.vessel import Vessel
@@ -364,6 +366,32 @@ def test_serving_nearly_flat_beer_keeps_air_out() -> None:
     advice = serving_advice(vessel(), 2.0, 2.0)
     assert advice.regulator_bar < 0
     assert f"keep {SAFE_POSITIVE_BAR:g} bar" in advice.text
+
+
+@pytest.mark.parametrize(("wanted", "bar", "celsius"), [(4.0, 1.2, 2.0), (5.0, 0.95, 1.1), (6.0, 0.5, 4.0)])
+def test_grams_that_beer_lacks_or_has_too_much_of(wanted: float, bar: float, celsius: float) -> None:
+    """By the independent balance: what beer and head space hold at the gauge, less what they hold at the balance said."""
+    text = gap_text(vessel(), wanted, bar, celsius)
+    found = re.search(r"about (\d+) g of CO2", text)
+    said = re.search(r"(?:connect the bottle at|stands still at) (\d\.\d\d) bar", text)
+    assert found is not None
+    assert said is not None
+
+    def held_g(gauge_bar: float) -> float:
+        return contents_g(19, 4, gauge_bar + AIR_BAR, celsius)
+
+    assert abs(held_g(bar) - held_g(float(said[1]))) == pytest.approx(float(found[1]), rel=0.06, abs=1)
+    assert ("let about" in text) == (held_g(bar) > held_g(float(said[1])))
+    if "let about" in text:
+        assert "foams" in text
+        assert "closed room" in text
+
+
+def test_no_gap_is_told_where_there_is_none() -> None:
+    """Within 5 % of the wanted, either side; nor is beer vented below the pressure that keeps air out."""
+    assert gap_text(vessel(), 5.0, 0.67, 2.0) == ""
+    assert gap_text(vessel(), 5.0, 0.75, 2.0) == ""
+    assert gap_text(vessel(), 2.5, 0.09, 1.0) == ""
 
 
 # -- fining -----------------------------------------------------------------------------------------------------------
