@@ -5,6 +5,8 @@ from ullage.detectors.stage import NextStep, Stage, current
 from ullage.detectors.stages import Stages
 from ullage.detectors.valve import Proof
 
+STAYS_WARM_S = 2 * 3600.0
+"""A fridge whose door stood open is cold again by then, or something is wrong with it."""
 DAY_S = 86400.0
 """What a notice has told is not brought up again sooner."""
 
@@ -55,6 +57,8 @@ def _before_cold(stages: Stages, record: Record, stage: Stage, since_s: float) -
             return NextStep(
                 f"Wait: the beer is in its target, {stages.limit_c(record):g} °C or less", through_s
             )
+        if stages.cold.warmed_s is not None:
+            return _warmed(stages)
         return NextStep(f"Wait until the beer is at {stages.limit_c(record):g} °C or less")
     rest = stages.batch.temperatures.rest
     if rest is not None and stage is Stage.FINISHED:
@@ -69,10 +73,19 @@ def _settling(stages: Stages, stage: Stage) -> NextStep:
     until_s = stages.settling_until_s()
     another = stage is Stage.FIRST_FINING and stages.batch.doses > 1
     if until_s is None:
-        return NextStep("Chill it again: the beer has warmed up, and settles only in the cold")
+        return _warmed(stages)
     if another:
         return _told("Second dose of finings: vent, dose, enter `fined`", until_s)
     return NextStep("Ready to serve", until_s)
+
+
+def _warmed(stages: Stages) -> NextStep:
+    """Return what to do about a fridge that has not stayed cold; the brewer is told if it stays warm."""
+    warmed_s = stages.cold.warmed_s
+    return NextStep(
+        "Chill it again: the beer has warmed up, and settles only in the cold",
+        remind_s=None if warmed_s is None else warmed_s + STAYS_WARM_S,
+    )
 
 
 def _told(text: str, due_s: float) -> NextStep:

@@ -423,6 +423,27 @@ def test_next_step_says_what_and_when(story: Story) -> None:
     text, due_h = step(truth["first_dose"] + 3, truth["warmed"] + 1)
     assert "Chill it again" in text
     assert due_h is None
+    assert watch.record.next_step is not None
+    assert watch.record.next_step.remind_s is not None
+    told_h = (watch.record.next_step.remind_s - story.start_s) / HOUR
+    # within the hours that the fridge stood open, and some: six hours after the dose it was opened
+    assert truth["first_dose"] + 6 + 2 < told_h < truth["warmed"]
+
+
+def test_beer_that_warms_before_the_dose_is_to_be_chilled_again(story: Story) -> None:
+    """Nobody fined yet: the step says so, and when to tell it; no more once the beer is in its target again."""
+    watch = VesselWatch(VESSEL)
+    undosed = story.without("fined 15", "tapped")
+    feed(watch, story, undosed, to_h=story.hours["warmed"])
+    step = watch.record.next_step
+    assert step is not None
+    assert step.text.startswith("Chill it again")
+    assert step.remind_s is not None
+    feed(watch, story, undosed, from_h=story.hours["warmed"], to_h=story.hours["cold_again_from"] + 1)
+    step = watch.record.next_step
+    assert step is not None
+    assert step.text.startswith("Wait: the beer is in its target")
+    assert step.remind_s is None
 
 
 def test_next_step_during_the_shut_valve_test(story: Story) -> None:
