@@ -1,6 +1,8 @@
 """The MQTT source against a real broker."""
 
+import itertools
 import json
+import socket
 import subprocess
 import sys
 import threading
@@ -319,20 +321,62 @@ def test_a_broker_that_says_it_can_not_speak_5(broker: Broker, start: Start, ans
         detail_has(only_five, "does not speak MQTT 5")
 
 
-def test_a_refused_topic_is_told(broker: Broker, start: Start) -> None:
-    """SUBACK 0x80 (MQTT 3.1.1 section 3.9.3) shows in the health; the other topics go on."""
+@pytest.mark.parametrize(
+    ("protocol", "granted", "refused"),
+    [
+        # SUBACKs of 3.1.1 are 90 03 <identifier> <code>, of MQTT 5 they have an empty list of properties before the code
+        ("v3.1.1", b"\x90\x03\x00\x02\x01", b"\x90\x03\x00\x02\x80"),
+        ("v5", b"\x90\x04\x00\x02\x00\x01", b"\x90\x04\x00\x02\x00\x87"),
+    ],
+)
+def test_a_refused_topic_is_told(
+    broker: Broker, start: Start, protocol: str, granted: bytes, refused: bytes
+) -> None:
+    """SUBACK 0x80 (MQTT 3.1.1 section 3.9.3) and 0x87 (5, table 3-8) show in the health; the other topics go on."""
+    need_mosquitto()
 
     def refuse_second(chunk: bytes) -> bytes:
-        # SUBACKs of 3.1.1 are 90 03 <identifier> <code>; our second SUBSCRIBE has identifier 2
-        return chunk.replace(b"\x90\x03\x00\x02\x01", b"\x90\x03\x00\x02\x80")
+        return chunk.replace(granted, refused)  # our second SUBSCRIBE has identifier 2
 
     other = Channel(vessel="south", quantity=Quantity.TEMPERATURE, unit="Cel", topic="secret/beer")
     with TcpProxy(broker.port, to_client=refuse_second) as proxy:
-        source, received = start(proxy.port, BEER, other, protocol="v3.1.1")
+        source, received = start(proxy.port, BEER, other, protocol=protocol)
         detail_has(source, "the broker refuses the topic secret/beer")
         assert source.health().connected
         broker.publish(TOPIC, "18.4")
         received.wait_for_readings(1)
+
+
+def test_what_a_broker_keeps_comes_once_for_a_session(broker: Broker, start: Start) -> None:
+    """A retained message is sent at every subscribing, unless it is asked for at new ones alone (MQTT 5 section 3.8.3.1)."""
+    need_mosquitto()
+    broker.publish(TOPIC, "18.4", retain=True)
+    with TcpProxy(broker.port) as proxy:
+        source, received = start(proxy.port)
+        received.wait_for_refusals(1)
+        for tries in range(1, 4):
+            proxy.cut()
+            wait_until(
+                lambda tries=tries: source.health().restarts >= tries and source.health().connected,  # type: ignore[misc]
+                "connected again",
+            )
+            broker.publish(TOPIC, str(tries))
+            received.wait_for_readings(tries)
+    assert [refusal.reason for refusal in received.refusals] == [Reason.OLD_NEWS]
+
+
+def test_a_broker_that_has_forgotten_us_is_asked_anew(broker: Broker, start: Start) -> None:
+    """Mosquitto writes sessions down every half hour (mosquitto.conf(5), autosave_interval): a power cut costs them."""
+    need_mosquitto()
+    source, received = start(broker.port)
+    connected(source)
+    broker.kill()
+    (broker.directory / "store" / "mosquitto.db").unlink(missing_ok=True)
+    broker.restart()
+    detail_has(source, "a new session")
+    broker.publish(TOPIC, "18.4")
+    received.wait_for_readings(1)
+    assert received.values == [18.4]
 
 
 def test_a_broker_that_dies_mid_stream(broker: Broker, start: Start) -> None:
@@ -386,6 +430,23 @@ def test_a_broker_that_starts_after_us(tmp_path: Path, start: Start) -> None:
         broker.publish(TOPIC, "18.4")
         received.wait_for_readings(1)
         source.stop()
+
+
+def test_tries_are_spread_by_chance(start: Start) -> None:
+    """After a power cut every client comes at once; each pause is drawn anew between nothing and its longest."""
+    times_s: list[float] = []
+    longest_s = 0.2
+    with socket.create_server(("127.0.0.1", 0)) as listener:
+        source, _ = start(
+            listener.getsockname()[1], protocol="v5", first_pause_s=longest_s, longest_pause_s=longest_s
+        )
+        for _ in range(25):
+            connection, _ = listener.accept()
+            times_s.append(time.monotonic())
+            connection.close()
+        source.stop()
+    pauses_s = sorted(after - before for before, after in itertools.pairwise(times_s))
+    assert pauses_s[2] < longest_s / 2 < pauses_s[-3]  # equal pauses would lie on one side
 
 
 def test_junk_is_refused_acknowledged_and_gone(broker: Broker, start: Start) -> None:

@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 import yaml
 
-from tests.servers.broker import free_port
+from tests.servers.broker import Broker, free_port
 from tests.servers.daemon import wait_until
 from ullage.daemon.books import Page
 from ullage.daemon.building import build
@@ -21,11 +21,10 @@ def _clock() -> ManualClock:
     return ManualClock(wall_s=1_790_000_000.0)
 
 
-@pytest.fixture(name="service")
-def _service(tmp_path: Path, clock: ManualClock) -> Iterator[Service]:
-    """A daemon whose broker nobody has started, and which tells nobody."""
+def _built(folder: Path, port: int, clock: ManualClock) -> Service:
+    """A daemon that reads from a broker and tells nobody."""
     config = {
-        "store": {"url": f"sqlite:///{tmp_path / 'ullage.db'}"},
+        "store": {"url": f"sqlite:///{folder / 'ullage.db'}"},
         "vessels": [
             {
                 "name": "north",
@@ -35,12 +34,18 @@ def _service(tmp_path: Path, clock: ManualClock) -> Iterator[Service]:
                 "pressure": {"source": "cellar", "topic": "cellar/north", "unit": "bar"},
             }
         ],
-        "sources": {"cellar": {"kind": "mqtt", "host": "127.0.0.1", "port": free_port()}},
+        "sources": {"cellar": {"kind": "mqtt", "host": "127.0.0.1", "port": port}},
     }
-    path = tmp_path / "config.yaml"
+    path = folder / "config.yaml"
     path.write_text(yaml.safe_dump(config))
     path.chmod(0o600)
-    service = build(load(path, {}), {}, clock)
+    return build(load(path, {}), {}, clock)
+
+
+@pytest.fixture(name="service")
+def _service(tmp_path: Path, clock: ManualClock) -> Iterator[Service]:
+    """One whose broker nobody has started."""
+    service = _built(tmp_path, free_port(), clock)
     service.start()
     yield service
     service.stop()
@@ -70,6 +75,30 @@ def test_a_source_out_of_reach_is_an_alarm_after_some_minutes(service: Service, 
     service.look()
     assert conditions(service) == [("", "source-lost")]
     assert "out of reach: cellar" in service.status()
+
+
+def test_a_topic_that_a_broker_withholds_without_a_word_is_an_alarm(
+    tmp_path: Path, clock: ManualClock
+) -> None:
+    """By its access list Mosquitto grants a subscription and then sends nothing: all looks well, so silence must be told."""
+    access = tmp_path / "access"
+    access.write_text("topic write cellar/#\ntopic readwrite ullage/#\n")
+    access.chmod(0o600)
+    with Broker.start(tmp_path / "broker", extra=[f"acl_file {access}"]) as broker:
+        service = _built(tmp_path, broker.port, clock)
+        service.start()
+        try:
+            wait_until(lambda: service.sources[0].health().connected, "a connection")
+            broker.publish("cellar/north", "1.0")
+
+            def missed() -> bool:
+                clock.advance(60.0)
+                return ("north", "sensor-silent") in conditions(service)
+
+            wait_until(missed, "the alarm")
+            assert "source-lost" not in {condition for _, condition in conditions(service)}
+        finally:
+            service.stop()
 
 
 def test_a_source_that_makes_no_round_ends_the_process(service: Service, clock: ManualClock) -> None:

@@ -158,6 +158,27 @@ def test_memory_is_bounded_while_the_database_refuses(file: Path) -> None:
         assert found.time_s[-1] == T0 + 49_999
 
 
+def test_a_reader_that_never_ends_costs_room_only_while_it_reads(file: Path) -> None:
+    """A journal can't be copied back past a reader (SQLite, "Write-Ahead Logging", section 6): then it grows, then it shrinks."""
+    journal = Path(f"{file}-wal")
+    with Store.open(f"sqlite:///{file}") as store:
+        store.append(_batch(100))
+        store.flush()
+        with closing(sqlite3.connect(file, isolation_level=None)) as other:
+            other.execute("BEGIN")
+            other.execute("SELECT count(*) FROM reading_batch").fetchone()
+            chance = random.Random(1)
+            for number in range(50):
+                state = chance.randbytes(120_000)
+                store.save_snapshot("north", saved_s=T0 + number, fingerprint="a", payload=state)
+            assert journal.stat().st_size > 5_000_000
+        for number in range(3):
+            store.append(_batch(100, 100_000 + number * 100))
+            store.flush()
+        assert journal.stat().st_size <= 4_194_304
+        assert len(store.samples("north")) == 400
+
+
 def test_a_failing_fold_costs_no_commit(file: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """Folding is housekeeping: when it fails the readings are safe, it is logged and tried again."""
     with Store.open(f"sqlite:///{file}") as store:
