@@ -1,5 +1,6 @@
 """The notifier with real targets: an HTTP receiver on loopback that answers, crawls, refuses or says nothing."""
 
+import itertools
 import logging
 import time
 from collections.abc import Callable, Iterator
@@ -120,6 +121,19 @@ def test_a_target_that_refuses_is_tried_again(store: Store, phone: HttpReceiver,
         assert notifier.health().targets[0].working
     assert len({request.message for request in phone.requests}) == 1
     assert len(phone.accepted) == 1
+
+
+def test_tries_are_spread_by_chance(store: Store, phone: HttpReceiver) -> None:
+    """After an outage not everybody comes at once: each pause is drawn anew between nothing and its longest."""
+    phone.mode = Mode.REFUSE
+    clock, longest_s = SystemClock(), 0.2
+    back_off = {"first_s": longest_s, "longest_s": longest_s, "longest_critical_s": longest_s}
+    rate = {"messages": 100, "per_s": 1}
+    with _running(store, clock, _to(phone), back_off=back_off, rate_limit=rate) as notifier:
+        AlarmDesk(store, notifier, clock).take([finding(time_s=clock.wall_s())])
+        times_s = [request.at_s for request in phone.wait_for(25, 30)]
+    pauses_s = sorted(after - before for before, after in itertools.pairwise(times_s))
+    assert pauses_s[2] < longest_s / 2 < pauses_s[-3]  # equal pauses would lie on one side
 
 
 def test_a_target_that_hangs_delays_no_other(store: Store, phone: HttpReceiver) -> None:

@@ -83,6 +83,15 @@ def test_it_never_gives_up() -> None:
     assert float(service["WatchdogSec"][0]) > 0
 
 
+def test_it_waits_for_nothing_that_may_never_come() -> None:
+    """Vessels are watched without a network and before the time is known (systemd.special(7)): no target to wait for those."""
+    unit = _section("Unit")
+    keys = ("After", "Requires", "BindsTo", "Requisite")
+    waited_for = {name for key in keys for value in unit.get(key, []) for name in value.split()}
+    assert waited_for
+    assert not waited_for & {"network-online.target", "time-sync.target", "systemd-time-wait-sync.service"}
+
+
 def test_it_writes_only_where_it_keeps_its_state() -> None:
     """A user of its own, a state folder, the configuration's place, no capability, serial ports alone."""
     service = _section("Service")

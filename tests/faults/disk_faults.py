@@ -86,6 +86,32 @@ def locked(bench: Bench) -> Cost:
     return ended(house, sent, slowest_s, time.monotonic() - began_s)
 
 
+def locked_at_start(bench: Bench) -> Cost:
+    """Another program holds the file when the daemon starts: vessels are watched all the same, and the file is taken up."""
+    house = House.build(bench, vessels=TWO)
+    house.start()
+    house.publish(*[1.0] * 5)
+    wait_until(lambda: len(house.stored()) == 5, "the first readings")
+    house.daemon.kill()
+    with closing(sqlite3.connect(house.database, isolation_level=None)) as other:
+        other.execute("BEGIN IMMEDIATE")
+        house.start()
+        slowest_s = house.rings(PROMPT_S)
+        told = house.phone.wait_until(lambda rs: any("database can't be used" in r.message for r in rs))
+        assert told, "nobody was told of the file"
+        other.execute("COMMIT")
+    began_s = time.monotonic()
+    process = house.daemon.process
+    assert process is not None
+    assert process.wait(60) == 1, "it did not notice that the file is free"
+    house.start()  # as the service manager does
+    slowest_s = max(slowest_s, house.rings(PROMPT_S, name="south", since=len(house.phone.accepted)))
+    back_s = time.monotonic() - began_s
+    assert house.daemon.stop() == 0, house.daemon.log[-1500:]
+    assert len(house.stored()) >= 5, "what was stored before is gone"
+    return Cost(alarms=2, back_s=back_s, remark=f"on the phone after {slowest_s:.1f} s at most")
+
+
 def dead(bench: Bench) -> Cost:
     """The card refuses every write, and the system makes it read-only: the watch goes on, after a start as well.
 

@@ -41,6 +41,7 @@ FAULTS = (
     Fault(group="disk", name="slow, no disk needed", trial=disk_calls.slow, long=3),
     Fault(group="disk", name="dead, no disk needed", trial=disk_calls.dead, long=3),
     Fault(group="disk", name="held by another program", trial=disk_faults.locked, long=5),
+    Fault(group="disk", name="held by another at the start", trial=disk_faults.locked_at_start, long=3),
     Fault(group="disk", name="damaged while in use", trial=disk_faults.damaged_running, long=10),
     Fault(group="disk", name="damaged before the start", trial=disk_faults.damaged_at_start, long=10),
     Fault(group="broker", name="stopped and started", trial=broker.restarts, long=3),
