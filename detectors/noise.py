@@ -17,12 +17,12 @@ MOST_BAR = 0.02
 class PressureNoise:
     """Tracks the median bend between minutes: a rise does not move it, spikes and drops hardly do.
 
-    While the valve may be passing gas (`settled`) the estimate stands still once enough was seen: the teeth of a fast
-    cycling valve would pass for noise. `restless` tells of them instead.
+    While the valve may be passing gas (`settled`) the estimate may only come down once enough was seen: the teeth of a
+    fast cycling valve would pass for noise. `restless` tells of them instead.
     """
 
     def __init__(self) -> None:
-        self._bend_bar = 0.002 * BEND_MEDIAN
+        self._bend_bar = self._most_bend_bar = 0.002 * BEND_MEDIAN
         self._per_frame = 4
         self._seen = 0
         self._recent: deque[float] = deque(maxlen=24)
@@ -48,7 +48,8 @@ class PressureNoise:
         """Tell whether the latest minutes scatter beyond the noise: teeth too fast to be seen one by one."""
         if len(self._recent) < 12:
             return False
-        return median(self._recent) > 3 * max(self._bend_bar, 0.5 * self.step_bar)
+        # a steady climb over a coarse converter's stairs bends by a step, twice the smallest change seen, at each of them
+        return median(self._recent) > max(3 * self._bend_bar, 2.5 * self.step_bar)
 
     def take(self, frame: Frame, *, settled: bool) -> None:
         """Learn from one frame's minutes."""
@@ -60,9 +61,11 @@ class PressureNoise:
             bend = abs(a - 2 * b + c)
             self._seen += 1
             self._recent.append(bend)
+            pace = 0.03 if self._seen < ENOUGH else 0.006
+            self._bend_bar *= 1 + pace if bend > self._bend_bar else 1 - pace
             if not settled or self._seen < ENOUGH:
-                pace = 0.03 if self._seen < ENOUGH else 0.006
-                self._bend_bar *= 1 + pace if bend > self._bend_bar else 1 - pace
+                self._most_bend_bar = self._bend_bar
+            self._bend_bar = min(self._bend_bar, self._most_bend_bar)
             for change in (abs(b - a), abs(c - b)):
                 if change > 1e-5:
                     self.step_bar = change if self.step_bar == 0.0 else min(self.step_bar, change)

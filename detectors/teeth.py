@@ -5,6 +5,7 @@ a trough (where it reseats). The sum of all falls so far, added to the pressure,
 would have shown.
 """
 
+import math
 from collections import deque
 from dataclasses import dataclass
 
@@ -94,32 +95,41 @@ class Rise:
     """
 
     LEAST_POINTS = 8
+    MOST_AVERAGED = 8
+    LONG_POINTS = 30
+    """So many minutes see trough and peak as they are: then the climb has to be most of the drop."""
 
     def __init__(self) -> None:
         self._first: list[float] = []
-        self._last: deque[float] = deque(maxlen=3)
+        self._last: deque[float] = deque(maxlen=self.MOST_AVERAGED)
         self.points = 0
         self._largest_fall_bar = 0.0
+        self._falls_bar: deque[float] = deque([0.0, 0.0], maxlen=2)
+        """Of the last two minutes: they may be the beginning of the next drop, seen too small to be one."""
 
     def take(self, bar: float) -> None:
         """Take a minute without a drop in it."""
         self.points += 1
         if self._last:
-            self._largest_fall_bar = max(self._largest_fall_bar, self._last[-1] - bar)
+            self._largest_fall_bar = max(self._largest_fall_bar, self._falls_bar[0])
+            self._falls_bar.append(self._last[-1] - bar)
         self._last.append(bar)
-        if len(self._first) < 3:
+        if len(self._first) < self.MOST_AVERAGED:
             self._first.append(bar)
 
-    def smooth(self, size_bar: float, noise_bar: float) -> bool:
+    def smooth(self, size_bar: float, noise_bar: float, step_bar: float) -> bool:
         """Tell whether no minute fell behind the one before it by more than noise and a swing of temperature.
 
-        What is small beside a drop of `size_bar` is no drop that was missed.
+        What is small beside a drop of `size_bar` is no drop that was missed; nor are two steps of a coarse converter.
         """
-        return self._largest_fall_bar <= max(6 * noise_bar, 0.004, 0.12 * size_bar)
+        steps_bar = min(2.2 * step_bar, 0.4 * size_bar)
+        return self._largest_fall_bar <= max(6 * noise_bar, steps_bar, 0.004, 0.12 * size_bar)
 
-    def resolved(self, size_bar: float, noise_bar: float) -> bool:
+    def resolved(self, size_bar: float, noise_bar: float, step_bar: float) -> bool:
         """Tell whether pressure has climbed over some minutes by a fair part of a drop of this size."""
-        if self.points < self.LEAST_POINTS or not self.smooth(size_bar, noise_bar):
+        if self.points < self.LEAST_POINTS or not self.smooth(size_bar, noise_bar, step_bar):
             return False
-        climb = sum(self._last) / len(self._last) - sum(self._first) / len(self._first)
-        return climb >= max(0.3 * size_bar, 4 * noise_bar)
+        few = min(max(self.points // 6, 3), self.MOST_AVERAGED)
+        climb = (sum(list(self._last)[-few:]) - sum(self._first[:few])) / few
+        least = 0.3 if self.points < self.LONG_POINTS else 0.5
+        return climb >= max(least * size_bar, 4 * noise_bar * math.sqrt(3 / few))

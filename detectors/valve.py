@@ -194,7 +194,9 @@ class Valve:
         if counted:
             self._tooth_points = self._rise.points
             size_bar = self.teeth.drops[-1].size_bar
-            self._resolved.append(self._rise.resolved(size_bar, self.noise.minute_sd_bar))
+            self._resolved.append(
+                self._rise.resolved(size_bar, self.noise.minute_sd_bar, self.noise.step_bar)
+            )
             self.shape.drop(self.noise.minute_sd_bar)
         else:
             self.shape.forget()
@@ -221,7 +223,9 @@ class Valve:
         self.shape.forget()
         if self.teeth.count > count:
             self._tooth_points = self._rise.points
-            self._resolved.append(self._rise.resolved(peak - bar, self.noise.minute_sd_bar))
+            self._resolved.append(
+                self._rise.resolved(peak - bar, self.noise.minute_sd_bar, self.noise.step_bar)
+            )
         self._rise = Rise()
         self.total_bar = bar + self.teeth.let_off_bar
         self._gas_left(time_s)
@@ -299,9 +303,9 @@ class Valve:
             spread = median(abs(a.peak_bar - b.peak_bar) for a, b in itertools.pairwise(drops[-6:]))
             margin = max(1.5 * spread, 2 * self.frame_noise_bar, 0.0015)
             last = self.teeth.drops[-1]
-            minute = self.noise.minute_sd_bar
-            risen = self._rise.resolved(last.size_bar, minute)
-            seen = self._rise.smooth(last.size_bar, minute) and (
+            minute, step = self.noise.minute_sd_bar, self.noise.step_bar
+            risen = self._rise.resolved(last.size_bar, minute, step)
+            seen = self._rise.smooth(last.size_bar, minute, step) and (
                 sum([*list(self._resolved)[-2:], risen]) >= 2
             )
             clear = last.size_bar >= 10 * self.frame_noise_bar

@@ -1,0 +1,52 @@
+"""Whether the rise between two drops was seen as one."""
+
+from collections.abc import Iterable
+
+import numpy as np
+
+from ullage.detectors.teeth import Rise
+
+
+def risen(minutes: Iterable[float]) -> Rise:
+    """Return a rise that has taken these minutes."""
+    rise = Rise()
+    for bar in minutes:
+        rise.take(float(bar))
+    return rise
+
+
+def test_a_climb_is_seen_and_a_plateau_is_not() -> None:
+    """Fifty minutes from trough to peak of a drop of 40 mbar; fifty minutes at the top."""
+    noise = 0.001 * np.random.default_rng(1).standard_normal(50)
+    assert risen(np.linspace(1.46, 1.50, 50) + noise).resolved(0.04, 0.001, 0.0)
+    assert not risen(1.50 + noise).resolved(0.04, 0.001, 0.0)
+
+
+def test_a_drop_that_was_missed_makes_it_none() -> None:
+    """A fall of three quarters of a drop within the climb: some gas has left uncounted."""
+    climb = np.concatenate([np.linspace(1.46, 1.50, 50), np.linspace(1.47, 1.50, 50)])
+    assert not risen(climb).resolved(0.04, 0.001, 0.0)
+
+
+def test_two_steps_of_a_coarse_converter_are_no_drop() -> None:
+    """Eight hours of a slow climb read in steps of 4.9 mbar, one of them falling back by two steps."""
+    climb = np.round(np.linspace(1.59, 1.63, 480) / 0.0049) * 0.0049
+    climb[240] += 0.0049
+    climb[241] -= 0.0049
+    assert risen(climb).resolved(0.04, 0.00147, 0.0049)
+
+
+def test_the_beginning_of_the_next_drop_is_not_held_against_it() -> None:
+    """A drop that the sampling cuts in two: its first part is too small to be one, and the last minute of the rise."""
+    climb = [*np.linspace(1.46, 1.50, 50), 1.492]
+    assert risen(climb).resolved(0.028, 0.0011, 0.0008)
+
+
+def test_many_minutes_make_up_for_noise() -> None:
+    """A blow-down of 44 mbar on a sensor of 8 mbar noise: three minutes can't tell trough from peak, eight can."""
+    rng = np.random.default_rng(5)
+    slow = [risen(np.linspace(1.456, 1.5, 90) + 0.008 * rng.standard_normal(90)) for _ in range(50)]
+    seen = sum(rise.resolved(0.044, 0.0081, 0.001) for rise in slow)
+    flat = [risen(1.48 + 0.008 * rng.standard_normal(90)) for _ in range(50)]
+    assert seen >= 48
+    assert not any(rise.resolved(0.044, 0.0081, 0.001) for rise in flat)
