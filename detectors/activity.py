@@ -1,10 +1,12 @@
 """The beginning: the first gas that temperature can't explain, and the alarm when none comes.
 
 An open or cold wort shows nothing; a shut one that merely warms shows the gas law and, if it holds gas already,
-solubility. Activity is a rise beyond both.
+solubility. Activity is a rise beyond both, and faster than weather: a gauge sensor shows the barometer upside down, and
+that moves by tens of millibars in days. Yeast that has begun doubles its gas within hours.
 """
 
 import math
+from collections import deque
 from dataclasses import dataclass
 
 from ullage.detectors.co2 import KELVIN
@@ -16,6 +18,8 @@ from ullage.detectors.vessel import Vessel
 
 UNDER_WAY_BAR = 0.25
 """A record that begins above this pressure begins in the middle of a fermentation."""
+HALF_HOURS = 24
+"""How far back a rise counts as one."""
 SOLUBILITY_BAR_PER_K = 0.065
 """Largest effect of warming on a shut vessel that holds gas already (60 to 64 mbar/K near 1 bar gauge)."""
 
@@ -27,6 +31,9 @@ class ActivitySettings:
     expected_within_h: float = 36.0
     """Lag is 3 to 15 h for an ale, 6 to 24 h as a usual allowance, longer for a cold lager (common practice)."""
     rise_bar: float = 0.02
+    """Within half a day."""
+    slow_rise_bar: float = 0.06
+    """Over any time: more than the barometer can do."""
 
 
 class Activity(Detector):
@@ -39,6 +46,9 @@ class Activity(Detector):
         super().__init__(vessel)
         self.settings = settings
         self._base: tuple[float, float] | None = None
+        self._lately: deque[tuple[float, float]] = deque(maxlen=HALF_HOURS)
+        """Lowest pressure of each half hour, with its temperature."""
+        self._half_hour = -math.inf
         self._hits = 0
         self._raised = False
 
@@ -52,20 +62,34 @@ class Activity(Detector):
             if bar > UNDER_WAY_BAR:
                 record.activity_s = frame.end_s
             return []
-        base_bar, base_c = self._base
+        if bar < self._base[0]:
+            self._base = (bar, celsius)
+        self._note(frame.end_s, bar, celsius)
+        noise = 5 * record.valve.frame_noise_bar
+        rise = max(self._rise(bar, celsius, *base) for base in self._lately)
+        slow_rise = self._rise(bar, celsius, *self._base)
+        quick = rise > max(self.settings.rise_bar, noise)
+        slow = slow_rise > max(self.settings.slow_rise_bar, noise)
+        self._hits = self._hits + 1 if quick or slow else 0
+        if self._hits >= 2:
+            return self._begun(frame.end_s, max(rise, slow_rise), record)
+        return self._waiting(frame.end_s, record)
+
+    def _note(self, time_s: float, bar: float, celsius: float) -> None:
+        half_hour = time_s // 1800
+        if half_hour != self._half_hour:
+            self._half_hour = half_hour
+            self._lately.append((bar, celsius))
+        elif bar < self._lately[-1][0]:
+            self._lately[-1] = (bar, celsius)
+
+    def _rise(self, bar: float, celsius: float, base_bar: float, base_c: float) -> float:
+        """Return by how much the pressure is above a base, warming taken out, bar."""
         warmer = max(celsius - base_c, 0.0)
-        air = self.vessel.air_pressure_bar
-        by_warmth = (base_bar + air) * warmer / (base_c + KELVIN)
+        by_warmth = (base_bar + self.vessel.air_pressure_bar) * warmer / (base_c + KELVIN)
         if base_bar > 0.1:
             by_warmth += SOLUBILITY_BAR_PER_K * warmer
-        rise = bar - base_bar - by_warmth
-        if bar < base_bar:
-            self._base = (bar, celsius)
-        least = max(self.settings.rise_bar, 5 * record.valve.frame_noise_bar)
-        self._hits = self._hits + 1 if rise > least else 0
-        if self._hits >= 2:
-            return self._begun(frame.end_s, rise, record)
-        return self._waiting(frame.end_s, record)
+        return bar - base_bar - by_warmth
 
     def _begun(self, time_s: float, rise: float, record: Record) -> list[Finding]:
         record.activity_s = time_s

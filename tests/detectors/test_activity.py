@@ -72,6 +72,21 @@ def test_warming_is_no_activity() -> None:
     assert said(quiet(bars, celsius)) == []
 
 
+def test_weather_is_no_activity() -> None:
+    """A gauge sensor shows the barometer upside down: 30 mbar in a day and a half, a strong fall, on wort that lies still."""
+    hours = np.arange(0, 34, 1 / 60)
+    bars = 0.015 * (1 - np.cos(np.pi * hours / 34))
+    assert said(quiet(bars, np.full(len(hours), 18.0))) == []
+
+
+def test_a_slow_beginning_is_one_in_the_end() -> None:
+    """A cold lager that gains a millibar an hour: more than any weather after three days."""
+    hours = np.arange(0, 80, 1 / 60)
+    given = quiet(0.001 * hours, np.full(len(hours), 9.0))
+    noticed = [found for found in said(given) if found.condition is Condition.ACTIVITY]
+    assert 55 < hours_in(noticed[0]) < 70
+
+
 def test_noise_is_no_activity() -> None:
     """A sensor with noise of 15 mbar needs more than one high value."""
     time_s = every(60, 35)
