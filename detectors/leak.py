@@ -60,7 +60,7 @@ class Leak(Detector):
             return [self._raise(frame.end_s, record, *loss)]
         if not self._raised or loss is not None:
             return []
-        if self._calm_since_s is None:
+        if self._calm_since_s is None or self._still_falls(record):
             self._calm_since_s = frame.end_s
         if frame.end_s - self._calm_since_s < 6 * 3600:
             return []
@@ -71,6 +71,12 @@ class Leak(Detector):
                 f"Pressure has stood for six hours: {record.bar:.2f} bar.", value=record.bar, unit="bar",
             )
         ]  # fmt: skip
+
+    @staticmethod
+    def _still_falls(record: Record) -> bool:
+        """Tell whether gas surely goes on leaving, if more slowly than would be called a leak by itself."""
+        lately = record.production_over(record.valve.shut_s, 6.0)
+        return lately is not None and lately.hours > 3 and lately.high < 0
 
     def _loss(self, now_s: float, record: Record) -> tuple[float, float] | None:
         """Return (bar lost, g/L/day) if gas is going without a cause."""

@@ -90,3 +90,9 @@ def test_a_leak_that_was_mended_is_over() -> None:
     raised, cleared = of(feed(watch_of(SEALED), Stream(samples=mended)), Condition.LEAK)
     assert hours_in(raised) < 165 < hours_in(cleared)
     assert cleared.state is State.CLEARED
+
+
+def test_a_leak_that_goes_on_more_slowly_is_not_over() -> None:
+    """What leaks away grows less as the pressure falls: as long as gas surely goes, the alarm stands."""
+    leaking = replace(SLOW, hours=320, leak_per_h=0.02, leak_from_h=150)
+    assert [found.state for found in said(leaking)] == [State.RAISED]
