@@ -15,7 +15,7 @@ from dataclasses import dataclass
 from ullage.detectors import ending_told as told
 from ullage.detectors.detector import Detector
 from ullage.detectors.ending_bound import Bound, BoundSettings, ToCome
-from ullage.detectors.ending_by_gravity import gravity_evidence
+from ullage.detectors.ending_by_gravity import gravity_evidence, stands_too_high, too_high
 from ullage.detectors.ending_doubts import gas_goes, past_its_peak, suddenly_still
 from ullage.detectors.fading import fades
 from ullage.detectors.finding import Finding
@@ -36,6 +36,10 @@ FORGOTTEN_S = 12 * 3600.0
 """So long after the last look, while gas may leave, the bound has to stand anew."""
 SURELY_SLOW = 1 / 6
 """Time constant, as a share of age, with which no leak hides production that still goes on."""
+UNASKED_S = 86_400.0
+"""A valve that sticks looks like a test again and again: where nobody asked for one it is answered once a day."""
+WIDER = 1.4
+"""A bound that stood is not lost by one that is wider by so much: what is to come never grows."""
 PROOFS_OF_END = (Proof.SEALED, Proof.WORD, Proof.CYCLE)
 """Cooling below the held level proves too little: a fading flow can take the level there as well."""
 
@@ -72,7 +76,7 @@ class Ending(Detector):
         self._to_come = ToCome(settings)
         self._suspicion = Suspicion(vessel)
         self._stalls = Stalls(settings.young_h)
-        self._answered_shut_s = -math.inf
+        self._answered_shut_s = self._answered_s = -math.inf
         self._finished_content = math.nan
         self._over_since_s: float | None = None
         self._looked_s = -math.inf
@@ -123,8 +127,11 @@ class Ending(Detector):
         shut_h = (record.now_s - start_s) / 3600
         if record.valve.proof is Proof.ABOVE and self._stands(record, bound, shut_h):
             return self._seems_over(record, bound, shut_h)
-        if not self._is_over(record, bound, start_s):
+        limit = self._to_come.limit_g_per_l(record)
+        if not self._is_over(record, bound, start_s, WIDER * limit):
             self._over_since_s = None
+            return self._test_answer(record, start_s)
+        if bound.most_g_per_l > limit:
             return self._test_answer(record, start_s)
         if self._over_since_s is None:
             self._over_since_s = record.now_s
@@ -132,18 +139,21 @@ class Ending(Detector):
             return []
         if self._stalls.too_cold:
             return self._stalls.by_cold(record, bound.production)
+        attenuation = too_high(record)
+        if attenuation is not None:
+            return self._stalls.by_gravity(record, attenuation)
         progress = self._suspicion.progress
         if self._stalls.too_soon(record, self._to_come.let_off, progress):
             return self._stalls.stopped_too_soon(record, bound.production, progress)
         self._finish(record)
-        return [told.finished(record, bound, self._to_come.limit_g_per_l(record), shut_h)]
+        return [*self._stalls.over(record), told.finished(record, bound, limit, shut_h)]
 
-    def _is_over(self, record: Record, bound: Bound, start_s: float) -> bool:
-        """Tell whether the bound is low enough, in a stretch that proves it, and nothing speaks against it."""
+    def _is_over(self, record: Record, bound: Bound, start_s: float, limit: float) -> bool:
+        """Tell whether the bound is below a limit, in a stretch that proves it, and nothing speaks against it."""
         s, production = self.settings, bound.production
         shut_h = (record.now_s - start_s) / 3600
         return (
-            bound.most_g_per_l <= self._to_come.limit_g_per_l(record)
+            bound.most_g_per_l <= limit
             and record.valve.proof in PROOFS_OF_END
             and max(shut_h, production.hours) >= s.least_shut_h
             and production.hours >= 0.8 * s.least_window_h
@@ -186,11 +196,14 @@ class Ending(Detector):
 
     def _by_gravity(self, record: Record) -> list[Finding]:
         """Call the end by gravity samples that stand still."""
+        attenuation = stands_too_high(record)
+        if attenuation is not None and not self._stalls.too_cold:
+            return self._stalls.by_gravity(record, attenuation)
         evidence = gravity_evidence(record, record.now_s)
         if evidence is None or record.now_s - record.overruled_s < OVERRULED_S:
             return []
         self._finish(record)
-        return [told.finished_by_gravity(record, evidence)]
+        return [*self._stalls.over(record), told.finished_by_gravity(record, evidence)]
 
     def _by_time(self, record: Record) -> list[Finding]:
         """Ask for a shut-valve test, where nothing proves that gas can't leave."""
@@ -207,10 +220,13 @@ class Ending(Detector):
         shut_h = (record.now_s - start_s) / 3600
         if not _tested(record) or shut_h < self.settings.answer_after_h or self._answered_shut_s == start_s:
             return []
+        asked = record.valve.proof is Proof.WORD or record.suspected_s is not None
+        if not asked and record.now_s - self._answered_s < UNASKED_S:
+            return []
         recent = record.production_over(start_s - 60, max(1.5, shut_h))
         if recent is None or recent.low <= self.settings.going_g_per_l_day:
             return []
-        self._answered_shut_s = start_s
+        self._answered_shut_s, self._answered_s = start_s, record.now_s
         record.suspected_s = None
         self._suspicion.refuted(record.now_s)
         return [self._still(record, recent, shut_h)]

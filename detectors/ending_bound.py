@@ -26,11 +26,13 @@ FALLEN = 0.35
 class BoundSettings:
     """How little may still come at the end, and how sure that must be."""
 
-    to_come_g_per_l: float = 0.3
-    """CO2 that may still come at `finished`: less than 0.1 °P (0.4 g/L), to leave room for what a bound can't know."""
     to_come_by_word_g_per_l: float = 0.4
-    """The same where no valve can be at work: sealed, or shut by the brewer's word."""
+    """CO2 that may still come at `finished`, about 0.1 °P, where no valve can be at work: sealed, or shut by the brewer's
+    word."""
     to_come_cycling_g_per_l: float = 0.35
+    """The same behind a cycling valve: less, to leave room for what a bound can't know."""
+    to_come_g_per_l: float = 0.3
+    """CO2 to come at which the hours to go are over; twice as much come again means that it goes on."""
     sure: float = 3.0
     sure_by_word: float = 2.0
     """Standard errors that the bound lies above the rate."""

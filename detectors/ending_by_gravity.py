@@ -9,11 +9,13 @@ import math
 from ullage.detectors.extract import plato_from_sg
 from ullage.detectors.record import Record
 
-LEAST_ATTENUATION = 0.6
+LEAST_ATTENUATION = 0.65
 """Apparent attenuation below which a gravity that stands still is a stall: worts end at 70 to 85 % (common practice)."""
 LATE_GRAVITY = 1.02
 """Stands in for it where no original gravity is known."""
 LEAST_AGE_H = 48.0
+SAMPLE_S = 36 * 3600.0
+"""A sample older than this does not speak against an end that pressure shows."""
 GOING_G_PER_L_DAY = 0.3
 """Production, measured in a shut vessel, that is surely above this contradicts."""
 SLACK_C = 0.3
@@ -37,9 +39,30 @@ def gravity_evidence(record: Record, now_s: float) -> str | None:
     return f"{found} It is {latest.gravity:.4f} now."
 
 
+def too_high(record: Record) -> float | None:
+    """Return the apparent attenuation by a recent sample if it is far below where worts end; None if nothing says so."""
+    latest = record.gravity.latest
+    original = record.vessel.original_gravity
+    if latest is None or original is None or record.now_s - latest.time_s > SAMPLE_S:
+        return None
+    reached = _attenuation(original, latest.gravity)
+    return reached if reached < LEAST_ATTENUATION else None
+
+
+def stands_too_high(record: Record) -> float | None:
+    """Return the apparent attenuation at which gravity has come to rest, if that is a stall; None if it is not known."""
+    if record.age_h < LEAST_AGE_H or record.gravity.stands(record.now_s) is None:
+        return None
+    return too_high(record)
+
+
 def _far_enough(record: Record, gravity: float) -> bool:
     original = record.vessel.original_gravity
-    if original is None:
-        return gravity <= LATE_GRAVITY
+    return (
+        gravity <= LATE_GRAVITY if original is None else _attenuation(original, gravity) >= LEAST_ATTENUATION
+    )
+
+
+def _attenuation(original: float, gravity: float) -> float:
     extract = plato_from_sg(original)
-    return (extract - plato_from_sg(gravity)) / extract >= LEAST_ATTENUATION
+    return (extract - plato_from_sg(gravity)) / extract

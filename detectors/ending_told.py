@@ -10,22 +10,28 @@ from ullage.detectors.ending_bound import Bound
 from ullage.detectors.finding import Condition, Finding, Priority, State
 from ullage.detectors.production import Production
 from ullage.detectors.record import Record
+from ullage.detectors.valve import Proof
 
 
 def finished(record: Record, bound: Bound, limit_g_per_l: float, shut_h: float) -> Finding:
     """Return the end by a bound on the CO2 still to come."""
     production, proof = bound.production, record.valve.proof
     assert proof is not None
+    window, what_shows = "without a way out for gas", f"shut for {shut_h:.1f} h: {proof.value}"
+    if bound.whole_teeth:
+        ago_h = (record.now_s - production.end_s) / 3600
+        window = "of whole teeth, each drop of the valve counted,"
+        what_shows = f"{production.hours:.0f} h of teeth, the last drop {ago_h:.1f} h ago: {proof.value}"
     return _medium(
         record, Condition.FINISHED,
-        f"Fermentation is over: in {production.hours:.0f} h without a way out for gas no more than "
+        f"Fermentation is over: in {production.hours:.0f} h {window} no more than "
         f"{_most(production)} g/L CO2 a day can have been made, so at most {bound.most_g_per_l:.1f} "
-        "g/L are still to come. Next: leave the valve shut and chill. Before packaging or whenever in doubt, take "
-        "a gravity sample.",
+        f"g/L are still to come. Next: {'wind' if record.valve.proof is Proof.CYCLE else 'leave'} the valve shut and chill. Before "
+        "packaging or whenever in doubt, take a gravity sample.",
         value=bound.most_g_per_l, limit=limit_g_per_l, unit="g/L",
         rate_g_per_l_day=production.rate_g_per_l_day,
         evidence=(
-            f"shut for {shut_h:.1f} h: {proof.value}",
+            what_shows,
             f"{_measured(production)}, temperature taken out",
             f"a tail of at most {bound.tail_h:.0f} h after {record.age_h:.0f} h of fermentation",
         ),
@@ -111,6 +117,23 @@ def stalled_early(record: Record, production: Production) -> Finding:
     )  # fmt: skip
 
 
+def stalled_high(record: Record, attenuation: float) -> Finding:
+    """Return the alarm where gravity shows that much extract is left, though nothing seems to be made."""
+    latest = record.gravity.latest
+    assert latest is not None
+    return _medium(
+        record, Condition.STALLED,
+        f"Fermentation has stopped at a gravity of {latest.gravity:.4f}, of {record.vessel.original_gravity:.3f}: "
+        f"{100 * attenuation:.0f} % attenuated, where most worts reach 70 to 85 %. Measure once more. If it is right, rouse "
+        "the yeast gently and warm it within its range; don't package it.",
+        state=State.RAISED, value=latest.gravity, unit="",
+        evidence=(
+            f"gravity {latest.gravity:.4f} {(record.now_s - latest.time_s) / 3600:.0f} h ago",
+            f"apparent attenuation {100 * attenuation:.0f} %",
+        ),
+    )  # fmt: skip
+
+
 def stalled_by_cold(record: Record, production: Production) -> Finding:
     """Return the alarm where nothing is made in beer below the yeast's range."""
     limits = record.vessel.yeast_temperature_c
@@ -123,6 +146,14 @@ def stalled_by_cold(record: Record, production: Production) -> Finding:
         state=State.RAISED, value=record.beer_c, limit=low, unit="°C",
         rate_g_per_l_day=production.rate_g_per_l_day,
         evidence=(_measured(production), "temperature below the yeast's range"),
+    )  # fmt: skip
+
+
+def stalled_no_more(record: Record) -> Finding:
+    """Return the end of a stall that has proved to be the end of fermentation."""
+    return _medium(
+        record, Condition.STALLED, "It was no stall, or is none any more: fermentation is over.",
+        state=State.CLEARED,
     )  # fmt: skip
 
 

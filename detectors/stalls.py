@@ -19,6 +19,7 @@ SOON = 1.15
 SURELY_SOON = 0.7
 MOSTLY_DONE = 1.5
 """Share of that time after which a cold rest is no stall."""
+SLACK_C = 0.3
 CHILL_S, CHILL_K = 12 * 3600.0, 6.0
 
 
@@ -36,7 +37,7 @@ class Stalls:
         limits = record.vessel.yeast_temperature_c
         if limits is None:
             return
-        if record.beer_c >= limits[0] - 0.3:
+        if record.beer_c >= limits[0] - SLACK_C:
             self._cold_since_s = None
         elif self._cold_since_s is None:
             self._cold_since_s = record.now_s
@@ -54,11 +55,27 @@ class Stalls:
         return self.by_cold(record, production) if production is not None else []
 
     def by_cold(self, record: Record, production: Production) -> list[Finding]:
-        """Raise a stall by cold, if none stands."""
-        if self._stalled:
+        """Raise a stall by cold, if none stands and the cold is not the brewer's own plan."""
+        meant_c = record.coldest_meant_c(record.now_s)
+        planned = meant_c is not None and record.beer_c >= meant_c - SLACK_C
+        if self._stalled or planned:
             return []
         self._stalled = True
         return [told.stalled_by_cold(record, production)]
+
+    def by_gravity(self, record: Record, attenuation: float) -> list[Finding]:
+        """Raise a stall with much extract left, if none stands."""
+        if self._stalled:
+            return []
+        self._stalled = True
+        return [told.stalled_high(record, attenuation)]
+
+    def over(self, record: Record) -> list[Finding]:
+        """Clear a stall that stands: fermentation is over."""
+        if not self._stalled:
+            return []
+        self._stalled = False
+        return [told.stalled_no_more(record)]
 
     def too_soon(self, record: Record, let_off: LetOff, progress: float) -> bool:
         """Tell whether production broke off where most worts would still have gas to make: once seen, for good.

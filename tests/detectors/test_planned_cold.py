@@ -75,3 +75,13 @@ def test_the_end_of_a_planned_chill_is_foreseen_at_its_own_temperature() -> None
     (low,) = [f for f in of(found, Condition.PRESSURE_LOW) if f.subject]
     assert "chill to 1 °C" in low.text
     assert 190 < hours_in(low) < 202
+
+
+def test_a_planned_cold_rest_is_no_stall() -> None:
+    """Yeast that goes to rest at the planned 13 °C is no alarm; where nobody planned it, it is."""
+    points = ((0, 19.0), (60, 19.0), (66, 13.0), (150, 13.0))
+    pitched = (0.0, "pitched")
+    planned, _ = told(PLANNED, points, pitched)
+    assert of(planned, Condition.STALLED) == []
+    unplanned, _ = told(replace(PLANNED, batch=Wishes(finings="no")), points, pitched)
+    assert [found.condition for found in of(unplanned, Condition.STALLED)] == [Condition.STALLED]
