@@ -99,11 +99,11 @@ def _end_rule(ending: EndingSettings) -> str:
     return (
         "gas has provably no way out (no valve, a valve shut by the journal's word, or one that cycles, between two of "
         f"its drops) for at least {ending.least_shut_h:g} h, and what can still come stays at or below "
-        f"{ending.to_come_g_per_l:g} g/L ({ending.to_come_by_word_g_per_l:g} where the vessel is surely shut). What can "
-        "still come is the upper end of the measured rate times the time that the tail takes to fade, which is read from "
-        "how the rate has fallen before, or from the beer's age; where the vessel is surely shut, what a quick and a slow "
-        f"fading would still bring counts if that is less. It must stay so for {ending.confirm_h:g} h "
-        f"({ending.confirm_sealed_h:g} h if sealed, {ending.confirm_cycling_h:g} h if the valve cycles). Gravity that "
+        f"{ending.to_come_by_word_g_per_l:g} g/L ({ending.to_come_cycling_g_per_l:g} if the valve cycles). What can still "
+        "come is the upper end of the measured rate times the time that the tail takes to fade, which is read from how "
+        f"the rate has fallen before, or from the beer's age. It must stay so for {ending.confirm_h:g} h "
+        f"({ending.confirm_sealed_h:g} h if sealed, {ending.confirm_cycling_h:g} h if the valve cycles, "
+        f"{ending.confirm_fading_h:g} h where its teeth show production fade as yeast does). Gravity that "
         "stands within 0.001 for 48 h is an end of its own"
     )
 
