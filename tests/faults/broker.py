@@ -189,9 +189,9 @@ def repeats(bench: Bench) -> Cost:
     house.start()
     brewer = Brewer(house)
     times = bench.times(2, 20)
-    for _ in range(times):
-        start_s = time.time()
-        sent = {round((start_s - 30 + 0.25 * n) * 1000): 1.0 + n / 1000 for n in range(100)}
+    for turn in range(times):
+        start_ms = int((time.time() - 30) * 4) * 250 + turn  # no two turns share a millisecond
+        sent = {start_ms + 250 * n: 1.0 + n / 1000 for n in range(100)}
         brewer.sent |= sent
         stream = [*sent.items(), *sent.items()]
         order = sorted(range(len(stream)), key=lambda n: n % 100 + bench.chance.uniform(0, 12))
