@@ -81,8 +81,11 @@ def locked(bench: Bench) -> Cost:
             slowest_s = max(slowest_s, house.rings(PROMPT_S, name="south", since=before))
         other.execute("COMMIT")
     began_s = time.monotonic()
-    sent = 2 + 10 * bench.times(1, 5)
-    wait_until(lambda: bool(house.raised()), "everything in the database")
+    times = bench.times(1, 5)
+    sent = 2 + 10 * times
+    wait_until(
+        lambda: bool(house.raised()) and len(house.stored("south")) == 10 * times, "everything in the database"
+    )
     return ended(house, sent, slowest_s, time.monotonic() - began_s)
 
 
