@@ -52,9 +52,10 @@ class Screen(io.TextIOBase):
             return len(text)
 
     def flush(self) -> None:
-        """Have everything shown."""
+        """Have everything shown; a stream that is closed already has."""
         with self._lock:
-            self._stream.flush()
+            if not self._stream.closed:
+                self._stream.flush()
 
     def progress(self, line: str, mark: object) -> None:
         """Show where things stand.

@@ -2,6 +2,7 @@
 
 import itertools
 import logging
+import re
 import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
@@ -340,7 +341,7 @@ def test_of_reminders_that_waited_only_the_latest_is_told(store: Store, phone: H
         notifier.wake()
         _eventually(lambda: len(phone.accepted) == 1 and notifier.settle())
         raised = desk.history(limit=100)[-1].token
-        assert f"id {raised}]" in phone.accepted[0].message
+        assert re.search(rf"\bid {raised}(?!-)", phone.accepted[0].message)
         assert phone.accepted[0].message.count("Still not acknowledged") == 1
         assert f"{raised}-61" in phone.accepted[0].message
     assert _waiting(store) == 0

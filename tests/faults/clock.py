@@ -87,7 +87,10 @@ def years_off(bench: Bench) -> Cost:
 
 
 def steps(bench: Bench) -> Cost:
-    """The clock is set back and forth, by seconds and by hours: no reading is refused, every alarm comes at once."""
+    """The clock is set back and forth, by seconds and by hours: every alarm comes at once, and no reading is refused.
+
+    But for one on its way at the moment of a step back: it bears a stamp of a time that is yet to come.
+    """
     house = House.build(bench, vessels=[_untimed("north")])
     watch = Watch(house)
     house.start()
@@ -104,7 +107,8 @@ def steps(bench: Bench) -> Cost:
         wait_until(lambda n=count: _cleared(house) == n + 1, f"the end of the alarm after {step_s:g} s")  # type: ignore[misc]
     assert house.daemon.stop() == 0, house.daemon.log[-1500:]
     _only_over_pressure(house)
-    assert "readings refused" not in house.daemon.log, house.daemon.log[-1500:]
+    refused = house.daemon.log.count("readings refused")
+    assert refused <= sum(step_s < 0 for step_s in chosen), house.daemon.log[-1500:]
     remark = f"on the phone after {slowest_s:.1f} s at most"
     return Cost(caused=len(chosen), alarms=len(house.raised()), remark=remark)
 

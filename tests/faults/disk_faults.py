@@ -84,7 +84,8 @@ def locked(bench: Bench) -> Cost:
     times = bench.times(1, 5)
     sent = 2 + 10 * times
     wait_until(
-        lambda: bool(house.raised()) and len(house.stored("south")) == 10 * times, "everything in the database"
+        lambda: bool(house.raised()) and len(house.stored("south")) == 10 * times,
+        "everything in the database",
     )
     return ended(house, sent, slowest_s, time.monotonic() - began_s)
 

@@ -55,7 +55,9 @@ def test_no_number_stands_without_its_name(condition: Condition) -> None:
 
 def test_rules_follow_the_settings(watched: WatchedVessel) -> None:
     """What was changed in the configuration stands in the rule, not the default."""
-    changed = dict(watched.detectors) | {"ending": EndingSettings(to_come_by_word_g_per_l=0.17, confirm_cycling_h=13)}
+    changed = dict(watched.detectors) | {
+        "ending": EndingSettings(to_come_by_word_g_per_l=0.17, confirm_cycling_h=13)
+    }
     said = rule_words(Condition.FINISHED, replace(watched, detectors=changed))
     assert "0.17 g/L" in said
     assert "13 h if the valve cycles" in said
