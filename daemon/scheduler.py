@@ -26,6 +26,7 @@ STEP_S = 30.0
 """By how much the wall clock must have been set for the jobs to be planned anew."""
 _WORKERS = 8
 _OVERDUE_ROUNDS = 3
+_PLANNERS_THREAD = "APScheduler"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -168,18 +169,20 @@ class Scheduler:
             self._planner.add_job(record.run, self._trigger(record.job), id=name, name=name)
         others = set(threading.enumerate())
         self._planner.start()
-        self._threads = tuple(set(threading.enumerate()) - others)
+        # by its name, too: another part of the program may start a thread at this moment, which ends as it likes
+        new = set(threading.enumerate()) - others
+        self._threads = tuple(thread for thread in new if thread.name == _PLANNERS_THREAD)
         self._watcher.start()
 
     def stop(self, timeout_s: float = 5.0) -> None:
         """Start no more jobs and wait for those that run, at most `timeout_s` seconds."""
         self._watcher.stop()
-        if self._planner is not None:
-            self._planner.shutdown(wait=False)
+        planner, self._planner = self._planner, None  # whoever asks meanwhile finds nothing that should run
+        if planner is not None:
+            planner.shutdown(wait=False)
             deadline_s = time.monotonic() + timeout_s
             while time.monotonic() < deadline_s and any(job.running_s is not None for job in self.health()):
                 time.sleep(0.01)
-            self._planner = None
 
     def run_now(self, name: str) -> None:
         """Run a job at once, in the caller's thread."""

@@ -94,6 +94,7 @@ class Service:
         self._late: dict[str, tuple[object, Part]] = {}
         self._changing = threading.Lock()
         self._reloading: threading.Thread | None = None
+        self._asked_anew = False
         self._broken = False
         self._lost_since_s: dict[str, float] = {}
         self._turned: dict[str, tuple[int, float]] = {}
@@ -146,7 +147,8 @@ class Service:
                 asked: Sequence[Asked] = ()
                 while Asked.STOP not in asked and not code:
                     asked = signals.wait(LOOK_S)
-                    if Asked.RELOAD in asked:
+                    self._asked_anew = self._asked_anew or Asked.RELOAD in asked
+                    if self._asked_anew:
                         self._reload()
                     code = self.look()
             finally:
@@ -278,8 +280,8 @@ class Service:
 
     def _reload(self) -> None:
         if self._reloading is not None and self._reloading.is_alive():
-            log.warning("a configuration is being taken over already; reload again when that is done")
-            return
+            return  # the file may have changed since that one read it: its turn comes when that is done
+        self._asked_anew = False
         self._reloading = threading.Thread(target=self._take_over, name="reload", daemon=True)
         self._reloading.start()
 

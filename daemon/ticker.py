@@ -46,9 +46,10 @@ class Ticker:
             self._thread.join(timeout_s)
 
     def loop_health(self) -> LoopHealth:
-        """Tell whether the thread goes round."""
+        """Tell whether the thread goes round; one that was ended on purpose is not missed."""
         if self._thread is None or not self._thread.is_alive():
-            return LoopHealth(name=self.name, healthy=False, alive=False, detail="the thread does not run")
+            meant = self._stopping.is_set()
+            return LoopHealth(name=self.name, healthy=False, alive=meant, detail="the thread does not run")
         return self._heartbeat.health()
 
     def _run(self) -> None:

@@ -190,3 +190,26 @@ def test_a_ticker_outlives_its_failures(caplog: pytest.LogCaptureFixture) -> Non
     ticker.stop()
     assert not ticker.loop_health().healthy
     assert [record.message for record in caplog.records] == ["periodic work failed"]
+
+
+def test_a_thread_of_somebody_else_is_not_its_own(monkeypatch: pytest.MonkeyPatch) -> None:
+    """While a configuration is taken over a source starts beside it: when that thread ends the scheduler is well."""
+    leave = threading.Event()
+    stranger = threading.Thread(target=leave.wait, name="source-cellar")
+    start = BackgroundScheduler.start
+
+    def start_beside(planner: BackgroundScheduler) -> None:
+        start(planner)
+        stranger.start()
+
+    monkeypatch.setattr(BackgroundScheduler, "start", start_beside)
+    job = Job(name="nothing", run=lambda: None, every_s=3600)
+    scheduler = Scheduler([job], SystemClock(), LocalTime.named("UTC"))
+    scheduler.start()
+    try:
+        leave.set()
+        stranger.join(5)
+        assert scheduler.loop_health().alive
+    finally:
+        scheduler.stop()
+    assert scheduler.loop_health().alive, "ended on purpose is not dead"
