@@ -4,7 +4,8 @@ A payload gives readings, refusals that say why, or both. The time of a reading 
 SenML record says, else the arrival. A retained message has no arrival time: without a time of its own it is old news.
 
 No two arrivals of one decoder share a millisecond, since a store knows a reading by its time in milliseconds: of those
-that come faster, such as messages that had queued at a broker, each is stamped one millisecond after the last.
+that come faster, such as messages that had queued at a broker, each is stamped one millisecond after the last, up to
+50 s ahead of the clock.
 """
 
 from collections.abc import Sequence
@@ -18,8 +19,8 @@ from ullage.adapters.payload import RefusedError
 from ullage.adapters.reading import Reading, Reason, Refusal
 from ullage.adapters.senml import resolve
 
-FLOOD_MS = 60_000
-"""How far a flood may push the stamps of arrivals ahead of the clock before they start anew."""
+FLOOD_MS = 50_000
+"""How far a flood may push the stamps of arrivals ahead of the clock: less than the minute from which on they are refused."""
 
 
 class Decoded(NamedTuple):
@@ -103,12 +104,13 @@ class Decoder:
         stepped_back = arrived_ms < self._arrived_ms - 1_000
         self._arrived_ms = arrived_ms
         next_ms = self._stamp_ms + 1
-        # a clock that was set back, or a flood that ran a minute ahead of it, starts the count anew
-        if stepped_back or not arrived_ms < next_ms < arrived_ms + FLOOD_MS:
+        if stepped_back or next_ms <= arrived_ms:
             self._stamp_ms = arrived_ms
             return arrived_s
-        self._stamp_ms = next_ms
-        return next_ms / 1e3
+        # a flood may run so far ahead of the clock and then stands there: a stamp that fell back would be old news, and
+        # what it bears would be judged by nobody
+        self._stamp_ms = max(self._stamp_ms, min(next_ms, arrived_ms + FLOOD_MS))
+        return self._stamp_ms / 1e3
 
     def _parse(self, form: Format, payload: bytes, now_s: float) -> object:
         read.check_size(payload)

@@ -341,6 +341,16 @@ def test_arrivals_on_one_topic_never_share_a_millisecond() -> None:
     assert decoder.decode(b"18.4", "t", NOW_S - 3600).readings[0].time_s == NOW_S - 3600
 
 
+def test_after_a_flood_new_readings_are_the_newest() -> None:
+    """Stamps run ahead of the clock by less than a minute, and never fall back: what falls back is judged by nobody."""
+    decoder = Decoder("cellar", (BEER,))
+    times = [decoder.decode(b"18.4", "t", NOW_S + n / 10_000).readings[0].time_s for n in range(70_000)]
+    assert times == sorted(times)
+    assert times[-1] < NOW_S + 7 + 60
+    after = [decoder.decode(b"18.4", "t", NOW_S + 7 + n / 10).readings[0].time_s for n in range(1, 4)]
+    assert times[-1] < after[0] < after[1] < after[2]
+
+
 CHANNELS = (
     BEER,
     NOTE,
