@@ -2,6 +2,7 @@
 
 import threading
 from collections import deque
+from collections.abc import Callable
 from typing import Generic, TypeVar
 
 T = TypeVar("T")
@@ -16,11 +17,15 @@ class Inbox(Generic[T]):
     Parameters
     ----------
     limit
-        Items that may wait.
+        What may wait before a giver has to: items, or what they weigh together.
+    weigh
+        What an item counts for.
     """
 
-    def __init__(self, limit: int) -> None:
+    def __init__(self, limit: int, weigh: Callable[[T], int] = lambda item: 1) -> None:
         self._limit = limit
+        self._weigh = weigh
+        self._weight = 0
         self._items: deque[T] = deque()
         lock = threading.Lock()
         self._filled = threading.Condition(lock)
@@ -31,12 +36,13 @@ class Inbox(Generic[T]):
     def put(self, item: T, timeout_s: float | None = None) -> bool:
         """Add `item`, waiting while the queue is full; False when it was closed or `timeout_s` passed."""
         with self._filled:
-            if len(self._items) >= self._limit and not self._closed:
+            if self._weight >= self._limit and not self._closed:
                 self.full_waits += 1
-                self._drained.wait_for(lambda: self._closed or len(self._items) < self._limit, timeout_s)
-            if self._closed or len(self._items) >= self._limit:
+                self._drained.wait_for(lambda: self._closed or self._weight < self._limit, timeout_s)
+            if self._closed or self._weight >= self._limit:
                 return False
             self._items.append(item)
+            self._weight += self._weigh(item)
             if len(self._items) == 1:  # the taker sleeps only on an empty queue
                 self._filled.notify()
             return True
@@ -49,8 +55,10 @@ class Inbox(Generic[T]):
             if len(self._items) <= most:
                 taken = list(self._items)
                 self._items.clear()
+                self._weight = 0
             else:
                 taken = [self._items.popleft() for _ in range(most)]
+                self._weight -= sum(map(self._weigh, taken))
             if taken:
                 self._drained.notify_all()
             return taken

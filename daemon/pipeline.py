@@ -30,8 +30,8 @@ COMPLAINTS = 50
 class PipelineSettings:
     """Sizes and times of the pipeline."""
 
-    inbox_deliveries: int = 10_000
-    """Deliveries that may wait; beyond it sources wait."""
+    inbox_readings: int = 10_000
+    """That may wait to be judged, beyond it sources wait: an alarm behind them is late by as long as they take."""
     turn_deliveries: int = 1_000
     """Most deliveries judged before their findings are told: a flood delays no alarm by more than that."""
     tick_interval_s: float = 10.0
@@ -99,7 +99,7 @@ class Pipeline:
         self.books.told = told
         if receipts is not None:
             receipts.acknowledge = self.books.acknowledge
-        self._inbox: Inbox[Delivery | Callable[[], None]] = Inbox(self._settings.inbox_deliveries)
+        self._inbox: Inbox[Delivery | Callable[[], None]] = Inbox(self._settings.inbox_readings, _weight)
         self._unjudged: dict[str, float] = {}
         """Vessels with readings that wait to be judged, and since when (monotonic); the longest first."""
         self._guard = WallClockGuard(clock)
@@ -336,3 +336,8 @@ class Pipeline:
             about = {} if refusal is None else {"where": refusal.where[:100], "detail": refusal.detail}
             log.warning("readings refused", extra={"reason": str(why), **about})
         self.refused[str(why)] += 1
+
+
+def _weight(item: Delivery | Callable[[], None]) -> int:
+    """Return how many readings and refusals wait with an item; one at the least."""
+    return max(1, len(item.readings) + len(item.refusals)) if isinstance(item, Delivery) else 1

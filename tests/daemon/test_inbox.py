@@ -39,6 +39,18 @@ def test_a_full_inbox_makes_the_giver_wait_and_loses_nothing() -> None:
     assert inbox.full_waits > 0
 
 
+def test_heavy_items_fill_it_sooner() -> None:
+    """Deliveries of hundreds of lines are bounded by their lines, not by their number."""
+    inbox: Inbox[int] = Inbox(1000, weigh=lambda item: item)
+    assert inbox.put(600)
+    assert inbox.put(600)
+    assert not inbox.put(1, timeout_s=0.01)
+    assert inbox.take(1, 0) == [600]
+    assert inbox.put(300)
+    assert inbox.take(10, 0) == [600, 300]
+    assert inbox.put(999)
+
+
 def test_closing_wakes_a_waiting_giver_and_says_no() -> None:
     """A source that waits for room learns that the pipeline has gone."""
     inbox: Inbox[int] = Inbox(1)
