@@ -114,8 +114,14 @@ def flood(bench: Bench) -> Cost:
         probe.say(
             b"".join(b"top=1.%05d beer=18\n" % (number % 100_000) for number in range(start, start + 1000))
         )
-    took_s = _rings(probe, house)
-    assert took_s < PROMPT_S, f"the phone rang after {took_s:.1f} s"
+    # of lines that come within a millisecond one counts: a single one may be lost on the detectors, a sensor goes on
+    began_s = time.monotonic()
+    while not any(f"{LIMIT_BAR}" in request.message for request in house.phone.accepted):
+        took_s = time.monotonic() - began_s
+        assert took_s < PROMPT_S, f"the phone is silent after {took_s:.1f} s; {house.daemon.log[-1500:]}"
+        probe.say(b"\ntop=2.6 beer=18\n")
+        time.sleep(0.2)  # the sensor's own pace
+    took_s = time.monotonic() - began_s
     grown_mb = memory_mb(house) - before_mb
     assert grown_mb < GROWTH_MB, f"{grown_mb:.0f} MB more than before"
     assert house.daemon.stop() == 0, house.daemon.log[-1500:]
