@@ -1,6 +1,7 @@
 """`ullage check`: what a configuration will do, in plain words; on request a test message and a while of listening."""
 
 import argparse
+import logging
 import math
 import shutil
 import textwrap
@@ -69,6 +70,7 @@ def _notify(config: Config) -> int:
 def _listen(config: Config, seconds: float) -> int:
     from ullage.daemon.listening import listen
 
+    logging.getLogger("ullage").addHandler(logging.NullHandler())  # what a source logs stands in the answer
     print(f"Listening for {seconds:g} s; nothing is stored and no alarm raised.", flush=True)
     heard = listen(config, system_clock(), seconds, _tell)
     print()
