@@ -15,6 +15,7 @@ from ullage.detectors.pressure_rising import RisingSettings
 from ullage.detectors.silent import SilentSettings
 from ullage.detectors.temperature import TemperatureSettings
 from ullage.detectors.vessel import Probe, Vessel
+from ullage.detectors.warmed import WarmedSettings
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -33,7 +34,7 @@ def promises(watched: WatchedVessel) -> tuple[Promise, ...]:
     found: list[Promise] = []
     if Quantity.PRESSURE in has:
         found += _about_pressure(watched)
-    if Quantity.TEMPERATURE in has and watched.vessel.yeast_temperature_c is not None:
+    if Quantity.TEMPERATURE in has:
         found += _about_temperature(watched)
     if has:
         found += _about_sensors(watched)
@@ -120,6 +121,8 @@ def _about_pressure(watched: WatchedVessel) -> Iterator[Promise]:
 def _about_temperature(watched: WatchedVessel) -> Iterator[Promise]:
     limits = watched.vessel.yeast_temperature_c
     for settings in watched.detectors.values():
+        if isinstance(settings, WarmedSettings):
+            yield _about_warming(watched.vessel, settings)
         if not isinstance(settings, TemperatureSettings) or limits is None:
             continue
         in_air = watched.vessel.probe is Probe.AIR
@@ -142,6 +145,16 @@ def _about_temperature(watched: WatchedVessel) -> Iterator[Promise]:
                 text=f"more than {settings.off_plan_c:g} K off the plan's step for {settings.off_plan_h:g} h; "
                 "a step outside the range above counts in its place",
             )
+
+
+def _about_warming(vessel: Vessel, settings: WarmedSettings) -> Promise:
+    patience_h = settings.patience_air_h if vessel.probe is Probe.AIR else settings.patience_h
+    return Promise(
+        what=Condition.TEMPERATURE_HIGH.value,
+        priority=Priority.MEDIUM,
+        text=f"beer that was chilled stands for {patience_h:g} h more than {settings.above_k:g} K above what counts as cold, or "
+        "above the temperature of serving once it is conditioned",
+    )
 
 
 def _about_sensors(watched: WatchedVessel) -> Iterator[Promise]:
@@ -176,7 +189,7 @@ def missing(watched: WatchedVessel) -> tuple[str, ...]:
     if Quantity.TEMPERATURE not in has:
         found.append("no temperature channel: verdicts rest on pressure alone and come later and less surely")
     elif vessel.yeast_temperature_c is None:
-        found.append("no yeast_temperature_c: no temperature alarms")
+        found.append("no yeast_temperature_c: no temperature alarms while it ferments")
     if vessel.original_gravity is None:
         found.append("no original_gravity: how much gas is still to come is judged more cautiously")
     found += _missing_words(vessel, has)

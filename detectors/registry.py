@@ -19,6 +19,7 @@ from ullage.detectors.pressure_rising import PressureRising
 from ullage.detectors.silent import Silent
 from ullage.detectors.temperature import Temperature
 from ullage.detectors.waits import Waits
+from ullage.detectors.warmed import Warmed
 
 REGISTERED: tuple[type[Detector], ...] = (
     OverPressure,
@@ -33,6 +34,7 @@ REGISTERED: tuple[type[Detector], ...] = (
     Leak,
     PressureLow,
     Chilled,
+    Warmed,
     Waits,
 )
 """Over-pressure first: nothing comes before it. The order of the others matters only among those that write a

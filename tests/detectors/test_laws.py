@@ -59,15 +59,12 @@ def _cool_after(hour: float, to_c: float) -> Callable[[FloatArray], FloatArray]:
 
 
 def _cycling() -> Story:
-    """A valve that cycles; the end; a chill; a day of silence."""
-    batch = Batch(
-        vessel=VALVED,
-        hours=288,
-        opening_bar=1.2,
-        blow_down_bar=0.15,
-        tail_h=14.0,
-        celsius=_cool_after(210, 2.0),
-    )
+    """A valve that cycles; the end; a chill; a day of silence; a fridge that fails."""
+
+    def celsius(hours: FloatArray) -> FloatArray:
+        return np.interp(hours, [210, 231, 264, 276], [19.0, 2.0, 2.0, 14.0])
+
+    batch = Batch(vessel=VALVED, hours=288, opening_bar=1.2, blow_down_bar=0.15, tail_h=14.0, celsius=celsius)
     samples = silenced(_thin(batch.samples(), 5), Kind.PRESSURE, 30, 33)
     return VALVED, stream(samples, (START_S + 8 * HOUR_S, "pitched"), (START_S + 209 * HOUR_S, "chill 2"))
 

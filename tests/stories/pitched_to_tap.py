@@ -17,6 +17,7 @@ from ullage.adapters.reading import Reading
 from ullage.adapters.simulation.batches import FRIDGE_C, ale
 from ullage.adapters.simulation.cellar import Cellar, CellarPlan
 from ullage.adapters.timestamps import format_rfc3339
+from ullage.detectors.finding import NOTICES
 
 NAME = "heron"
 START_S = 1_772_355_600.0
@@ -25,6 +26,8 @@ INTERVAL_S = 120.0
 CHILL_C = 2.0
 LIMIT_C = 3.0
 """Target and a kelvin: what counts as cold."""
+FRIDGE_FAILED_K = 4.0
+"""So far above its target no fridge holds beer that works (a kelvin or two, common practice)."""
 DONE_G_PER_L = 0.4
 
 
@@ -103,6 +106,8 @@ def tell() -> Teller:
     story.act("fridge 11", quiet=True)
     while story.beer_c < 9.0:
         story.step()
+        if story.beer_c > CHILL_C + FRIDGE_FAILED_K:
+            story.truth.setdefault("too_warm", story.hours)
     story.truth["warmed"] = story.hours
     story.act(f"fridge {CHILL_C:g}", quiet=True)
     story.wait_cold("cold_again_from")
@@ -128,6 +133,8 @@ def conditions(at: dict[str, float]) -> list[Due]:
             why="no more than 0.4 g/L to come; the valve wound shut"),
         Due(condition="chilled", from_h=cold + 11.5, by_h=cold + 14, why=through),
         Due(condition="fining-due", from_h=cold + 11.5, by_h=cold + 14, why=through),
+        Due(condition="temperature-high", from_h=at["too_warm"], by_h=at["too_warm"] + 3,
+            why="the fridge stands open: cold beer is four kelvin above its target"),
         Due(condition="ready", from_h=settled - 0.5, by_h=settled + 2,
             why="the second dose settled for 18 h in the cold (common practice)"),
     ]  # fmt: skip
@@ -146,6 +153,7 @@ def main() -> None:
             name: {"time": format_rfc3339(START_S + hours * HOUR), "hours": round(hours, 3)}
             for name, hours in sorted(story.truth.items(), key=lambda item: item[1])
         },
+        "alarms": sorted({due.condition for due in conditions(story.truth)} - NOTICES),
         "conditions": due_rows(START_S, conditions(story.truth)),
     }
     path = FOLDER / f"{NAME}_pitched_to_tap.truth.json"

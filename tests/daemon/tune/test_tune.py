@@ -59,6 +59,7 @@ KEYS = {
     "held.off_target_bar": [0.02, 0.12],
     "chilled.hours": [3.0, 12.0],
     "waits.cold_h": [2.0, 12.0],
+    "warmed.above_k": [0.5, 3.0],
     "pressure_rising.horizon_h": [1.0, 12.0],
     "over_pressure.dead_band_bar": [0.01, 0.1],
 }
