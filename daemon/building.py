@@ -33,6 +33,7 @@ from ullage.daemon.rebuild import Rebuilt, rebuild
 from ullage.daemon.receipts import Receipts
 from ullage.daemon.reloading import Makers, Reload
 from ullage.daemon.restarts import Restarts
+from ullage.daemon.room import Room
 from ullage.daemon.routes import Nobody, Routes
 from ullage.daemon.sd_notify import notify, watchdog_interval_s
 from ullage.daemon.service import Late, Part, Parts, Service, unknown_vessels
@@ -41,6 +42,7 @@ from ullage.daemon.share import Share, Surroundings
 from ullage.daemon.sharing import MOST_HELD, Idle, Together, next_start, parted_sources
 from ullage.daemon.snapshot import fingerprint
 from ullage.daemon.steady_clock import SteadyClock
+from ullage.daemon.store.engine import parse_url, sqlite_path
 from ullage.daemon.store.journal_tail import entries_after, last_entry_id
 from ullage.daemon.store.leases import HOUSE
 from ullage.daemon.store.store import Store
@@ -121,7 +123,8 @@ def _assembled(
         promise=desk.promise,
         machine_s=clock.machine_s,
     )
-    writer = _writer(config, store, pipeline, clock, fingerprints, rebuilt, receipts, desk)
+    room = _room(config, place)
+    writer = _writer(config, store, pipeline, clock, fingerprints, rebuilt, receipts, desk, room)
     pipeline.books.told, pipeline.books.held = writer.hurry, writer.free
     keeper = BatchKeeper(
         vessels,
@@ -152,6 +155,7 @@ def _assembled(
         keeper=keeper,
         notifier=notifier,
         clock=clock,
+        room=room,
     )
     return Service(
         Parts(
@@ -290,6 +294,11 @@ def _views(vessels: Sequence[WatchedVessel], store: Store, clock: Clock) -> tupl
     return tuple(view(store, vessel) for vessel in vessels)
 
 
+def _room(config: Config, place: Place) -> Room:
+    file = None if place.makeshift is not None else sqlite_path(parse_url(config.store.url))
+    return Room(file, config.store.free_space_floor_mb)
+
+
 def _writer(
     config: Config,
     store: Store,
@@ -299,6 +308,7 @@ def _writer(
     rebuilt: Sequence[Rebuilt],
     receipts: Receipts,
     desk: AlarmDesk,
+    room: Room,
 ) -> Writer:
     interval_s, settings = config.store.commit_interval_s, WriterSettings()
     if config.share is None:
@@ -323,6 +333,7 @@ def _writer(
         receipts=receipts,
         clock_set=lambda: pipeline.time_known,
         settled=lambda: desk.health().unsaved == 0,
+        room=partial(room.look, desk),
     )
 
 

@@ -13,8 +13,9 @@ from ullage.daemon.config_files import loose_files
 from ullage.daemon.config_vessels import WatchedVessel
 from ullage.daemon.delivery import open_target
 from ullage.daemon.describing import missing, promises
+from ullage.daemon.room import Room
 from ullage.daemon.settings import Config
-from ullage.daemon.store.engine import label, make_engine, parse_url
+from ullage.daemon.store.engine import label, make_engine, parse_url, sqlite_path
 from ullage.detectors.finding import Condition, Priority
 
 
@@ -30,6 +31,11 @@ def plain_words(config: Config) -> Iterator[str]:
         f"Readings go to {label(parse_url(store.url))}, are written every {store.commit_interval_s:g} s and kept "
         f"one by one for {store.keep_days:g} days."
     )
+    if sqlite_path(parse_url(store.url)) is not None and store.free_space_floor_mb:
+        yield (
+            f"With less than {store.free_space_floor_mb:g} MB free on that disk readings wait in memory for room; alarms, "
+            "journal and messages are still written."
+        )
     zone = config.timezone or "this machine's zone"
     yield f"Times are shown in {zone}."
     yield (
@@ -147,6 +153,12 @@ def warnings(config: Config) -> Iterator[str]:
     yield from loose_files(config)
     if config.store.url in ("sqlite://", "sqlite:///:memory:"):
         yield "store.url: a database in memory forgets everything, alarms too, when the daemon ends"
+    room = Room(sqlite_path(parse_url(config.store.url)), config.store.free_space_floor_mb)
+    if not room.enough():
+        yield (
+            f"store.free_space_floor_mb: the disk has {room.free_mb():.0f} MB free, less than {room.floor_mb:g}: readings "
+            "will wait in memory until there is room"
+        )
     yield from config.notify.warnings()
 
 

@@ -18,6 +18,7 @@ from ullage.daemon.batches import adopt
 from ullage.daemon.clock import Clock
 from ullage.daemon.notifier import Notifier
 from ullage.daemon.pipeline import Pipeline
+from ullage.daemon.room import Room
 from ullage.daemon.routes import Nobody
 from ullage.daemon.service import Late, Part, Service
 from ullage.daemon.settings import Config, load
@@ -130,6 +131,7 @@ class Reload:
         keeper: BatchKeeper,
         notifier: Notifier | None,
         clock: Clock,
+        room: Room,
     ) -> None:
         self._config = config
         self._environ = environ
@@ -140,6 +142,7 @@ class Reload:
         self._keeper = keeper
         self._notifier = notifier
         self._clock = clock
+        self._room = room
 
     def prepare(self) -> Callable[[Service], str]:
         """Return what exchanges what differs, and says in words what that was. Nothing has changed until it is called.
@@ -188,6 +191,7 @@ class Reload:
                 self._pipeline.call(partial(self._pipeline.remove, name), timeout_s=5.0)
                 self._desk.reconcile(name, (), self._clock.wall_s())
         self._desk.configure(new.alarms, notifier or Nobody())
+        self._room.floor_mb = new.store.free_space_floor_mb
         if notifier is not self._notifier:
             service.exchange_notifier(None if notifier is None else self._makers.tended(notifier))
             if notifier is not None:

@@ -88,6 +88,9 @@ class Writer:
         Whether the machine knows the time: until then readings may have to be stamped anew.
     settled
         Whether every alarm that the detectors have found is written: before that their state must not be.
+    room
+        Whether the disk has room for readings: while it has not, they wait. What waits at the end is written all the
+        same: it is little beside what the disk must keep free, and would be lost.
     """
 
     def __init__(
@@ -103,6 +106,7 @@ class Writer:
         receipts: Receipts | None = None,
         clock_set: Callable[[], bool] = lambda: True,
         settled: Callable[[], bool] = lambda: True,
+        room: Callable[[], bool] = lambda: True,
     ) -> None:
         self._shelf = shelf
         self._entries_after = entries_after
@@ -120,6 +124,7 @@ class Writer:
         self._receipts = Receipts() if receipts is None else receipts
         self._clock_set = clock_set
         self._settled = settled
+        self._room = room
         self._hastened = False
         self._woken = threading.Event()
         self._stopping = threading.Event()
@@ -209,6 +214,9 @@ class Writer:
     def _flush(self) -> None:
         self._flushed_s = self._clock.monotonic_s()
         self._flush_due_s = self._flushed_s + self._settings.commit_interval_s
+        if not (self._stopping.is_set() or self._room()):
+            self._receipts.refused()
+            return
         ticket = self._receipts.ticket()
         try:
             self._shelf.flush()

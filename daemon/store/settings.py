@@ -19,5 +19,8 @@ class StoreSettings(BaseModel):
     """Seconds between two writes: what a power cut or a kill can cost."""
     max_pending: Annotated[int, Field(ge=1000, le=10_000_000)] = 500_000
     """Readings that wait in memory (16 bytes each) while the database refuses; then the oldest are dropped."""
+    free_space_floor_mb: Annotated[float, Field(ge=0, le=100_000_000)] = 100
+    """Free space on the file's disk, in millions of bytes, below which readings wait in memory for room while alarms,
+    journal and messages are still written; 0 asks for none."""
     busy_timeout_s: Annotated[float, Field(ge=1, le=60)] = 10
     """Seconds to wait for another program that writes to the same SQLite file."""

@@ -47,6 +47,7 @@ def test_every_limit_delay_and_listener_is_said(tmp_path: Path) -> None:
         "missing: no probe: say whether it sits in the beer or in the air",
         "push-url is told of: critical, high",
         "kept one by one for 400 days",
+        "With less than 100 MB free on that disk readings wait in memory for room",
         "the relief valve protects",
         "config.yaml: the configuration is right.",
     ):
@@ -141,6 +142,16 @@ def test_an_address_that_leads_nowhere_is_a_mistake(tmp_path: Path, address: Pat
     assert sentences(done) == [
         f"ullage: target push-url: url_file {address} can't be read: No such file or directory; put the address there"
     ]
+
+
+@pytest.mark.usefixtures("address")
+def test_a_floor_that_the_disk_is_below_already_is_a_warning(tmp_path: Path) -> None:
+    """Readings would wait from the start on; with 0 none do, and nothing is said of it."""
+    floor = "keep_days: 400, free_space_floor_mb: "
+    config = load(write(tmp_path, EXAMPLE, ("keep_days: 400", f"{floor}90000000")), {})
+    assert "less than 9e+07: readings will wait" in "\n".join(warnings(config))
+    config = load(write(tmp_path, EXAMPLE, ("keep_days: 400", f"{floor}0")), {})
+    assert "free" not in "\n".join((*warnings(config), *plain_words(config)))
 
 
 @pytest.mark.usefixtures("address")

@@ -8,6 +8,7 @@ import pytest
 from ullage.adapters.reading import Delivery, Quantity, Reading
 from ullage.daemon.clock import ManualClock
 from ullage.daemon.pipeline import Pipeline
+from ullage.daemon.receipts import HELD_AT_MOST, Receipts
 from ullage.daemon.snapshot import load
 from ullage.daemon.store.journal import JournalEntry
 from ullage.daemon.watched import Watched
@@ -78,8 +79,9 @@ class Bench:
             fingerprints=dict.fromkeys(NAMES, "mark"),
             settings=WriterSettings(most_pending=50, snapshot_interval_s=3600),
             settled=lambda: self.settled,
+            room=lambda: self.room,
         )
-        self.settled = True
+        self.settled = self.room = True
 
     def pass_s(self, seconds: int) -> None:
         for _ in range(seconds):
@@ -133,6 +135,45 @@ def test_a_full_disk_is_tried_again_at_the_next_interval(bench: Bench) -> None:
     bench.shelf.full = False
     bench.pass_s(60)
     assert bench.flushes() == [120]
+
+
+def test_readings_wait_for_room_on_the_disk_and_nothing_else_does(bench: Bench) -> None:
+    """The state of detectors is written on; what waits when the daemon stops is written all the same."""
+    bench.pipeline.start()
+    try:
+        bench.room = False
+        bench.pass_s(1801)
+        assert (bench.flushes(), len(bench.shelf.snapshots)) == ([], 1)
+        bench.room = True
+        bench.pass_s(60)
+        assert len(bench.flushes()) == 1
+        bench.room = False
+        bench.pass_s(600)
+        assert len(bench.flushes()) == 1
+    finally:
+        bench.pipeline.stop()
+    bench.writer.stop()
+    assert len(bench.flushes()) == 2
+
+
+def test_a_sender_waits_for_no_room(bench: Bench) -> None:
+    """Its broker sends nothing more before it hears from us, so only as many messages are held as it can spare."""
+    acknowledged: list[int] = []
+    receipts = Receipts(most=1000)
+    writer = Writer(
+        bench.shelf,
+        bench.pipeline,
+        bench.clock,
+        entries_after=bench.shelf.entries_after,
+        fingerprints={},
+        receipts=receipts,
+        room=lambda: False,
+    )
+    for number in range(100):
+        receipts.hold(Delivery("cellar", acknowledge=lambda n=number: acknowledged.append(n)))  # type: ignore[misc]
+    bench.clock.advance(61)
+    writer.turn()
+    assert acknowledged == list(range(100 - HELD_AT_MOST))
 
 
 def test_journal_entries_of_other_programs_reach_the_detectors_once(bench: Bench) -> None:

@@ -1,13 +1,15 @@
 """The disk's faults once more, where nothing may be mounted: the daemon's system calls are refused, delayed or lost."""
 
+import shutil
 import signal
 import time
 from pathlib import Path
 
 from tests.faults.calls import DEAD, FULL, SLOW, answered, from_the_start, let_go, noted
-from tests.faults.disk_faults import PROMPT_S, TWO, ended
+from tests.faults.disk_faults import PROMPT_S, TWO, ended, short_of_room
 from tests.faults.fault import Bench, Cost
 from tests.faults.house import COMMIT_S, Brewer, House
+from tests.faults.reload import take_over
 from tests.faults.written import WrittenFiles
 from tests.servers.daemon import wait_until
 
@@ -15,6 +17,18 @@ from tests.servers.daemon import wait_until
 def full(bench: Bench) -> Cost:
     """Every write says that there is no room; then there is."""
     return _met(bench, FULL)
+
+
+def nearly_full(bench: Bench) -> Cost:
+    """More is to stay free than there is, by a configuration taken over while the daemon runs; then less."""
+    house = House.build(bench, vessels=TWO)
+    beyond_mb = shutil.disk_usage(bench.folder).free / 1e6 + 10_000
+
+    def ask_for(floor_mb: float) -> None:
+        store = {**house.daemon.config["store"], "free_space_floor_mb": floor_mb}
+        take_over(house, {**house.daemon.config, "store": store})
+
+    return short_of_room(house, lambda: ask_for(beyond_mb), lambda: ask_for(0))
 
 
 def slow(bench: Bench) -> Cost:

@@ -1,16 +1,17 @@
 """A disk that is full, slow, dead or held by another program; a file that is damaged. Alarms go on all the while."""
 
 import os
+import shutil
 import sqlite3
 import subprocess
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import closing, contextmanager
 from pathlib import Path
 
 from tests.faults.disk import FragileDisk, mounted, need_root
 from tests.faults.fault import Bench, Cost
-from tests.faults.house import House, vessel
+from tests.faults.house import COMMIT_S, House, vessel
 from tests.servers.daemon import wait_until
 
 PROMPT_S = 5.0
@@ -44,6 +45,43 @@ def full(bench: Bench) -> Cost:
     began_s = time.monotonic()
     wait_until(lambda: len(house.stored()) == 15 and len(house.raised()) == 2, "everything in the database")
     return ended(house, 17, slowest_s, time.monotonic() - began_s)
+
+
+def nearly_full(bench: Bench) -> Cost:
+    """Little room is left: readings wait for more in memory, alarms are written on; then nothing is missing."""
+    disk = bench.use(small_disk(bench.folder / "card", "32m"))
+    house = House.build(bench, database=disk / "ullage.db", vessels=TWO, floor_mb=12)
+    ballast = disk / "ballast"
+
+    def fill() -> None:
+        with ballast.open("wb") as file:
+            os.posix_fallocate(file.fileno(), 0, shutil.disk_usage(disk).free - 8_000_000)
+
+    return short_of_room(house, fill, ballast.unlink)
+
+
+def short_of_room(house: House, take_room: Callable[[], object], make_room: Callable[[], object]) -> Cost:
+    """Let a disk fall below its floor for a while."""
+    house.start()
+    house.publish(*[1.0] * 5)
+    wait_until(lambda: len(house.stored()) == 5, "the first readings")
+    take_room()
+    assert house.phone.wait_until(lambda rs: any("Make room" in r.message for r in rs), 20), "nobody was told"
+    house.publish(*[1.0] * 5)
+    slowest_s = house.rings(PROMPT_S)
+    wait_until(lambda: len(house.raised()) == 1, "the alarm in the database")
+    house.acknowledge()
+    time.sleep(3 * COMMIT_S)  # commits that would be due
+    assert len(house.stored()) == 5, "readings were written where there was no room for them"
+    make_room()
+    began_s = time.monotonic()
+    wait_until(lambda: len(house.stored()) == 12, "all readings in the database")
+    back_s = time.monotonic() - began_s
+    wait_until(
+        lambda: [told.kind for told in house.told("disk-nearly-full")] == ["raised", "cleared"],
+        "the end of the alarm",
+    )
+    return ended(house, 12, slowest_s, back_s)
 
 
 def slow(bench: Bench) -> Cost:

@@ -69,6 +69,7 @@ class House:
         database: Path | None = None,
         broker: Broker | None = None,
         source: Mapping[str, object] | None = None,
+        floor_mb: float = 0.0,
         **parts: object,
     ) -> Self:
         """Make it; nothing but the broker and the phone runs yet.
@@ -79,6 +80,8 @@ class House:
             Where the daemon keeps its file.
         source
             Keys of the source `cellar` that differ.
+        floor_mb
+            What is to stay free on the disk; usually it may be used to its last byte.
         parts
             Top-level keys of the configuration that differ.
         """
@@ -89,8 +92,9 @@ class House:
         address.write_text(phone.notify_url)
         address.chmod(0o600)
         cellar = {"kind": "mqtt", "host": "127.0.0.1", "port": broker.port, "first_pause_s": 0.1}
+        store = {"url": f"sqlite:///{database}", "commit_interval_s": COMMIT_S, "busy_timeout_s": 1}
         config = {
-            "store": {"url": f"sqlite:///{database}", "commit_interval_s": COMMIT_S, "busy_timeout_s": 1},
+            "store": {**store, "free_space_floor_mb": floor_mb},
             "vessels": [vessel("north")],
             "sources": {"cellar": {**cellar, "longest_pause_s": 1.0, **(source or {})}},
             "notify": {"targets": [{"name": "phone", "url_file": str(address)}]},

@@ -2,6 +2,7 @@
 
 import signal
 import time
+from collections.abc import Mapping
 
 import yaml
 
@@ -57,7 +58,7 @@ def good(bench: Bench) -> Cost:
             vessel("north", rated_pressure_bar=1.8 + number / 100), vessel("south"), vessel(f"west-{number}"),
         ]  # fmt: skip
         began_s = time.monotonic()
-        _reload(house, config)
+        take_over(house, config)
         slowest_s = max(slowest_s, time.monotonic() - began_s)
         before = len(house.phone.accepted)
         house.publish(2.7, name="south")
@@ -78,9 +79,10 @@ def good(bench: Bench) -> Cost:
     )
 
 
-def _reload(house: House, config: dict[str, object]) -> None:
+def take_over(house: House, config: Mapping[str, object]) -> None:
+    """Have the running daemon read another configuration, and wait until it is in force."""
     before = house.daemon.log.count("configuration taken over")
-    house.daemon.config_path.write_text(yaml.safe_dump(config))
+    house.daemon.config_path.write_text(yaml.safe_dump(dict(config)))
     house.daemon.signal(signal.SIGHUP)
     wait_until(lambda: house.daemon.log.count("configuration taken over") > before, "the new configuration")
 

@@ -28,6 +28,13 @@ FAULTS = (
     Fault(group="power", name="cut, no disk needed", trial=disk_calls.cuts, long=2),
     Fault(group="disk", name="full", trial=disk_faults.full, long=10, instead="full, no disk needed"),
     Fault(
+        group="disk",
+        name="nearly full",
+        trial=disk_faults.nearly_full,
+        long=5,
+        instead="nearly full, no disk needed",
+    ),
+    Fault(
         group="disk", name="slow, 3 s a flush", trial=disk_faults.slow, long=5, instead="slow, no disk needed"
     ),
     Fault(
@@ -38,6 +45,7 @@ FAULTS = (
         instead="dead, no disk needed",
     ),
     Fault(group="disk", name="full, no disk needed", trial=disk_calls.full, long=5),
+    Fault(group="disk", name="nearly full, no disk needed", trial=disk_calls.nearly_full, long=3),
     Fault(group="disk", name="slow, no disk needed", trial=disk_calls.slow, long=3),
     Fault(group="disk", name="dead, no disk needed", trial=disk_calls.dead, long=3),
     Fault(group="disk", name="held by another program", trial=disk_faults.locked, long=5),
