@@ -38,7 +38,12 @@ class SenmlRecord:
     own_time: bool
     """False where the time is `now` or counted from it: then it is the receiver's, not the sender's."""
     update_time_s: float | None
-    """Longest time until the next reading, if the sender promised one."""
+    """Seconds, `ut`: the longest time until the sensor's next reading, if the sender says one (section 4.2).
+
+    It is read and not used. The RFC lets a receiver conclude a failure from it, but no record of readings keeps it, so
+    a replay or a restart would judge silence differently from the live watch; and a sender that promised years would
+    have switched the alarm off by itself.
+    """
 
 
 def resolve(document: object, now_s: float) -> tuple[SenmlRecord, ...]:

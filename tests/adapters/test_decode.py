@@ -234,6 +234,15 @@ def test_senml_brings_unit_and_time() -> None:
     assert refusals == ()
 
 
+@pytest.mark.parametrize("update_time_s", [0, 60, 1e9, -5])
+def test_senml_s_update_time_changes_no_reading(update_time_s: float) -> None:
+    """RFC 8428 section 4.2 lets a receiver tell a failed sensor by it; here silence is told by the sensor's pace alone."""
+    channel, plain = replace(BEER, senml_name="a"), {"n": "a", "v": 18.4, "t": -5}
+    assert decoded(json.dumps([{**plain, "ut": update_time_s}]), channel) == decoded(
+        json.dumps([plain]), channel
+    )
+
+
 def test_senml_refusals_name_their_reason() -> None:
     """A wrong dimension, a missing name, a text value and a broken pack are told apart."""
     channel = replace(BEER, senml_name="a")

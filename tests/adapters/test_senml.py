@@ -121,6 +121,14 @@ def test_base_values_are_added() -> None:
     ]  # fmt: skip
 
 
+def test_an_update_time_is_that_of_its_own_record() -> None:
+    """Section 4.2, "Update Time": seconds until this sensor has an updated reading; no base field stands for it."""
+    records = resolved('[{"bn":"a","v":1,"ut":60},{"n":"b","v":2},{"n":"c","v":3,"ut":0.5}]')
+    assert [(record.name, record.update_time_s) for record in records] == [
+        ("a", 60.0), ("ab", None), ("ac", 0.5),
+    ]  # fmt: skip
+
+
 @pytest.mark.parametrize(
     ("time_s", "own"), [(0, False), (-60, False), (RELATIVE_BELOW_S - 1, False), (RELATIVE_BELOW_S, True)]
 )
@@ -149,6 +157,7 @@ def test_times_below_two_to_the_28_are_relative(time_s: int, own: bool) -> None:
         ('[{"n":"a","vb":1}]', "right type"),
         ('[{"n":"a","vd":"!"}]', "base64url"),
         ('[{"n":"a","v":1,"t":1e999}]', "finite"),
+        ('[{"n":"a","v":1,"ut":"60"}]', "ut must be a number"),
         ('[{"n":1,"v":1}]', "must be text"),
     ],
 )
@@ -169,7 +178,8 @@ def test_unknown_labels_are_passed_over() -> None:
         lambda inner: (
             st.lists(inner, max_size=4)
             | st.dictionaries(
-                st.sampled_from(["n", "v", "bn", "t", "bt", "u", "vs", "vd", "bver", "s", "bs", "bv"]), inner
+                st.sampled_from(["n", "v", "bn", "t", "bt", "u", "vs", "vd", "bver", "s", "bs", "bv", "ut"]),
+                inner,
             )
         ),
         max_leaves=12,
