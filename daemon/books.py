@@ -65,6 +65,8 @@ class Counts:
     unstored: int = 0
     """Readings judged that the store would not take."""
     unacknowledged: int = 0
+    gaps: int = 0
+    """Times at which readings were missing, by the times of those before and after."""
     turns: int = 0
 
 

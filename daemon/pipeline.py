@@ -10,6 +10,7 @@ from functools import partial
 from ullage.adapters.reading import Delivery, Quantity, Reading, Refusal
 from ullage.daemon.books import Books, BooksSettings, Counts, Desk, Page, Shelf
 from ullage.daemon.clock import Clock
+from ullage.daemon.gaps import Gaps
 from ullage.daemon.gate import FUTURE_S, Refused, WallClockGuard
 from ullage.daemon.health import Heartbeat
 from ullage.daemon.inbox import Inbox
@@ -103,6 +104,7 @@ class Pipeline:
         self._unjudged: dict[str, float] = {}
         """Vessels with readings that wait to be judged, and since when (monotonic); the longest first."""
         self._guard = WallClockGuard(clock)
+        self._gaps = Gaps()
         self._next_tick_s = clock.monotonic_s() + self._settings.tick_interval_s
         self._thread: threading.Thread | None = None
         self._stopping = threading.Event()
@@ -239,6 +241,7 @@ class Pipeline:
                     refused = watched.admit(reading, wall_s)
                     if refused is None:
                         kept.append(reading)
+                        self._mind_gap(reading)
                         touched[reading.vessel] = watched
                     else:
                         self._count(refused)
@@ -303,6 +306,7 @@ class Pipeline:
                 self.books.put(Page(action=self._know_the_time))
             return
         log.warning("wall clock was set", extra={"step_s": round(step_s, 1)})
+        self._gaps.forget()
         for watched in self.watched.values():
             if step_s < 0:
                 watched.gate.stepped_back(self._clock.wall_s())
@@ -327,6 +331,13 @@ class Pipeline:
             findings += watched.tick()
         if findings:
             self.tell(findings)
+
+    def _mind_gap(self, reading: Reading) -> None:
+        gap_s = self._gaps.after(reading)
+        if gap_s:
+            self.counts.gaps += 1
+            what = {"vessel": reading.vessel, "quantity": reading.quantity.value}
+            log.warning("readings are missing", extra={**what, "minutes": round(gap_s / 60)})
 
     def _count(self, why: str, refusal: Refusal | None = None) -> None:
         """Count what was refused; the first of each reason, from each of the first few places, is logged."""

@@ -75,6 +75,7 @@ def _about_the_program(cellar: Cellar) -> Iterator[str]:
     for name, text, value in (
         ("ullage_readings", "Readings judged since the start.", counts.readings),
         ("ullage_findings", "Findings since the start.", counts.findings),
+        ("ullage_gaps", "Gaps in the times of readings since the start.", counts.gaps),
         ("ullage_readings_unstored", "Readings judged that the database would not take.", counts.unstored),
     ):
         yield _family(name, "counter", text, [({}, float(value))])

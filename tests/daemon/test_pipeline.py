@@ -245,6 +245,21 @@ def test_what_is_refused_is_counted_by_its_reason_and_still_acknowledged(bench: 
     assert bench.pipeline.refusals["cellar"] == refusal
 
 
+def test_readings_that_are_missing_are_counted_and_logged(
+    bench: Bench, caplog: pytest.LogCaptureFixture
+) -> None:
+    """All that tells of a broker that had no more room for us; the readings on both sides are judged as ever."""
+    for _ in range(10):
+        bench.give(bench.pressure(1.0))
+    bench.clock.advance(1800)
+    bench.give(bench.pressure(1.0))
+    bench.pipeline.turn()
+    assert bench.pipeline.counts.gaps == 1
+    (record,) = [record for record in caplog.records if record.message == "readings are missing"]
+    assert (record.__dict__["vessel"], record.__dict__["minutes"]) == ("north", 30)
+    assert len(bench.diary.readings) == 11
+
+
 def ticks(bench: Bench) -> list[float]:
     return [at for call, at in bench.spy("north").calls if call == "tick" and isinstance(at, float)]
 

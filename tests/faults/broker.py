@@ -207,6 +207,44 @@ def repeats(bench: Bench) -> Cost:
     return _ended(house, brewer, times, 0.0)
 
 
+def overflow(bench: Bench) -> Cost:
+    """The daemon is away for longer than the broker keeps messages for: the oldest are judged, the gap is seen, no more."""
+    limit, step_s, count = 50, 4.0, 900
+    broker = bench.use(Broker.start(bench.folder / "broker", extra=[f"max_queued_messages {limit}"]))
+    house = House.build(bench, broker=broker)
+    house.start()
+    first_s = round(time.time() - step_s * (count + 30))
+    times_ms = [round(1000 * (first_s + step_s * n)) for n in range(count)]
+    house.send(times_ms[:10])
+    wait_until(lambda: len(house.stored()) == 10, "the first readings")
+    bench.chance.choice((house.daemon.kill, house.daemon.stop))()
+    house.send(times_ms[10:])
+    began_s = time.monotonic()
+    house.start()
+    wait_until(lambda: len(house.stored()) >= limit, "what the broker had kept", 30)
+    time.sleep(12)  # ticks of the detectors, to whom an hour seems to be silent
+    kept = sorted(house.stored())
+    assert kept == times_ms[: len(kept)], "what the broker kept is not what came first"
+    assert "readings are missing" not in house.daemon.log
+    house.publish(*[1.0] * 3)
+    wait_until(lambda: "readings are missing" in house.daemon.log, "a word on the gap")
+    back_s = time.monotonic() - began_s - 12
+    said_min = int(house.daemon.log.split("minutes=")[1].split()[0])
+    assert abs(said_min - (time.time() - kept[-1] / 1000) / 60) < 1
+    house.rings()
+    assert [told.condition for told in house.told()] == ["over-pressure"], house.told()
+    assert house.daemon.log.count("readings are missing") == 1
+    assert house.daemon.stop() == 0, house.daemon.log[-1500:]
+    lost = count - len(kept)
+    return Cost(
+        lost=lost,
+        of=count + 5,
+        alarms=1,
+        back_s=back_s,
+        remark=f"a queue of {limit}, away for an hour: {len(kept)} kept, the gap is logged",
+    )
+
+
 def _wild(*, timed: bool = True) -> dict[str, object]:
     """Return a vessel that listens to everything below its topic, and to the plain one."""
     north = vessel("north")

@@ -54,6 +54,7 @@ FAULTS = (
     Fault(group="disk", name="damaged before the start", trial=disk_faults.damaged_at_start, long=10),
     Fault(group="broker", name="stopped and started", trial=broker.restarts, long=3),
     Fault(group="broker", name="network cut without a word", trial=broker.network, long=2),
+    Fault(group="broker", name="no room for what waits for us", trial=broker.overflow, long=3),
     Fault(group="broker", name="password changed", trial=broker.credentials, long=5),
     Fault(group="broker", name="certificate expired", trial=broker.certificate, long=5),
     Fault(group="broker", name="flood of junk topics", trial=broker.junk, long=3),
