@@ -16,6 +16,7 @@ from ullage.daemon.describing import missing, promises
 from ullage.daemon.room import Room
 from ullage.daemon.settings import Config
 from ullage.daemon.store.engine import label, make_engine, parse_url, sqlite_path
+from ullage.detectors.advice_limits import working_limit_bar
 from ullage.detectors.finding import Condition, Priority
 
 
@@ -150,6 +151,7 @@ def warnings(config: Config) -> Iterator[str]:
     for source in config.sources:
         if source.name not in used:
             yield f"sources.{source.name}: no channel uses it: what it sends is left alone"
+    yield from _near_the_plate(config)
     yield from loose_files(config)
     if config.store.url in ("sqlite://", "sqlite:///:memory:"):
         yield "store.url: a database in memory forgets everything, alarms too, when the daemon ends"
@@ -160,6 +162,19 @@ def warnings(config: Config) -> Iterator[str]:
             "will wait in memory until there is room"
         )
     yield from config.notify.warnings()
+
+
+def _near_the_plate(config: Config) -> Iterator[str]:
+    """Yield a sentence for each valve whose own spread may carry it to the vessel's plate."""
+    for watched in config.vessels:
+        vessel = watched.vessel
+        bar, limit_bar = vessel.valve_pressure_bar, working_limit_bar(vessel)
+        if bar is not None and bar > limit_bar:
+            yield (
+                f"vessels.{vessel.name}.valve_pressure_bar: {bar:g} bar is close to the plate's "
+                f"{vessel.rated_pressure_bar:g} bar, and a small valve holds to 0.1 or 0.2 bar at best: "
+                f"{limit_bar:g} bar or less is advised"
+            )
 
 
 def source_problems(config: Config, clock: Clock) -> Iterator[str]:

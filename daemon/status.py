@@ -6,6 +6,7 @@ from dataclasses import dataclass, field
 from ullage.adapters.reading import Quantity, Reading
 from ullage.daemon.alarm_states import Alarm
 from ullage.daemon.alarms import AlarmDesk
+from ullage.daemon.cautions import valve_cautions
 from ullage.daemon.config_vessels import WatchedVessel
 from ullage.daemon.events import Event
 from ullage.daemon.gravity_report import samples_of
@@ -19,6 +20,8 @@ from ullage.detectors.gravity_samples import GravitySample
 from ullage.detectors.stage import NextStep, StageChange, current
 from ullage.detectors.vessel import Vessel
 
+TURNED_BEFORE_S = 86_400.0
+"""A valve that was set so long before pitching is set so for the batch."""
 STALE_AFTER_S = 900.0
 """Age from which a reading is called old: as long as silence is given before it is an alarm."""
 
@@ -34,6 +37,8 @@ class VesselStatus:
     """Condition and end (Unix seconds) of each shelf."""
     notice: Event | None
     """The newest notice."""
+    cautions: tuple[str, ...] = ()
+    """What is wrong with how the vessel is set up, and no alarm tells."""
     batch: StoredBatch | None = None
     """The current batch."""
     stage: StageChange | None = None
@@ -84,14 +89,19 @@ def _status(
     latest = store.latest(name)
     last = batches.newest(store, name)
     batch = last if last is not None and last.ended_s is None else None
+    since_s = None if last is None else (last.ended_s or last.began_s)
+    history = desk.history(name)
     newest_s = max((reading.time_s for reading in latest.values()), default=None)
-    samples = samples_of(store, name, None if last is None else (last.ended_s or last.began_s))
+    samples = samples_of(store, name, since_s)
+    turned_since_s = None if since_s is None else since_s - TURNED_BEFORE_S
+    of_batch = [event for event in history if since_s is None or event.time_s >= since_s]
     return VesselStatus(
         name=name,
         latest=latest,
         alarms=desk.standing(name),
         shelved=_shelves(shelved, name),
-        notice=_newest_notice(desk, name),
+        notice=next((event for event in history if event.kind.value == "noted"), None),
+        cautions=valve_cautions(vessel, store.entries(name, turned_since_s), of_batch),
         batch=batch,
         stage=current(batches.stages(store, name, 0 if batch is None else batch.id)),
         step=batches.next_step(store, name),
@@ -114,7 +124,3 @@ def carbonation_now(vessel: Vessel, latest: Mapping[Quantity, Reading]) -> float
     if not (-2 <= temperature.value <= 40 and -0.1 <= pressure.value <= 5):
         return None
     return float(dissolved_g_per_l(pressure.value, temperature.value, vessel.air_pressure_bar))
-
-
-def _newest_notice(desk: AlarmDesk, vessel: str) -> Event | None:
-    return next((event for event in desk.history(vessel) if event.kind.value == "noted"), None)

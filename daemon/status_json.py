@@ -42,6 +42,7 @@ def vessel_json(status: VesselStatus, now_s: float) -> dict[str, object]:
         },
         **_batch_json(status),
         "alarms": [alarm_json(alarm) for alarm in status.alarms],
+        "cautions": list(status.cautions),
         "shelved": [
             {"condition": condition, "until": format_rfc3339(until_s)}
             for condition, until_s in status.shelved

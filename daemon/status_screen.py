@@ -33,6 +33,8 @@ def status_lines(status: VesselStatus, now_s: float, zone: LocalTime, width: int
         lines += [f"  {line}" for line in _readings(status, now_s)] or _wrapped("", _NOTHING, width, indent=2)
     if status.holder == "":
         lines.append("  ! no daemon watches it now")
+    for caution in status.cautions:
+        lines += _wrapped("! ", f"caution: {caution}", width, indent=2)
     for alarm in status.alarms:
         lines += _wrapped("! ", _alarm(alarm, zone), width, indent=2)
     lines += [

@@ -5,6 +5,7 @@ from dataclasses import dataclass
 from ullage.detectors.detector import Detector
 from ullage.detectors.finding import Condition, Finding, Priority, State
 from ullage.detectors.frames import Frame
+from ullage.detectors.plate import held_caution, set_caution
 from ullage.detectors.record import Record
 from ullage.detectors.vessel import Vessel
 
@@ -42,7 +43,10 @@ class Held(Detector):
         off = level - target
         text = f"The valve holds {level:.2f} bar"
         text += ", letting gas off in steps. " if record.valve.cycles else ". "
-        if off > self.settings.off_target_bar:
+        caution = held_caution(self.vessel, level) or set_caution(self.vessel, target)
+        if caution:
+            text += caution
+        elif off > self.settings.off_target_bar:
             text += f"That is {off:.2f} bar above the {target:.2f} bar wanted: turn it out a little and look again in 3 h."
         elif off < -self.settings.off_target_bar:
             text += f"That is {-off:.2f} bar below the {target:.2f} bar wanted: turn it in a little and look again in 3 h."

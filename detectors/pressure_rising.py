@@ -1,7 +1,8 @@
 """Pressure on its way to the rated limit: when it will get there, told while there is time to act.
 
 The slope is a robust line through the last twenty minutes. A vessel whose valve has yet to open is left in peace until
-the pressure is clearly above where it should have opened: that is the stuck valve.
+the pressure is clearly above where it should have opened: that is the stuck valve. For one that is set to the plate or
+above it nobody waits.
 """
 
 import math
@@ -13,6 +14,7 @@ import numpy as np
 from ullage.detectors.detector import Detector, Step
 from ullage.detectors.finding import Condition, Finding, Priority, State
 from ullage.detectors.journal import Word, understand
+from ullage.detectors.plate import set_caution
 from ullage.detectors.slopes import robust_line
 from ullage.detectors.vessel import Vessel
 
@@ -93,8 +95,17 @@ class PressureRising(Detector):
             return None
         return max(room, 0.0) / line.slope_per_s / 3600
 
+    def _opens_by_bar(self) -> float:
+        """Return the pressure by which a valve in order has opened; none is awaited above the vessel's plate."""
+        rated_bar = self.vessel.rated_pressure_bar
+        if self._valve_bar is None or self._valve_bar >= rated_bar:
+            return -math.inf
+        # set close to the plate, a third of what is left is kept: there has to be time to act
+        near_bar = rated_bar - (rated_bar - self._valve_bar) / 3
+        return min(self._valve_bar + self.settings.valve_margin_bar, near_bar)
+
     def _judge(self, now_s: float, bar: float) -> list[Finding]:
-        awaited = self._valve_bar is not None and bar < self._valve_bar + self.settings.valve_margin_bar
+        awaited = bar < self._opens_by_bar()
         near = bar >= self.settings.from_share * self.vessel.rated_pressure_bar and not awaited
         hours = self._hours_left(now_s, bar) if near or self._raised else None
         rising = near and hours is not None and hours <= self.settings.horizon_h
@@ -124,11 +135,12 @@ class PressureRising(Detector):
     def _raise(self, now_s: float, bar: float, hours: float) -> Finding:
         limit = self.vessel.rated_pressure_bar
         when = f"{hours * 60:.0f} min" if hours < 1.5 else f"{hours:.1f} h"
-        first = (
-            "Open the valve to end the test, or turn it out."
-            if self._valve_bar is None
-            else f"The valve should have opened at {self._valve_bar:.2f} bar and has not: free it or turn it out."
-        )
+        if self._valve_bar is None:
+            first = "Open the valve to end the test, or turn it out."
+        else:
+            first = set_caution(self.vessel, self._valve_bar) or (
+                f"The valve should have opened at {self._valve_bar:.2f} bar and has not: free it or turn it out."
+            )
         return self.finding(
             now_s, Condition.PRESSURE_RISING, State.RAISED, Priority.HIGH,
             f"Pressure is {bar:.2f} bar and will reach the rated {limit:.2f} bar in about {when}. {first} Vent slowly "

@@ -17,6 +17,7 @@ from ullage.daemon.store.journal import JournalEntry
 from ullage.daemon.store.store import Store
 from ullage.daemon.times import local_text
 from ullage.detectors.journal import Word, mistake, understand
+from ullage.detectors.plate import set_caution
 from ullage.detectors.vessel import Vessel
 
 _LISTED = 40
@@ -74,14 +75,10 @@ def _check_use(options: argparse.Namespace, text: str) -> None:
 def _warn(text: str, vessel: Vessel) -> None:
     """Say so, beside the entry, if the valve stands above the vessel's plate."""
     known = understand(text)
-    if known is None or known.word is not Word.VALVE_SET or known.number is None:
+    if known is None or known.word is not Word.VALVE_SET:
         return
-    if known.number > vessel.rated_pressure_bar:
-        print(
-            f"warning: {known.number:g} bar is above the vessel's plate, {vessel.rated_pressure_bar:g} bar: set the valve "
-            "lower now; the relief valve protects, nothing else",
-            file=sys.stderr,
-        )
+    if caution := set_caution(vessel, known.number):
+        print(f"warning: {caution}", file=sys.stderr)
 
 
 def _begins_a_batch(store: Store, vessel: str, text: str, time_s: float) -> bool:

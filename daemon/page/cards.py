@@ -11,6 +11,7 @@ from ullage.daemon.chart.svg import tag, words
 from ullage.daemon.chart.units import Units
 from ullage.daemon.local_time import LocalTime
 from ullage.daemon.page.words import (
+    CAUTION_SIGN,
     NUMBERED_ENTRIES,
     OVER_SIGN,
     PRIORITY_SIGNS,
@@ -133,14 +134,15 @@ def _carbonation(status: VesselStatus, reader: Reader, stale_after_s: float) -> 
 
 
 def alarms(status: VesselStatus, reader: Reader, *, heard: bool = True) -> str:
-    """Return the standing alarms with what to do, and what is kept quiet.
+    """Return cautions, the standing alarms with what to do, and what is kept quiet.
 
     `heard` tells whether every sensor speaks: where none does, no alarm is no good news.
     """
     owner = status.name or INSTALLATION
     items = [_alarm(alarm, owner, reader) for alarm in status.alarms]
-    parts = [tag("ul", *items, class_="alarms")] if items else []
-    if not items and status.name:
+    parts = [_caution(caution) for caution in status.cautions]
+    parts += [tag("ul", *items, class_="alarms")] if items else []
+    if not parts and status.name:
         calm = (
             "✓ No alarm."
             if heard
@@ -160,6 +162,11 @@ def told(status: VesselStatus, reader: Reader) -> str:
     what = condition_words(notice.alarm.condition)
     at = f"{when(notice.time_s, reader.now_s, reader.zone)}, {what}: "
     return tag("p", tag("span", words(at), class_="soft"), words(notice.text), class_="notice")
+
+
+def _caution(text: str) -> str:
+    sign = tag("span", CAUTION_SIGN, class_="sign", aria_hidden="true")
+    return tag("p", sign, tag("strong", " Caution: "), words(text), class_="caution")
 
 
 def _alarm(alarm: Alarm, owner: str, reader: Reader) -> str:

@@ -7,7 +7,7 @@ from ullage.daemon.alarm_states import Alarm
 from ullage.daemon.chart.batch import condition_words
 from ullage.daemon.chart.svg import tag, words
 from ullage.daemon.page.cards import Reader
-from ullage.daemon.page.words import PRIORITY_SIGNS, number_of
+from ullage.daemon.page.words import CAUTION_SIGN, PRIORITY_SIGNS, number_of
 from ullage.daemon.status import VesselStatus
 
 _SHOWN = (Quantity.PRESSURE, Quantity.TEMPERATURE)
@@ -36,7 +36,9 @@ def line(status: VesselStatus, index: int, reader: Reader, stale_after_s: float,
     parts = [
         tag("span", tag("a", words(status.name), href=f"#v{index}"), words(f" {stage}"), class_="who"),
         tag("span", *numbers, class_="pair") if numbers else tag("span", "nothing heard yet", class_="none"),
-        _alarm([alarm for alarm in status.alarms if alarm.active], heard=heard),
+        _alarm(
+            [alarm for alarm in status.alarms if alarm.active], heard=heard, caution=bool(status.cautions)
+        ),
     ]
     step = status.step
     if step is not None and step.due_s is not None and step.due_s <= reader.now_s + 60:
@@ -61,7 +63,14 @@ def _numbers(status: VesselStatus, reader: Reader, stale_after_s: float) -> Iter
         )
 
 
-def _alarm(active: Sequence[Alarm], *, heard: bool) -> str:
+def _alarm(active: Sequence[Alarm], *, heard: bool, caution: bool) -> str:
+    if not active and caution:
+        return tag(
+            "strong",
+            tag("span", CAUTION_SIGN, class_="sign", aria_hidden="true"),
+            " caution",
+            class_="is-high",
+        )
     if not active:
         said, look = ("✓ no alarm", "calm") if heard else ("? not every sensor is heard", "none")
         return tag("span", said, class_=look)

@@ -356,8 +356,9 @@ def _summary(cellar: Cellar, statuses: Sequence[VesselStatus], reader: Reader) -
         for quantity, reading in status.latest.items()
         if quantity is not Quantity.GRAVITY
     )
+    cautions = sum(len(status.cautions) for status in statuses)
     count = len(cellar.names())
-    return f"{count} vessel{'s' * (count != 1)}: {summary(len(active), critical, stale)}"
+    return f"{count} vessel{'s' * (count != 1)}: {summary(len(active), critical, stale, cautions)}"
 
 
 def _sources(cellar: Cellar) -> str:

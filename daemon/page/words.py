@@ -16,6 +16,7 @@ PRIORITY_SIGNS: Mapping[Priority, str] = MappingProxyType(
     {Priority.CRITICAL: "▲▲", Priority.HIGH: "▲", Priority.MEDIUM: "△", Priority.LOW: "△"}
 )
 OVER_SIGN = "○"
+CAUTION_SIGN = "▲"
 USUAL_ENTRIES = ("pitched", "valve shut", "valve opened", "vented", "tapped")
 """Entries that need no number: one press each."""
 NUMBERED_ENTRIES = (("valve set", "bar"), ("chill", "°C"), ("fined", "mL"), ("gravity", "SG"))
@@ -62,7 +63,7 @@ def alarm_title(alarm: Alarm) -> str:
     return f"{words}, {alarm.priority.value}, {state}"
 
 
-def summary(alarms: int, urgent: int, stale: int) -> str:
+def summary(alarms: int, urgent: int, stale: int, cautions: int = 0) -> str:
     """Say in a few words how everything stands."""
     others = alarms - urgent
     parts = [f"{urgent} critical alarm{'s' * (urgent != 1)}"] if urgent else []
@@ -70,6 +71,8 @@ def summary(alarms: int, urgent: int, stale: int) -> str:
         parts.append(f"{others} {'other ' * bool(urgent)}alarm{'s' * (others != 1)}")
     if not alarms:
         parts.append("no alarm")
+    if cautions:
+        parts.append(f"{cautions} caution{'s' * (cautions != 1)}")
     if stale:
         parts.append(f"{stale} old reading{'s' * (stale != 1)}")
     return ", ".join(parts)

@@ -312,9 +312,14 @@ def test_a_valve_above_the_plate_is_warned_of(here: Here) -> None:
     done = here("journal", "north", "valve set 2.8 bar")
     assert (done.code, "entry 1" in done.out) == (0, True)
     assert done.err.startswith(
-        "warning: 2.8 bar is above the vessel's plate, 2.5 bar: set the valve lower now"
+        "warning: The valve is set to 2.80 bar, and the vessel's plate allows 2.50 bar: turn it out now"
     )
+    shown = " ".join(here("status").out.split())
+    assert "! caution: The valve is set to 2.80 bar, and the vessel's plate allows 2.50 bar" in shown
+    (north,) = json.loads(here("status", "--json").out)["vessels"]
+    assert north["cautions"] == [done.err.removeprefix("warning: ").strip()]
     assert here("journal", "north", "valve set 1.5").err == ""
+    assert "caution" not in here("status").out
 
 
 def test_a_batch_that_nobody_watched_says_so(here: Here) -> None:

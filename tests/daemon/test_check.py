@@ -13,6 +13,7 @@ from tests.daemon.configs import BARE, EXAMPLE, write
 from tests.daemon.program import COMMAND, environment, sentences, ullage
 from tests.servers.broker import Broker
 from tests.servers.http_receiver import HttpReceiver
+from ullage.adapters.errors import ConfigError
 from ullage.daemon.checking import plain_words, warnings
 from ullage.daemon.cli import main
 from ullage.daemon.describing import promises
@@ -115,6 +116,20 @@ def test_what_is_allowed_and_probably_not_meant_is_warned_of(tmp_path: Path, add
         f"target push-url: others may read {address}; run: chmod 600 {address}",
         "notify: no target is told of critical alarms; over-pressure would ring nowhere",
     ]
+
+
+def test_a_valve_close_to_the_plate_is_warned_of(tmp_path: Path) -> None:
+    """Within the margin that all advice keeps; at the plate or above it is a mistake."""
+    near = load(write(tmp_path, EXAMPLE, ("valve_pressure_bar: 1.5", "valve_pressure_bar: 2.4")), {})
+    (warned,) = [said for said in warnings(near) if "valve_pressure_bar" in said]
+    assert warned.startswith(
+        "vessels.north.valve_pressure_bar: 2.4 bar is close to the plate's 2.5 bar, and a small"
+    )
+    assert warned.endswith("2.25 bar or less is advised")
+    for bar in ("2.5", "3.0"):
+        path = write(tmp_path, EXAMPLE, ("valve_pressure_bar: 1.5", f"valve_pressure_bar: {bar}"))
+        with pytest.raises(ConfigError, match=r"below rated_pressure_bar 2\.5 bar"):
+            load(path, {})
 
 
 def test_a_vessel_without_channels_is_warned_of(tmp_path: Path) -> None:

@@ -5,7 +5,18 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from tests.detectors.streams import SEALED, VALVED, Batch, Stream, feed, hours_in, of, watch_of
+from tests.detectors.streams import (
+    SEALED,
+    START_S,
+    VALVED,
+    Batch,
+    Stream,
+    feed,
+    hours_in,
+    of,
+    stream,
+    watch_of,
+)
 from ullage.detectors.activity import Activity
 from ullage.detectors.finding import Condition, Finding
 from ullage.detectors.held import Held
@@ -63,3 +74,16 @@ def test_a_level_that_moves_is_told_again() -> None:
     )
     assert [f.value for f in found] == [pytest.approx(1.1, abs=0.02), pytest.approx(1.3, abs=0.03)]
     assert 60 < hours_in(found[1]) < 75
+
+
+def test_nobody_is_told_to_turn_it_in_above_the_plate() -> None:
+    """A setting above the vessel's plate, or a level there: turn it out, whatever was wanted."""
+    batch = Batch(vessel=VALVED, hours=48, opening_bar=1.2)
+    entries = ((START_S, "valve set 1.4"),)
+    for rated_bar, words in ((1.3, "set to 1.40 bar"), (1.15, "The valve holds 1.20 bar, and")):
+        vessel = replace(VALVED, rated_pressure_bar=rated_bar, valve_pressure_bar=1.1)
+        watch = watch_of(vessel, (Activity, Held))
+        (found,) = of(feed(watch, stream(batch.samples(), *entries)), Condition.HELD)
+        assert words in found.text
+        assert "turn it out now" in found.text
+        assert "turn it in" not in found.text

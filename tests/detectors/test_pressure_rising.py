@@ -106,6 +106,27 @@ def test_during_a_test_there_is_no_valve() -> None:
     )
 
 
+def test_a_valve_set_above_the_plate_is_not_awaited() -> None:
+    """Whoever sets it to 2.4 bar in a vessel of 2 bar is warned before the limit, and told that the setting is at fault."""
+    vessel = Vessel(
+        name="v", total_volume_l=23, beer_volume_l=20, rated_pressure_bar=2.0, valve_pressure_bar=1.5
+    )
+    (raised, *_) = said(vessel, lambda h: 1.0 + 0.4 * h, 2.4, words=((0.1, "valve set 2.4"),))
+    assert raised.value is not None
+    assert raised.value < 1.5
+    assert "set to 2.40 bar, and the vessel's plate allows 2.00 bar" in raised.text
+
+
+def test_a_valve_set_close_to_the_plate_is_not_awaited_beyond_it() -> None:
+    """Set to 1.8 of 2 bar: the spread that a valve is granted must not reach the plate, or nobody would be warned."""
+    vessel = Vessel(
+        name="v", total_volume_l=23, beer_volume_l=20, rated_pressure_bar=2.0, valve_pressure_bar=1.8
+    )
+    (raised, *_) = said(vessel, lambda h: 1.0 + 0.4 * h, 2.4)
+    assert raised.value is not None
+    assert 1.85 < raised.value < 1.95
+
+
 def test_a_new_setting_counts() -> None:
     """`valve set 0.8` moves where the valve is expected to open."""
     vessel = Vessel(

@@ -139,6 +139,30 @@ def test_live_update(reader: Reader) -> None:
     reader.check()
 
 
+def test_a_valve_above_the_plate(reader: Reader) -> None:
+    """Entered by a button or a script, it stands on the page as a caution, until another setting is entered."""
+    kit = reader.kit
+    kit.read(1.2, 20.0)
+    kit.read(1.2, 20.0, HOSTILE)
+    page = reader.open()
+    expect(page.locator(".caution")).to_have_count(0)
+    kit.cellar.enter("north", "valve set 2.8", None)
+    page = reader.open()
+    caution = card(page).locator(".caution")
+    expect(caution).to_contain_text(
+        "Caution: The valve is set to 2.80 bar, and the vessel's plate allows 2.50 bar: turn it out now"
+    )
+    expect(page.locator("#glance li").first).to_contain_text("caution")
+    expect(page.locator("#summary")).to_contain_text("no alarm, 1 caution")
+    expect(card(page).locator(".calm")).to_have_count(0)
+    reader.shot("caution")
+    kit.clock.advance(60)
+    kit.cellar.enter("north", "valve set 1.5", None)
+    page = reader.open()
+    expect(page.locator(".caution")).to_have_count(0)
+    reader.check()
+
+
 def test_acknowledge(reader: Reader) -> None:
     """One press acknowledges an over-pressure, which has no way to be kept quiet; the alarm stays in sight."""
     page = reader.open()
