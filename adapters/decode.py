@@ -9,6 +9,7 @@ that come faster, such as messages that had queued at a broker, each is stamped 
 """
 
 from collections.abc import Sequence
+from copy import copy
 from typing import NamedTuple
 
 from ullage.adapters import payload as read
@@ -16,6 +17,7 @@ from ullage.adapters.channel import Channel
 from ullage.adapters.errors import DataError
 from ullage.adapters.extract import Arrival, Extract, Format, extractor, format_of, subject
 from ullage.adapters.payload import RefusedError
+from ullage.adapters.printable import START_BYTES
 from ullage.adapters.reading import Reading, Reason, Refusal
 from ullage.adapters.senml import resolve
 
@@ -57,6 +59,12 @@ class Decoder:
             self._groups.setdefault(form, []).append((subject(channel), extractor(channel, form)))
         self._arrived_ms = 0
         self._stamp_ms = 0
+
+    def again(self) -> "Decoder":
+        """Return one for the same channels and another place; nothing is prepared anew."""
+        other = copy(self)
+        other._arrived_ms = other._stamp_ms = 0
+        return other
 
     def decode(
         self,
@@ -130,4 +138,4 @@ class Decoder:
             raise RefusedError(Reason.UNDECODABLE, str(error)) from None
 
     def _refusal(self, where: str, payload: bytes, reason: Reason, detail: str) -> Refusal:
-        return Refusal(self._source, where, reason, detail, read.printable(payload))
+        return Refusal(self._source, where, reason, detail, payload[:START_BYTES])

@@ -24,7 +24,8 @@ from ullage.adapters.mqtt_inflight import Inflight, Message
 from ullage.adapters.mqtt_settings import MqttSettings
 from ullage.adapters.mqtt_topics import TopicTable
 from ullage.adapters.mqtt_waiting import Waiting
-from ullage.adapters.payload import MAX_BYTES, printable
+from ullage.adapters.payload import MAX_BYTES
+from ullage.adapters.printable import START_BYTES
 from ullage.adapters.reading import Delivery, Reading, Reason, Refusal
 from ullage.adapters.source import Source
 
@@ -243,8 +244,9 @@ class MqttSource(Source):
     def _delivery(self, messages: list[Message], dropped: int) -> Delivery:
         readings: list[Reading] = []
         refusals: list[Refusal] = []
+        by_s = judging_s(self._clock)
         for message in messages:
-            self._decode(message, readings, refusals)
+            self._decode(message, by_s, readings, refusals)
         if dropped:
             detail = f"{dropped} messages of QoS 0 were dropped while the pipeline took nothing"
             refusals.append(Refusal(self.name, "", Reason.QUEUE_FULL, detail))
@@ -256,14 +258,15 @@ class MqttSource(Source):
 
         return Delivery(self.name, tuple(readings), tuple(refusals), acknowledge, len(messages))
 
-    def _decode(self, message: Message, readings: list[Reading], refusals: list[Refusal]) -> None:
+    def _decode(
+        self, message: Message, by_s: float, readings: list[Reading], refusals: list[Refusal]
+    ) -> None:
         topic = message.topic
         decoder = self._topics.decoder(topic)
         if decoder is None:
             detail = "no channel reads this topic; the session held an old subscription"
-            refusals.append(
-                Refusal(self.name, topic, Reason.UNKNOWN_TOPIC, detail, printable(message.payload))
-            )
+            start = message.payload[:START_BYTES]
+            refusals.append(Refusal(self.name, topic, Reason.UNKNOWN_TOPIC, detail, start))
             if topic not in self._given_up and len(self._given_up) < UNSUBSCRIBED_AT_MOST:
                 self._given_up.add(topic)
                 self._not_ours.append(topic)
@@ -274,12 +277,13 @@ class MqttSource(Source):
                 topic,
                 message.arrived_s,
                 retained=message.retained,
-                judging_s=judging_s(self._clock),
+                judging_s=by_s,
             )
         except Exception as error:  # a message that is not acknowledged would come back at every reconnect
             log.exception("decoder failed", extra={"source": self.name, "topic": topic})
             detail = f"{type(error).__name__}: {error}"
-            refusals.append(Refusal(self.name, topic, Reason.UNDECODABLE, detail, printable(message.payload)))
+            start = message.payload[:START_BYTES]
+            refusals.append(Refusal(self.name, topic, Reason.UNDECODABLE, detail, start))
             return
         readings.extend(decoded.readings)
         refusals.extend(decoded.refusals)

@@ -31,8 +31,11 @@ def check_filter(text: str) -> str:
 
 def matches(topic_filter: str, topic: str) -> bool:
     """Tell whether a topic falls under a filter."""
-    filter_levels, levels = topic_filter.split("/"), topic.split("/")
-    if topic.startswith("$") and filter_levels[0] in ("+", "#"):
+    return _matches(topic_filter.split("/"), topic.split("/"))
+
+
+def _matches(filter_levels: list[str], levels: list[str]) -> bool:
+    if levels[0].startswith("$") and filter_levels[0] in ("+", "#"):
         return False
     return _covers(filter_levels, levels)
 
@@ -72,7 +75,10 @@ class TopicTable:
             if wrong:
                 raise ConfigError(f"{channel.vessel} {channel.quantity}", f"topic {channel.topic!r} {wrong}")
             self._channels.append((_unshared(channel.topic), channel))
+        self._levels = [topic_filter.split("/") for topic_filter, _ in self._channels]
         self._decoders: dict[str, Decoder | None] = {}
+        self._prepared: dict[tuple[int, ...], Decoder] = {}
+        """By the channels that read a topic: a new topic then costs no new preparation, as in a flood of them."""
         # a decoder for each channel alone brings every mistake in the config to light now
         for _, channel in self._channels:
             Decoder(source, (channel,))
@@ -90,12 +96,23 @@ class TopicTable:
             return self._decoders[topic]
         except KeyError:
             pass
-        channels = [channel for topic_filter, channel in self._channels if matches(topic_filter, topic)]
-        decoder = Decoder(self._source, channels) if channels else None
+        levels = topic.split("/")
+        readers = tuple(
+            place for place, filter_levels in enumerate(self._levels) if _matches(filter_levels, levels)
+        )
+        decoder = self._decoder_for(readers) if readers else None
         if len(self._decoders) >= KEPT_TOPICS:
             self._decoders.clear()
+            self._prepared.clear()
         self._decoders[topic] = decoder
         return decoder
+
+    def _decoder_for(self, readers: tuple[int, ...]) -> Decoder:
+        prepared = self._prepared.get(readers)
+        if prepared is None:
+            channels = [self._channels[place][1] for place in readers]
+            prepared = self._prepared[readers] = Decoder(self._source, channels)
+        return prepared.again()
 
 
 def _unshared(topic_filter: str) -> str:

@@ -11,14 +11,13 @@ from collections import Counter
 from typing import Any
 
 from ullage.adapters.errors import DataError
+from ullage.adapters.printable import printable
 from ullage.adapters.reading import Reason
 
 MAX_BYTES = 16 * 1024
 MAX_DEPTH = 8
 MAX_TEXT = 200
 """Characters of a journal entry."""
-RAW_BYTES = 80
-"""How much of a refused payload is kept."""
 
 # after digits the dot is asked for before more digits may come: `[0-9]+\.?[0-9]*` tries every way to share digits out,
 # which took 7 s for 16,000 of them
@@ -185,14 +184,3 @@ def columns(text: str, delimiter: str = "") -> list[str]:
     if not mark or mark == " ":
         return line.split()
     return [field.strip() for field in line.split(mark)]
-
-
-def printable(payload: bytes) -> str:
-    """Return the start of a payload as text that is safe in a log and on a terminal."""
-    start = payload[:RAW_BYTES].decode("utf-8", "backslashreplace")
-    shown = start
-    if not start.isprintable():
-        shown = "".join(
-            mark if mark.isprintable() else mark.encode("unicode_escape").decode() for mark in start
-        )
-    return shown + ("…" if len(payload) > RAW_BYTES else "")

@@ -4,6 +4,8 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from enum import StrEnum
 
+from ullage.adapters.printable import printable
+
 
 class Quantity(StrEnum):
     """What a channel measures; the words of the log format."""
@@ -50,8 +52,13 @@ class Refusal:
     reason: Reason
     detail: str
     """One sentence naming field, value, unit and limit."""
-    raw: str = ""
-    """The start of what came, bounded and printable."""
+    start: bytes = b""
+    """The start of what came: at most `START_BYTES`."""
+
+    @property
+    def raw(self) -> str:
+        """The same, printable: made when somebody looks, which in a flood is never."""
+        return printable(self.start)
 
 
 def _nothing() -> None:

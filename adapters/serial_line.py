@@ -19,7 +19,8 @@ from ullage.adapters.clock import Clock, judging_s
 from ullage.adapters.decode import Decoder
 from ullage.adapters.errors import SourceError
 from ullage.adapters.line_buffer import Line, LineBuffer
-from ullage.adapters.payload import RefusedError, printable
+from ullage.adapters.payload import RefusedError
+from ullage.adapters.printable import START_BYTES
 from ullage.adapters.reading import Delivery, Reading, Reason, Refusal
 from ullage.adapters.serial_poll import Poll
 from ullage.adapters.serial_settings import SerialSettings
@@ -191,7 +192,7 @@ class SerialSource(Source):
         refusals.extend(decoded.refusals)
 
     def _refusal(self, reason: Reason, detail: str, raw: bytes) -> Refusal:
-        return Refusal(self.name, self._settings.url, reason, detail, printable(raw))
+        return Refusal(self.name, self._settings.url, reason, detail, raw[:START_BYTES])
 
 
 def _close(port: serial.Serial | None) -> None:

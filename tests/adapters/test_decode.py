@@ -350,6 +350,22 @@ def test_arrivals_on_one_topic_never_share_a_millisecond() -> None:
     assert decoder.decode(b"18.4", "t", NOW_S - 3600).readings[0].time_s == NOW_S - 3600
 
 
+@pytest.mark.parametrize(
+    ("payload", "shown"),
+    [
+        (b"warm", "warm"),
+        ("18 °C\n\x1b".encode(), "18 °C\\n\\x1b"),
+        (b"\xff" + b"a" * 9999, "\\xff" + "a" * 79 + "…"),
+    ],
+)
+def test_of_what_is_refused_the_start_is_shown_in_signs_that_steer_no_terminal(
+    payload: bytes, shown: str
+) -> None:
+    """Eighty bytes of it, and a mark that there were more."""
+    _, (refusal,) = decoded(payload, BEER)
+    assert refusal.raw == shown
+
+
 def test_after_a_flood_new_readings_are_the_newest() -> None:
     """Stamps run ahead of the clock by less than a minute, and never fall back: what falls back is judged by nobody."""
     decoder = Decoder("cellar", (BEER,))

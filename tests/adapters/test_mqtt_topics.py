@@ -105,6 +105,17 @@ def test_a_topic_finds_every_channel_that_reads_it() -> None:
     assert table.decoder("a/b") is decoder
 
 
+def test_a_flood_on_one_topic_moves_no_stamp_of_another_under_the_same_filter() -> None:
+    """Arrivals of one topic are told apart by a millisecond each; whoever floods can't put others' readings ahead so."""
+    table = TopicTable("s", (channel("a/#"),))
+    loud, quiet = table.decoder("a/loud"), table.decoder("a/quiet")
+    assert loud is not None
+    assert quiet is not None
+    loud_s = [loud.decode(b"18", "a/loud", 1000.0).readings[0].time_s for _ in range(500)]
+    assert loud_s[-1] == pytest.approx(1000.499)
+    assert quiet.decode(b"18", "a/quiet", 1000.0).readings[0].time_s == 1000.0
+
+
 def test_a_flood_of_topics_is_not_remembered_for_ever() -> None:
     """The memory of topics seen has a bound."""
     table = TopicTable("s", (channel("a/#"),))

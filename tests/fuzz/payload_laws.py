@@ -15,7 +15,8 @@ from ullage.adapters.decode import Decoded, Decoder
 from ullage.adapters.errors import DataError
 from ullage.adapters.line_buffer import LineBuffer
 from ullage.adapters.own_time import AHEAD_S, OLDEST_S
-from ullage.adapters.payload import MAX_BYTES, MAX_DEPTH, MAX_TEXT, RAW_BYTES, RefusedError
+from ullage.adapters.payload import MAX_BYTES, MAX_DEPTH, MAX_TEXT, RefusedError
+from ullage.adapters.printable import RAW_BYTES
 from ullage.adapters.reading import Quantity, Reading
 from ullage.adapters.senml import RELATIVE_BELOW_S, resolve
 
