@@ -1,6 +1,6 @@
 """For every test: a skipped test is a failed one where everything that tests need has been installed (CI=true).
 
-And the one PostgreSQL server that tests share.
+And the PostgreSQL servers that tests share: one as it comes, one with the extension TimescaleDB.
 """
 
 import os
@@ -9,6 +9,7 @@ from collections.abc import Generator, Iterator
 import pytest
 
 from tests.servers.postgres import PostgresServer
+from tests.servers.timescale import TimescaleServer
 
 IN_CI = os.environ.get("CI", "").lower() in ("1", "true", "yes")
 
@@ -40,5 +41,13 @@ def pytest_make_collect_report() -> Generator[None, pytest.CollectReport, pytest
 def _postgres() -> Iterator[PostgresServer]:
     """Start one PostgreSQL server for all tests that want one; each makes databases of its own."""
     server = PostgresServer.start()
+    yield server
+    server.stop()
+
+
+@pytest.fixture(name="timescale", scope="session")
+def _timescale(tmp_path_factory: pytest.TempPathFactory) -> Iterator[TimescaleServer]:
+    """Start one server with the extension TimescaleDB; it has one database at a time."""
+    server = TimescaleServer.start(tmp_path_factory.mktemp("timescale") / "log")
     yield server
     server.stop()
