@@ -11,6 +11,7 @@ from ullage.adapters.errors import ConfigError
 from ullage.adapters.reading import Quantity, Reading, Refusal
 from ullage.adapters.units import units_of
 from ullage.daemon.checking import plain_words, source_problems, store_problems, target_problems, warnings
+from ullage.daemon.checking_server import server_words
 from ullage.daemon.checking_share import share_warnings, share_words
 from ullage.daemon.commands.common import load_config, system_clock
 from ullage.daemon.finding_table import plain
@@ -30,7 +31,7 @@ def handle(options: argparse.Namespace) -> int:
     problems = [*source_problems(config, system_clock()), *store_problems(config)]
     if problems:
         raise ConfigError("", "\n".join(problems))
-    _print_wrapped([*plain_words(config), *share_words(config)])
+    _print_wrapped([*plain_words(config), *server_words(config), *share_words(config)])
     print()
     _print_wrapped(f"warning: {sentence}" for sentence in (*warnings(config), *share_warnings(config)))
     problems = list(target_problems(config))

@@ -12,7 +12,7 @@ from ullage.adapters.errors import StoreError
 from ullage.daemon.store import (
     alarm_tables,  # noqa: F401 - their tables are to be copied, too
     batch_tables,  # noqa: F401
-    partitions,
+    partitioning,
     schema,
 )
 from ullage.daemon.store.engine import WRITE, label, make_engine, translate
@@ -87,9 +87,8 @@ def copy_tables(source: sa.Connection, sink: sa.Connection) -> None:
     for table in schema.metadata.sorted_tables:
         if table in SHARES:  # they tell of the daemons that run here
             continue
-        if table is schema.reading_block and sink.dialect.name == "postgresql":
-            starts_ms = source.scalars(sa.select(table.c.start_ms).distinct()).all()
-            partitions.ensure(sink, starts_ms)
+        if table is schema.reading_block and (parting := partitioning.of(sink)) is not None:
+            parting.ensure(sink, source.scalars(sa.select(table.c.start_ms).distinct()).all())
         query = sa.select(table).order_by(*table.primary_key.columns)
         for rows in source.execution_options(yield_per=_ROWS).execute(query).mappings().partitions():
             sink.execute(table.insert(), [dict(row) for row in rows])

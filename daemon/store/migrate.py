@@ -8,7 +8,7 @@ from pathlib import Path
 import sqlalchemy as sa
 
 from ullage.adapters.errors import StoreError
-from ullage.daemon.store import schema
+from ullage.daemon.store import hypertable, schema
 from ullage.daemon.store.engine import WRITE
 
 log = logging.getLogger(__name__)
@@ -106,7 +106,9 @@ def _make(connection: sa.Connection, where: str) -> None:
         )
         error.retryable = False
         raise error
-    schema.metadata.create_all(connection)
+    if connection.dialect.name == "postgresql" and hypertable.version(connection) is not None:
+        hypertable.make(connection)
+    schema.metadata.create_all(connection)  # those that are not there yet
     schema.revision.create(connection)
     connection.execute(schema.revision.insert().values(version_num=schema.HEAD))
 

@@ -1,16 +1,12 @@
-"""Packed readings on PostgreSQL lie in partitions of one week each, made ahead of time and dropped whole.
-
-A week is long enough that 400 days are some sixty partitions, which every query may look through, and short enough that
-little more is kept than asked for. Weeks begin on Thursdays, as the epoch did, and hold whole windows of readings.
-"""
+"""Packed readings in partitions of PostgreSQL's own, one each week, made ahead of time and dropped whole."""
 
 import re
 from collections.abc import Iterable
-from dataclasses import dataclass
 
 import sqlalchemy as sa
 
-SPAN_MS = 7 * 86_400_000
+from ullage.daemon.store.parts import SPAN_MS, Part
+
 AHEAD = 2
 """Weeks that stand ready beyond the present one."""
 _LOCK = 0x756C6C62
@@ -19,40 +15,22 @@ _PARENT = "reading_block"
 _NAME = re.compile(rf"{_PARENT}_(m?\d+)")
 
 
-@dataclass(frozen=True, slots=True)
-class Partition:
-    """One week of packed readings."""
-
-    number: int
-    """Weeks since the epoch."""
-
-    @property
-    def name(self) -> str:
-        """Its table."""
-        return f"{_PARENT}_{'m' if self.number < 0 else ''}{abs(self.number)}"
-
-    @property
-    def start_ms(self) -> int:
-        """First millisecond in it."""
-        return self.number * SPAN_MS
-
-    @property
-    def stop_ms(self) -> int:
-        """First millisecond after it."""
-        return self.start_ms + SPAN_MS
+def holding(start_ms: int) -> Part:
+    """Return the partition that a block belongs into; its name counts the weeks since the epoch."""
+    return _week(start_ms // SPAN_MS)
 
 
-def holding(start_ms: int) -> Partition:
-    """Return the partition that a block belongs into."""
-    return Partition(start_ms // SPAN_MS)
+def _week(number: int) -> Part:
+    name = f"{_PARENT}_{'m' if number < 0 else ''}{abs(number)}"
+    return Part(name, number * SPAN_MS, (number + 1) * SPAN_MS)
 
 
-def standing(connection: sa.Connection) -> tuple[Partition, ...]:
+def standing(connection: sa.Connection) -> tuple[Part, ...]:
     """Return those that there are, oldest first."""
     query = sa.text("SELECT inhrelid::regclass::text FROM pg_inherits WHERE inhparent = to_regclass(:parent)")
     found = (_NAME.fullmatch(name.strip('"')) for name in connection.scalars(query, {"parent": _PARENT}))
     numbers = (int(match[1].replace("m", "-")) for match in found if match is not None)
-    return tuple(Partition(number) for number in sorted(numbers))
+    return tuple(_week(number) for number in sorted(numbers))
 
 
 def ensure(connection: sa.Connection, starts_ms: Iterable[int]) -> None:
@@ -62,7 +40,7 @@ def ensure(connection: sa.Connection, starts_ms: Iterable[int]) -> None:
         return
     connection.execute(sa.select(sa.func.pg_advisory_xact_lock(_LOCK)))
     # made by itself and then attached: that way nobody who reads or writes the others has to wait
-    for missing in sorted(wanted - set(standing(connection)), key=lambda partition: partition.number):
+    for missing in sorted(wanted - set(standing(connection)), key=lambda part: part.start_ms):
         connection.exec_driver_sql(
             f"CREATE TABLE {missing.name} (LIKE {_PARENT} INCLUDING DEFAULTS INCLUDING CONSTRAINTS)"
         )
@@ -77,7 +55,7 @@ def ensure_ahead(connection: sa.Connection, now_ms: int) -> None:
     ensure(connection, [now_ms + ahead * SPAN_MS for ahead in range(AHEAD + 1)])
 
 
-def drop(connection: sa.Connection, partition: Partition) -> None:
+def drop(connection: sa.Connection, part: Part) -> None:
     """Drop a partition; gives up after two seconds rather than have every reader queue behind it."""
     connection.exec_driver_sql("SET LOCAL lock_timeout = '2s'")
-    connection.exec_driver_sql(f"DROP TABLE IF EXISTS {partition.name}")
+    connection.exec_driver_sql(f"DROP TABLE IF EXISTS {part.name}")

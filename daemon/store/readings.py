@@ -14,7 +14,7 @@ import numpy as np
 import sqlalchemy as sa
 from sqlalchemy.dialects import postgresql
 
-from ullage.daemon.store import codec, partitions
+from ullage.daemon.store import codec, partitioning
 from ullage.daemon.store.columns import EMPTY, Column, merge
 from ullage.daemon.store.pending import Channel
 from ullage.daemon.store.schema import reading_batch, reading_block, vessel
@@ -165,9 +165,9 @@ def vessels_with_rows_before(connection: sa.Connection, before_ms: int) -> tuple
 
 def _into_blocks(connection: sa.Connection, parts: Mapping[tuple[int, int], list[Column]]) -> None:
     channels = {channel: merge(columns) for channel, columns in parts.items()}
-    if connection.dialect.name == "postgresql":
+    if (parting := partitioning.of(connection)) is not None:
         times_ms = (np.unique(column.time_ms // WINDOW_MS) * WINDOW_MS for column in channels.values())
-        partitions.ensure(connection, {start_ms for starts in times_ms for start_ms in starts.tolist()})
+        parting.ensure(connection, {start_ms for starts in times_ms for start_ms in starts.tolist()})
     for (vessel_id, kind), column in channels.items():
         _into_blocks_of(connection, vessel_id, kind, column)
 

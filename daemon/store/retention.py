@@ -5,8 +5,9 @@ from dataclasses import dataclass
 
 import sqlalchemy as sa
 
-from ullage.daemon.store import coarse, codec, partitions
-from ullage.daemon.store.partitions import Partition
+from ullage.daemon.store import coarse, codec, partitioning
+from ullage.daemon.store.partitioning import Partitioning
+from ullage.daemon.store.parts import Part
 from ullage.daemon.store.readings import WINDOW_MS, fold, fold_vessel, vessels_with_rows_before
 from ullage.daemon.store.schema import reading_block
 from ullage.daemon.store.spans import Reader
@@ -42,9 +43,9 @@ def retain(writer: Reader, reader: Reader, now_ms: int, cutoff_ms: int) -> Retai
             if not fold(connection):
                 break
     with reader() as connection:
-        partitioned = connection.dialect.name == "postgresql"
-    if partitioned:
-        return _retain_partitions(writer, reader, now_ms, cutoff_ms)
+        parting = partitioning.of(connection)
+    if parting is not None:
+        return _retain_parts(parting, writer, reader, now_ms, cutoff_ms)
     done = _retain_blocks(writer, reader, cutoff_ms)
     _give_back_pages(writer, reader)
     return done
@@ -66,9 +67,11 @@ def _retain_blocks(writer: Reader, reader: Reader, cutoff_ms: int) -> Retained:
     return Retained(readings_dropped=dropped, bins_written=written)
 
 
-def _retain_partitions(writer: Reader, reader: Reader, now_ms: int, cutoff_ms: int) -> Retained:
+def _retain_parts(
+    parting: Partitioning, writer: Reader, reader: Reader, now_ms: int, cutoff_ms: int
+) -> Retained:
     with writer() as connection:
-        partitions.ensure_ahead(connection, now_ms)
+        parting.ensure_ahead(connection, now_ms)
         late = vessels_with_rows_before(connection, cutoff_ms)
     for vessel_id in late:
         while True:
@@ -76,22 +79,22 @@ def _retain_partitions(writer: Reader, reader: Reader, now_ms: int, cutoff_ms: i
                 if not fold_vessel(connection, vessel_id):
                     break
     with reader() as connection:
-        old = [each for each in partitions.standing(connection) if each.stop_ms <= cutoff_ms]
+        old = [each for each in parting.standing(connection) if each.stop_ms <= cutoff_ms]
     dropped = written = 0
-    for partition in old:
-        done = _bins_of(writer, partition)
+    for part in old:
+        done = _bins_of(writer, part)
         with writer() as connection:
-            partitions.drop(connection, partition)
+            parting.drop(connection, part)
         dropped += done.readings_dropped
         written += done.bins_written
     return Retained(readings_dropped=dropped, bins_written=written)
 
 
-def _bins_of(writer: Reader, partition: Partition) -> Retained:
+def _bins_of(writer: Reader, part: Part) -> Retained:
     """Make bins of all blocks of a partition; if that is broken off, the next round does it again."""
     block = reading_block.c
     key = sa.tuple_(block.vessel_id, block.quantity, block.start_ms)
-    within = sa.and_(block.start_ms >= partition.start_ms, block.start_ms < partition.stop_ms)
+    within = sa.and_(block.start_ms >= part.start_ms, block.start_ms < part.stop_ms)
     dropped = written = 0
     last: tuple[int, int, int] | None = None
     while True:

@@ -1,4 +1,8 @@
-"""Readings on PostgreSQL: partitions by time, made ahead, dropped whole, and rows of its own for every vessel."""
+"""Readings on PostgreSQL: partitions by time, made ahead, dropped whole, and rows of its own for every vessel.
+
+What holds whoever makes the partitions is tried with the extension TimescaleDB, too; what goes for that alone is in
+test_hypertable.py.
+"""
 
 import itertools
 import threading
@@ -12,13 +16,15 @@ from hypothesis import strategies as st
 
 from tests.daemon.store.folded import fold_now
 from tests.servers.postgres import PostgresServer
+from tests.servers.timescale import TimescaleServer
 from ullage.adapters.reading import Quantity, Reading
-from ullage.daemon.store import migrate, partitions, schema
+from ullage.daemon.store import hypertable, migrate, partitioning, partitions, schema
 from ullage.daemon.store import readings as tables
 from ullage.daemon.store.codec import pack
 from ullage.daemon.store.columns import Column
 from ullage.daemon.store.engine import WRITE, make_engine, parse_url
 from ullage.daemon.store.folding import EACH_ROWS
+from ullage.daemon.store.parts import SPAN_MS
 from ullage.daemon.store.store import Store
 from ullage.detectors.samples import Kind
 
@@ -27,9 +33,16 @@ T0 = 2900.0 * WEEK_S
 """A Thursday of July 2025 at midnight UTC: a week begins."""
 
 
+either = pytest.mark.parametrize("url", ["partitions", "chunks"], indirect=True)
+
+
 @pytest.fixture(name="url")
-def _url(postgres: PostgresServer) -> str:
-    return postgres.new_database()
+def _url(request: pytest.FixtureRequest) -> str:
+    if getattr(request, "param", "partitions") == "partitions":
+        postgres: PostgresServer = request.getfixturevalue("postgres")
+        return postgres.new_database()
+    timescale: TimescaleServer = request.getfixturevalue("timescale")
+    return timescale.new_database(extension=True)
 
 
 @pytest.fixture(name="store")
@@ -42,9 +55,12 @@ def _reading(seconds: float, value: float = 1.0, vessel: str = "north") -> Readi
     return Reading(vessel, Quantity.PRESSURE, T0 + seconds, value)
 
 
-def _tables(store: Store) -> list[str]:
+def _weeks(store: Store) -> dict[int, str]:
+    """Return the table of each week that has one."""
     with store.reading() as connection:
-        return [each.name for each in partitions.standing(connection)]
+        parting = partitioning.of(connection)
+        assert parting is (partitions if hypertable.version(connection) is None else hypertable)
+        return {part.start_ms // SPAN_MS: part.name for part in parting.standing(connection)}
 
 
 def _plan(store: Store, query: str) -> str:
@@ -52,6 +68,7 @@ def _plan(store: Store, query: str) -> str:
         return "\n".join(connection.scalars(sa.text(f"EXPLAIN {query}")))
 
 
+@either
 def test_each_week_has_a_table_of_its_own(store: Store) -> None:
     """Folding makes the partitions that readings need, odd times included, and a query looks only where it must."""
     times_s = [-1.0, 0.0, WEEK_S - 0.001, WEEK_S, -T0 - 1.0, 40 * 365 * 86_400.0]
@@ -59,18 +76,19 @@ def test_each_week_has_a_table_of_its_own(store: Store) -> None:
     store.flush()
     fold_now(store)
     weeks = sorted({int((T0 + seconds) // WEEK_S) for seconds in times_s})
-    assert _tables(store) == [f"reading_block_{number}".replace("-", "m") for number in weeks]
+    assert list(_weeks(store)) == weeks
     assert (store.samples("north").time_s - T0).tolist() == pytest.approx(sorted(times_s), abs=1e-3)
     start_ms = int(T0 * 1000)
     plan = _plan(
         store, f"SELECT * FROM reading_block WHERE start_ms >= {start_ms} AND start_ms < {start_ms + 1}"
     )
-    assert "reading_block_2900" in plan
-    assert not any(name in plan for name in _tables(store) if name != "reading_block_2900")
+    looked_at = {week for week, name in _weeks(store).items() if name.split(".")[-1] in plan}
+    assert looked_at == {2900}
 
 
-def test_weeks_to_come_stand_ready_and_old_ones_go_whole(store: Store) -> None:
-    """Retention drops every partition that is wholly too old, keeps its bins, and makes those of the next weeks."""
+@either
+def test_old_weeks_go_whole(store: Store) -> None:
+    """Retention drops every partition that is wholly too old, and keeps its bins."""
     store.append([_reading(seconds) for seconds in range(0, 5 * WEEK_S, 600)])
     store.flush()
     fold_now(store)
@@ -78,13 +96,20 @@ def test_weeks_to_come_stand_ready_and_old_ones_go_whole(store: Store) -> None:
     done = store.retain(now_s=T0 + 5 * WEEK_S, keep_days=15)
     assert done.readings_dropped == 2 * WEEK_S // 600
     # 15 of 35 days are kept: the third week is still needed in part
-    assert _tables(store) == [f"reading_block_{number}" for number in (2902, 2903, 2904, 2905, 2906, 2907)]
+    assert list(_weeks(store))[:3] == [2902, 2903, 2904]
     assert float(store.samples("north").time_s[0]) == T0 + 2 * WEEK_S
     after = store.coarse("north", Quantity.PRESSURE, T0, T0 + 5 * WEEK_S)
     assert after.start_s.tolist() == before.start_s.tolist()
     assert after.mean.tolist() == before.mean.tolist()
 
 
+def test_weeks_to_come_stand_ready(store: Store) -> None:
+    """Retention makes this week's partition and those of the next two."""
+    store.retain(now_s=T0 + 5 * WEEK_S, keep_days=15)
+    assert _weeks(store) == {number: f"reading_block_{number}" for number in (2905, 2906, 2907)}
+
+
+@either
 def test_retention_that_is_broken_off_is_made_good(store: Store, monkeypatch: pytest.MonkeyPatch) -> None:
     """A partition that could not be dropped goes the next night, and its bins are not written twice."""
     store.append([_reading(seconds) for seconds in range(0, WEEK_S, 600)])
@@ -93,8 +118,10 @@ def test_retention_that_is_broken_off_is_made_good(store: Store, monkeypatch: py
     def refuse(*_: object) -> None:
         raise RuntimeError("power cut")
 
+    with store.reading() as connection:
+        parting = partitioning.of(connection)
     with monkeypatch.context() as broken:
-        broken.setattr(partitions, "drop", refuse)
+        broken.setattr(parting, "drop", refuse)
         with pytest.raises(RuntimeError, match="power cut"):
             store.retain(now_s=T0 + 9 * WEEK_S, keep_days=1)
     assert len(store.samples("north")) == WEEK_S // 600
@@ -104,6 +131,7 @@ def test_retention_that_is_broken_off_is_made_good(store: Store, monkeypatch: py
     assert len(store.coarse("north", Quantity.PRESSURE, T0, T0 + WEEK_S)) == WEEK_S // 600
 
 
+@either
 def test_readings_that_come_too_late_reopen_their_week_and_change_no_bin(store: Store) -> None:
     """A backlog older than what is kept is stored, goes with the next round, and counts nowhere twice."""
     store.append([_reading(seconds, 1.0) for seconds in range(0, 6000, 600)])
@@ -139,7 +167,7 @@ def test_daemons_that_make_the_same_partition_at_once_do_not_collide(url: str) -
     assert not errors
     with Store.open(url) as store:
         assert all(len(store.samples(f"v{number}")) == 60 for number in range(4))
-        assert len(_tables(store)) == 6
+        assert len(_weeks(store)) == 6
 
 
 def test_a_vessel_is_folded_when_enough_of_its_commits_have_gathered(store: Store) -> None:
@@ -205,6 +233,7 @@ def _shared(postgres: PostgresServer) -> Iterator[Store]:
         yield store
 
 
+@either
 def test_a_database_without_partitions_is_brought_up_with_its_readings(url: str) -> None:
     """Blocks and unfolded commits of the last schema are all there, in partitions, and more can be written."""
     engine = make_engine(parse_url(url), read_only=False, busy_timeout_s=5)
@@ -226,7 +255,7 @@ def test_a_database_without_partitions_is_brought_up_with_its_readings(url: str)
     engine.dispose()
     with Store.open(url) as store:
         assert len(store.samples("north")) == 101
-        assert len(_tables(store)) == 4
+        assert len(_weeks(store)) == 4
         store.append([_reading(40 * 86_400.0)])
         store.flush()
         fold_now(store)

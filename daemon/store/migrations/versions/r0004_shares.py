@@ -22,8 +22,9 @@ def upgrade() -> None:
 
 
 def _partition_blocks(connection: sa.Connection) -> None:
-    from ullage.daemon.store.partitions import ensure
+    from ullage.daemon.store import hypertable, partitions
 
+    chunks = hypertable.version(connection) is not None
     op.rename_table("reading_block", "reading_block_before")
     op.execute("ALTER INDEX reading_block_pkey RENAME TO reading_block_before_pkey")
     op.create_table(
@@ -33,11 +34,14 @@ def _partition_blocks(connection: sa.Connection) -> None:
         sa.Column("start_ms", sa.BigInteger(), primary_key=True, autoincrement=False),
         sa.Column("count", sa.Integer(), nullable=False),
         sa.Column("payload", sa.LargeBinary(), nullable=False),
-        postgresql_partition_by="RANGE (start_ms)",
+        postgresql_partition_by=None if chunks else "RANGE (start_ms)",
         comment="All readings of one channel in one window of time, packed.",
     )
-    starts_ms = connection.scalars(sa.text("SELECT DISTINCT start_ms FROM reading_block_before"))
-    ensure(connection, list(starts_ms))
+    if chunks:
+        hypertable.convert(connection)
+    else:
+        starts_ms = connection.scalars(sa.text("SELECT DISTINCT start_ms FROM reading_block_before"))
+        partitions.ensure(connection, list(starts_ms))
     op.execute(
         "INSERT INTO reading_block (vessel_id, quantity, start_ms, count, payload) "
         "SELECT vessel_id, quantity, start_ms, count, payload FROM reading_block_before"
