@@ -6,7 +6,7 @@ Nothing is started here but the thread that keeps this daemon's place at a datab
 import logging
 import os
 from collections.abc import Callable, Collection, Mapping, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from functools import partial
 
 from ullage.adapters import registry as adapters
@@ -93,25 +93,67 @@ def build(config: Config, environ: Mapping[str, str], clock: Clock | None = None
         raise
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Core:
+    """What judges readings, and tells and keeps what comes of it: everything else stands around it."""
+
+    place: Place
+    clock: SteadyClock
+    notifier: Notifier | None
+    """As it was made at the start: a reload may put another in its place."""
+    desk: AlarmDesk
+    pipeline: Pipeline
+    writer: Writer
+    keeper: BatchKeeper
+    room: Room
+    health: Health
+    rebuilt: tuple[Rebuilt, ...]
+
+    def running(self) -> Mapping[str, Watched]:
+        """Return the vessels that are watched now."""
+        return self.pipeline.watched
+
+
 def _assembled(
     config: Config, environ: Mapping[str, str], machine: Clock, say: Callable[[str], object], place: Place
 ) -> Service:
-    store, shared = place.store, config.share is not None
-    clock = SteadyClock(machine, store.newest_s())
-
-    def running() -> Mapping[str, Watched]:
-        return pipeline.watched
-
+    clock = SteadyClock(machine, place.store.newest_s())
+    shared = config.share is not None
     parted = parted_sources(config, place.membership, clock) if shared and place.membership else ()
     sources = parted or _sources(config, [source.name for source in config.sources], clock)
-    notifier = _notifier(config, place, clock, running)
+    core = _core(config, place, clock, say)
+    makers = _makers(core)
+    notifier = core.notifier
+    return Service(
+        Parts(
+            store=place.store,
+            desk=core.desk,
+            pipeline=core.pipeline,
+            writer=core.writer,
+            sources=sources,
+            notifier=None if notifier is None else makers.tended(notifier),
+            keeper=_keeping(config, core, parted),
+            late=makers.late(config, notifier, sources),
+            health=core.health,
+            watchdog=_watchdog(environ, core, say),
+            clock=clock,
+            untold=tuple(finding for r in core.rebuilt for finding in r.untold),
+            reload=partial(next_start, config, environ) if shared else _reload(config, environ, core, makers),
+            restarts=Restarts(place.store, core.desk, clock, place.turf.name),
+            place=place,
+        )
+    )
+
+
+def _core(config: Config, place: Place, clock: SteadyClock, say: Callable[[str], object]) -> _Core:
+    store, shared = place.store, config.share is not None
+    # what is watched is asked for when an end is told: by then there is a pipeline
+    notifier = _notifier(config, place, clock, lambda: pipeline.watched)
     desk = _desk(config, place, notifier or Nobody(), clock)
     vessels = () if shared else config.vessels  # what is shared comes and goes
     views = _views(vessels, store, clock)
-    rebuilt = _rebuild(views, store, desk, clock, say) if not shared else ()
-    fingerprints = {
-        v.watched.vessel.name: fingerprint(v.watched.vessel, v.watched.detectors, v.mark) for v in views
-    }
+    rebuilt = () if shared else _rebuild(views, store, desk, clock, say)
+    marks = {v.watched.vessel.name: fingerprint(v.watched.vessel, v.watched.detectors, v.mark) for v in views}
     receipts = Receipts(most=MOST_HELD, ask_at=1) if shared else Receipts()
     pipeline = Pipeline(
         {r.watched.name: r.watched for r in rebuilt},
@@ -124,58 +166,58 @@ def _assembled(
         machine_s=clock.machine_s,
     )
     room = _room(config, place)
-    writer = _writer(config, store, pipeline, clock, fingerprints, rebuilt, receipts, desk, room)
-    pipeline.books.told, pipeline.books.held = writer.hurry, writer.free
+    writer = _writer(config, store, pipeline, clock, marks, rebuilt, receipts, desk, room)
     keeper = BatchKeeper(
-        vessels,
-        views,
-        store=store,
+        vessels, views, store=store, desk=desk, pipeline=pipeline, clock=clock, fingerprints=marks
+    )
+    pipeline.books.told, pipeline.books.held = writer.hurry, writer.free
+    pipeline.stepped = partial(_set_right, store, keeper, clock)
+    return _Core(
+        place=place,
+        clock=clock,
+        notifier=notifier,
         desk=desk,
         pipeline=pipeline,
-        clock=clock,
-        fingerprints=fingerprints,
+        writer=writer,
+        keeper=keeper,
+        room=room,
+        health=_health(pipeline, writer),
+        rebuilt=rebuilt,
     )
-    pipeline.stepped = partial(_set_right, store, keeper, clock)
+
+
+def _health(pipeline: Pipeline, writer: Writer) -> Health:
     health = Health()
     for loop in (pipeline.heartbeat.health, pipeline.books.heartbeat.health, writer.heartbeat.health):
         health.watch(loop)
-    makers = Makers(
-        sources=partial(_sources, clock=clock),
-        notifier=lambda config: _notifier(config, place, clock, running),
-        tended=lambda notifier: Tended(notifier, notifier.loops(), health),
-        late=partial(_late, place, desk, pipeline, health, clock),
+    return health
+
+
+def _makers(core: _Core) -> Makers:
+    return Makers(
+        sources=partial(_sources, clock=core.clock),
+        notifier=lambda config: _notifier(config, core.place, core.clock, core.running),
+        tended=lambda notifier: Tended(notifier, notifier.loops(), core.health),
+        late=partial(_late, core),
     )
+
+
+def _reload(
+    config: Config, environ: Mapping[str, str], core: _Core, makers: Makers
+) -> Callable[[], Callable[[Service], str]]:
     reload = Reload(
         config,
         environ,
         makers,
-        store=store,
-        desk=desk,
-        pipeline=pipeline,
-        keeper=keeper,
-        notifier=notifier,
-        clock=clock,
-        room=room,
+        store=core.place.store,
+        desk=core.desk,
+        pipeline=core.pipeline,
+        keeper=core.keeper,
+        notifier=core.notifier,
+        clock=core.clock,
+        room=core.room,
     )
-    return Service(
-        Parts(
-            store=store,
-            desk=desk,
-            pipeline=pipeline,
-            writer=writer,
-            sources=sources,
-            notifier=None if notifier is None else makers.tended(notifier),
-            keeper=_keeping(config, place, keeper, desk, pipeline, notifier, parted, health, clock),
-            late=makers.late(config, notifier, sources),
-            health=health,
-            watchdog=_watchdog(environ, health, pipeline, say, clock),
-            clock=clock,
-            untold=tuple(finding for r in rebuilt for finding in r.untold),
-            reload=partial(next_start, config, environ) if shared else reload.prepare,
-            restarts=Restarts(store, desk, clock, place.turf.name),
-            place=place,
-        )
-    )
+    return reload.prepare
 
 
 def _sources(config: Config, names: Collection[str], clock: Clock) -> tuple[Source, ...]:
@@ -193,19 +235,10 @@ def _sources(config: Config, names: Collection[str], clock: Clock) -> tuple[Sour
     )
 
 
-def _keeping(
-    config: Config,
-    place: Place,
-    keeper: BatchKeeper,
-    desk: AlarmDesk,
-    pipeline: Pipeline,
-    notifier: Notifier | None,
-    parted: tuple[PartedSource, ...],
-    health: Health,
-    clock: Clock,
-) -> Part:
+def _keeping(config: Config, core: _Core, parted: tuple[PartedSource, ...]) -> Part:
     """Return what keeps batches in step, and vessels coming and going where they are shared."""
-    tended = Tended(keeper, (keeper.loop_health,), health)
+    place, health = core.place, core.health
+    tended = Tended(core.keeper, (core.keeper.loop_health,), health)
     if place.membership is None:
         return tended
     lease = Tended(Idle(), (place.membership.loop_health,), health)
@@ -213,12 +246,12 @@ def _keeping(
         return Together(lease, tended)
     surroundings = Surroundings(
         store=place.store,
-        desk=desk,
-        pipeline=pipeline,
-        keeper=keeper,
-        notifier=notifier,
+        desk=core.desk,
+        pipeline=core.pipeline,
+        keeper=core.keeper,
+        notifier=core.notifier,
         sources=parted,
-        clock=clock,
+        clock=core.clock,
     )
     share = Share(config.vessels, place.membership, place.turf, surroundings)
     return Together(lease, tended, Tended(share, (share.loop_health,), health))
@@ -337,18 +370,12 @@ def _writer(
     )
 
 
-def _watchdog(
-    environ: Mapping[str, str],
-    health: Health,
-    pipeline: Pipeline,
-    say: Callable[[str], object],
-    clock: Clock,
-) -> Watchdog:
+def _watchdog(environ: Mapping[str, str], core: _Core, say: Callable[[str], object]) -> Watchdog:
     return Watchdog(
-        health,
-        partial(pipeline.call, timeout_s=1.0),
+        core.health,
+        partial(core.pipeline.call, timeout_s=1.0),
         say,
-        clock,
+        core.clock,
         interval_s=watchdog_interval_s(environ, os.getpid()),
     )
 
@@ -376,40 +403,25 @@ def _rebuild(
 
 
 def _late(
-    place: Place,
-    desk: AlarmDesk,
-    pipeline: Pipeline,
-    health: Health,
-    clock: Clock,
-    config: Config,
-    notifier: Notifier | None,
-    sources: tuple[Source, ...],
+    core: _Core, config: Config, notifier: Notifier | None, sources: tuple[Source, ...]
 ) -> tuple[Late, ...]:
     settings, zone, vessels = config.page, config.timezone, config.vessels
     late = [
         Late(
             name="upkeep",
             made_from=(config.schedule, config.store.keep_days, zone, vessels, config.notify),
-            make=partial(_upkeep, config, place, desk, notifier, pipeline, health, clock),
+            make=partial(_upkeep, core, config, notifier),
         )
     ]
     if settings is not None:
         token = settings.token()
-        make = partial(_page, config, settings, token, place.store, desk, pipeline, sources, clock)
+        make = partial(_page, core, config, settings, token, sources)
         made_from = (settings, token, zone, vessels, sources)
         late.append(Late(name="page", made_from=made_from, make=make))
     return tuple(late)
 
 
-def _upkeep(
-    config: Config,
-    place: Place,
-    desk: AlarmDesk,
-    notifier: Notifier | None,
-    pipeline: Pipeline,
-    health: Health,
-    clock: Clock,
-) -> Part:
+def _upkeep(core: _Core, config: Config, notifier: Notifier | None) -> Part:
     """Make what comes round by itself; its imports are heavy, so they wait until readings are judged."""
     from ullage.daemon.batch_reminders import EVERY_S, remind
     from ullage.daemon.daily import daily_line
@@ -417,7 +429,7 @@ def _upkeep(
     from ullage.daemon.status import vessel_statuses
     from ullage.daemon.upkeep import Upkeep
 
-    store, turf = place.store, place.turf
+    store, turf, desk, clock = core.place.store, core.place.turf, core.desk, core.clock
 
     def line() -> str:
         return daily_line(vessel_statuses(store, desk, config.vessels), clock.wall_s())
@@ -435,31 +447,25 @@ def _upkeep(
         notifier=notifier,
         clock=clock,
         local=LocalTime.named(config.timezone),
-        check_silence=pipeline.check_silence,
+        check_silence=core.pipeline.check_silence,
         retain=retain,
         check_database=store.check_integrity,
         daily_line=line,
-        healthy=health.healthy,
+        healthy=core.health.healthy,
         keep_days=config.store.keep_days,
         more=(Job(name="batches", run=reminding, every_s=EVERY_S, first_s=60.0),),
         house=lambda: turf.mine(HOUSE),
     )
-    return Tended(upkeep, upkeep.loops(), health)
+    return Tended(upkeep, upkeep.loops(), core.health)
 
 
 def _page(
-    config: Config,
-    settings: PageSettings,
-    token: str | None,
-    store: Store,
-    desk: AlarmDesk,
-    pipeline: Pipeline,
-    sources: tuple[Source, ...],
-    clock: Clock,
+    core: _Core, config: Config, settings: PageSettings, token: str | None, sources: tuple[Source, ...]
 ) -> Part:
     """Make the page; nothing of a web server is imported before."""
     from ullage.daemon.page.cellar import Cellar
     from ullage.daemon.page.server import PageServer
 
     zone = LocalTime.named(config.timezone)
-    return PageServer(Cellar(store, desk, config.vessels, clock, zone, pipeline, sources), settings, token)
+    cellar = Cellar(core.place.store, core.desk, config.vessels, core.clock, zone, core.pipeline, sources)
+    return PageServer(cellar, settings, token)
