@@ -1,15 +1,16 @@
 """A batch begins with the word `pitched` where none is current, whoever entered it: command, page, button or script.
 
-Three cases. The vessel has no batch: one begins at the moment of pitching. The batch in it is conditioned or on tap: the
-brewer has filled the vessel anew and forgot to end it, so it ends there and another begins. The entry is withdrawn: the
-batch that it began is withdrawn with it, unless it has got a word of its own by `ullage batch start` meanwhile, and a
-batch that it had ended goes on.
+Four cases. The vessel has no batch: one begins at the moment of pitching. The batch in it is conditioned or on tap: the
+brewer has filled the vessel anew and forgot to end it, so it ends there and another begins. The batch was begun by command
+and the word comes afterwards, for a moment before that: it began there. The entry is withdrawn: the batch that it began is
+withdrawn with it, unless it has got a word of its own by `ullage batch start` meanwhile, and a batch that it had ended
+goes on.
 """
 
 import logging
 from dataclasses import replace
 
-from ullage.daemon.batches import BEFORE_S, LONGEST_BATCH_S, begin, current
+from ullage.daemon.batches import BEFORE_S, LONGEST_BATCH_S, LOOK_BACK_S, begin, current
 from ullage.daemon.config_vessels import WatchedVessel
 from ullage.daemon.store import batches
 from ullage.daemon.store.batches import StoredBatch
@@ -38,6 +39,9 @@ def follow_pitching(store: Store, watched: WatchedVessel, now_s: float) -> None:
         return
     entry_id, pitched_s = pitching
     if last is not None and last.ended_s is None:
+        if pitched_s < last.began_s:
+            _begin_earlier(store, last, entry_id, pitched_s, now_s)
+            return
         if not _filled_anew(store, last, pitched_s):
             return
         batches.end(store, last.id, ended_s=pitched_s, summary="")
@@ -53,6 +57,19 @@ def follow_pitching(store: Store, watched: WatchedVessel, now_s: float) -> None:
         origin=f"{batches.BY_PITCHING} {entry_id}",
     )
     log.info("batch begun by pitching", extra={"vessel": name, "batch": begun.id})
+
+
+def _begin_earlier(store: Store, batch: StoredBatch, entry_id: int, pitched_s: float, now_s: float) -> None:
+    """Move the beginning of a batch to the pitching that was entered after it."""
+    others = [b.ended_s for b in batches.all_batches(store, batch.vessel) if b.ended_s is not None]
+    if pitched_s < max([*others, batch.began_s - LOOK_BACK_S]):
+        return
+    if batch.origin != batches.BY_COMMAND or not batches.made_after(store, entry_id, batch.id):
+        return
+    _strike_mark(store, batch, now_s)
+    batches.move(store, batch.id, pitched_s)
+    store.add_entry(batch.vessel, pitched_s - BEFORE_S, Word.BATCH_STARTED.value, made_s=now_s)
+    log.info("batch begins with its pitching", extra={"vessel": batch.vessel, "batch": batch.id})
 
 
 def _filled_anew(store: Store, batch: StoredBatch, pitched_s: float) -> bool:
@@ -103,7 +120,12 @@ def _by_pitching(store: Store, vessel: str) -> StoredBatch | None:
 
 def _withdraw(store: Store, batch: StoredBatch, now_s: float) -> None:
     """Take a batch back, and the mark of its beginning in the journal."""
+    _strike_mark(store, batch, now_s)
+    batches.withdraw(store, batch)
+
+
+def _strike_mark(store: Store, batch: StoredBatch, now_s: float) -> None:
+    """Take the mark of a batch's beginning out of the journal."""
     for mark in store.entries(batch.vessel, batch.began_s - BEFORE_S, batch.began_s):
         if mark.text == Word.BATCH_STARTED.value:
             store.strike_entry(mark.id, made_s=now_s)
-    batches.withdraw(store, batch)

@@ -86,6 +86,21 @@ def change_wishes(store: Store, batch_id: int, wishes: Batch, *, origin: str = "
         connection.execute(table.update().where(table.c.id == batch_id).values(**values))
 
 
+def move(store: Store, batch_id: int, began_s: float) -> None:
+    """Put another beginning in place of a batch's."""
+    with store.transaction() as connection:
+        connection.execute(table.update().where(table.c.id == batch_id).values(began_ms=to_ms(began_s)))
+
+
+def made_after(store: Store, entry_id: int, batch_id: int) -> bool:
+    """Tell whether a journal entry was made when a batch had been begun already."""
+    entry_ms = sa.select(journal_entry.c.made_ms).where(journal_entry.c.id == entry_id)
+    begun_ms = sa.select(table.c.made_ms).where(table.c.id == batch_id)
+    with store.reading() as connection:
+        entered, begun = connection.scalar(entry_ms), connection.scalar(begun_ms)
+    return entered is not None and begun is not None and entered > begun
+
+
 def end(store: Store, batch_id: int, *, ended_s: float, summary: str) -> None:
     """End a batch and keep its summary.
 

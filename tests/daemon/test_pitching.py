@@ -13,7 +13,7 @@ import pytest
 from tests.daemon.program import ullage
 from tests.servers.broker import Broker
 from tests.servers.daemon import DaemonProcess, wait_until
-from ullage.daemon.batches import adopt, current
+from ullage.daemon.batches import adopt, begin, current
 from ullage.daemon.config_vessels import WatchedVessel
 from ullage.daemon.pitching import follow_pitching, take_over
 from ullage.daemon.store import batches
@@ -79,6 +79,34 @@ def test_pitching_begins_a_batch_where_none_is(store: Store) -> None:
     assert spans(store) == [(2, 20), (30, None)]
     marks = [entry.time_s for entry in store.entries("north") if entry.text == "batch started"]
     assert marks == pytest.approx([T0 + 2 * HOUR, T0 + 30 * HOUR], abs=0.01)  # so that a replay sees it, too
+
+
+def test_a_batch_begins_with_the_pitching_that_is_entered_after_it(store: Store) -> None:
+    """`batch start` first, and then `pitched` for 20 minutes before: it began with the yeast, mark included."""
+    begin(store, "north", Batch(), now_s=T0 + HOUR, began_s=T0 + HOUR)
+    store.add_entry("north", T0 + 0.7 * HOUR, "pitched", made_s=T0 + 1.05 * HOUR)
+    for _ in range(2):
+        follow_pitching(store, NORTH, T0 + 1.1 * HOUR)
+        assert spans(store) == [pytest.approx((0.7, None))]
+    texts = [(entry.time_s, entry.text) for entry in store.entries("north")]
+    assert [text for _, text in texts] == ["batch started", "pitched"]
+    assert texts[0][0] == pytest.approx(T0 + 0.7 * HOUR, abs=0.01)
+
+
+def test_an_older_pitching_moves_no_batch(store: Store) -> None:
+    """One that was known when the batch was begun, one of days ago, and one of the batch before it."""
+    store.add_entry("north", T0, "pitched", made_s=T0)
+    begin(store, "north", Batch(), now_s=T0 + HOUR, began_s=T0 + HOUR)
+    follow_pitching(store, NORTH, T0 + 2 * HOUR)
+    assert spans(store) == [(1, None)]
+    store.add_entry("north", T0 - 50 * HOUR, "pitched", made_s=T0 + 2 * HOUR)
+    batch = current(store, "north")
+    assert batch is not None
+    batches.end(store, batch.id, ended_s=T0 + 30 * HOUR, summary="")
+    begin(store, "north", Batch(), now_s=T0 + 40 * HOUR, began_s=T0 + 40 * HOUR)
+    store.add_entry("north", T0 + 20 * HOUR, "pitched", made_s=T0 + 41 * HOUR)
+    follow_pitching(store, NORTH, T0 + 42 * HOUR)
+    assert spans(store) == [(1, 30), (40, None)]
 
 
 @pytest.mark.parametrize(
