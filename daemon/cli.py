@@ -37,6 +37,15 @@ class PlainParser(argparse.ArgumentParser):
         finally:
             self._within = False
 
+    def parse_args(self, args: Any = None, namespace: Any = None) -> argparse.Namespace:  # type: ignore[override]
+        """Take all words; those that nobody knows are refused in the name of the command that they were given to."""
+        found, unknown = self.parse_known_args(args, namespace)
+        if unknown:
+            names = (getattr(found, "command", None), getattr(found, "part", None))
+            self.prog = " ".join([self.prog, *(name for name in names if name)])
+            self.error(f"unrecognized arguments: {' '.join(unknown)}")
+        return found
+
     def error(self, message: str) -> NoReturn:
         """Leave with exit code 2."""
         self.exit(2, f"{self.prog}: {message}; see `{self.prog} --help`\n")
@@ -236,7 +245,9 @@ def _add_wishes(part: PlainParser) -> None:
     part.add_argument("--plan", metavar="TEXT", help="`16 for 3 days, 20, rest 22 for 2 days, chill 1`")
     part.add_argument("--carbonation", metavar="AMOUNT", help='"5.0 g/L" or "2.5 volumes"')
     part.add_argument("--serving", type=float, metavar="C", help="temperature in the glass, °C (6)")
-    part.add_argument("--finings", choices=("yes", "once", "no"), help="(yes; for cider no)")
+    part.add_argument(
+        "--finings", choices=("yes", "twice", "once", "no"), help="yes: two doses (for cider no)"
+    )
 
 
 def _batch_part(parts: Commands, name: str, summary: str) -> PlainParser:

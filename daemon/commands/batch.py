@@ -116,7 +116,7 @@ def _change(call: _Call) -> None:
 
 def _print_wishes(call: _Call, batch: StoredBatch) -> None:
     vessel = call.watched.vessel.carrying(batch.wishes)
-    print(head_text(batch, call.zone, call.now_s))
+    _head(call, batch)
     _say(call, wishes_text(vessel, batch.wishes))
     advice = batch_advice(vessel, _fermenting_c(vessel, batch.wishes))
     if advice:
@@ -152,7 +152,7 @@ def _show(call: _Call) -> None:
     with open_store(call.config, read_only=True) as store:
         if call.options.past:
             for past in batches.all_batches(store, call.name):
-                print(head_text(past, call.zone, call.now_s))
+                _head(call, past)
             return
         batch = _wanted(store, call)
         if call.options.summary:
@@ -164,7 +164,7 @@ def _show(call: _Call) -> None:
     if call.options.json:
         print(_json(batch, vessel, changes, step))
         return
-    print(head_text(batch, call.zone, call.now_s))
+    _head(call, batch)
     _say(call, wishes_text(vessel, batch.wishes))
     print("\n".join(stage_lines(changes, call.zone, call.width)) or f"  {_without_stages(batch)}")
     if step is not None:
@@ -271,6 +271,10 @@ def _enter(call: _Call, text: str, time_s: float) -> None:
     with open_store(call.config, read_only=False) as store:
         number = store.add_entry(call.name, time_s, text, made_s=call.now_s)
     print(f"{call.name}: {text} ({local_text(time_s, call.zone)}), entry {number}")
+
+
+def _head(call: _Call, batch: StoredBatch) -> None:
+    print(textwrap.fill(head_text(batch, call.zone, call.now_s), call.width, subsequent_indent="  "))
 
 
 def _say(call: _Call, text: str) -> None:

@@ -1,6 +1,8 @@
 """`ullage gravity`: a sample by hand, corrected, into the journal; and what it says of the beer."""
 
 import argparse
+import shutil
+import textwrap
 
 from ullage.adapters.errors import ConfigError
 from ullage.daemon.batches import view
@@ -28,8 +30,9 @@ def handle(options: argparse.Namespace) -> int:
         standing = view(store, watched)
         samples = samples_of(store, name, standing.begin_s)
     print(f"{name}: {gravity_text(gravity)} by {instrument} ({local_text(time_s, zone)}), entry {number}")
+    width = max(40, shutil.get_terminal_size((80, 24)).columns)
     for line in report(standing.watched.vessel, gravity, samples):
-        print(f"  {line}")
+        print(textwrap.fill(line, width, initial_indent="  ", subsequent_indent="    "))
     return 0
 
 

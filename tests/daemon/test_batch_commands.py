@@ -238,6 +238,7 @@ def test_gravity_says_what_it_means(here: Here, folder: Path) -> None:
     assert here("journal", "north", "--strike", "2").code == 0
     # by Balling 0.9565 g of CO2 a g of alcohol: 38.5 g/L for 9.5 °P (as in DEVELOPERS.md), here 3.4 °P of it to go
     assert "CO2 still to come: about 13." in young.out
+    assert max(map(len, young.out.splitlines())) <= 80
     brix = here("gravity", "north", "--brix", "6.5", "--original-brix", "12.5")
     assert "1.011" in brix.out  # as the example in ullage.detectors.gravity
     warm = here("gravity", "north", "1.009", "--temperature", "28")
@@ -352,7 +353,19 @@ def test_snooze_has_an_end(here: Here) -> None:
 
 def test_screens_fit_any_terminal(monkeypatch: pytest.MonkeyPatch, here: Here) -> None:
     """Forty columns are enough."""
-    here("batch", "start", "north", "--carbonation", "5 g/L", "--plan", "16 for 3 days, 20, chill 1")
+    name = "the pale one of the third hop harvest"
+    here(
+        "batch",
+        "start",
+        "north",
+        "--name",
+        name,
+        "--plan",
+        "16 for 3 days, 20, chill 1",
+        "--finings",
+        "twice",
+    )
     monkeypatch.setenv("COLUMNS", "40")
     assert shutil.get_terminal_size().columns == 40
     assert max(map(len, here("status").out.splitlines())) <= 60
+    assert max(map(len, here("batch", "show", "north").out.splitlines())) <= 60

@@ -152,7 +152,7 @@ def _cpu_s(*arguments: str) -> float:
     [
         (["replya"], "ullage: there is no command 'replya'; did you mean replay?"),
         (["replay"], "ullage replay: the following arguments are required: LOG; see `ullage replay --help`"),
-        (["status", "--jsn"], "ullage: unrecognized arguments: --jsn; see `ullage --help`"),
+        (["status", "--jsn"], "ullage status: unrecognized arguments: --jsn; see `ullage status --help`"),
         (["shelve", "north"], "ullage shelve: the following arguments are required: CONDITION; see `ullage shelve --help`"),
         (["check", "--listen", "soon"], "ullage check: argument --listen: invalid float value: 'soon'; see `ullage check --help`"),
     ],
