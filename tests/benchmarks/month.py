@@ -19,42 +19,16 @@ import time
 from collections.abc import Iterator
 from pathlib import Path
 
-import yaml
-
+from tests.faults.months import START_S, VESSELS, config
 from ullage.adapters.reading import Delivery, Quantity, Reading
 from ullage.daemon.allocator import keep_little
 from ullage.daemon.building import build
 from ullage.daemon.clock import ManualClock
 from ullage.daemon.settings import load
 
-START_S = 1_772_352_000.0
-DAY_S = 86_400
 BATCH_DAYS = 15
 """Then the vessels are pitched anew."""
-VESSELS = ("heron", "otter")
 AIM_MB = 100
-
-
-def config(folder: Path) -> Path:
-    """Write a configuration of two vessels that listen to a broker."""
-    vessels = [
-        {
-            "name": name,
-            "total_volume_l": 23,
-            "beer_volume_l": 19,
-            "rated_pressure_bar": 3.0,
-            "valve_pressure_bar": 1.5,
-            "yeast_temperature_c": [16, 24],
-            "temperature": {"source": "cellar", "topic": f"cellar/{name}", "pointer": "/beer", "unit": "Cel"},
-            "pressure": {"source": "cellar", "topic": f"cellar/{name}", "pointer": "/top", "unit": "bar"},
-        }
-        for name in VESSELS
-    ]
-    path = folder / "config.yaml"
-    store = {"url": f"sqlite:///{folder / 'ullage.db'}", "keep_days": 20}
-    sources = {"cellar": {"kind": "mqtt", "host": "127.0.0.1"}}
-    path.write_text(yaml.safe_dump({"vessels": vessels, "sources": sources, "store": store}))
-    return path
 
 
 def minute(number: int, interval_s: int) -> Iterator[Reading]:

@@ -9,6 +9,7 @@ from tests.faults.calls import DEAD, FULL, SLOW, answered, from_the_start, let_g
 from tests.faults.disk_faults import PROMPT_S, TWO, ended, short_of_room
 from tests.faults.fault import Bench, Cost
 from tests.faults.house import COMMIT_S, Brewer, House
+from tests.faults.power import whole_after_cuts
 from tests.faults.reload import take_over
 from tests.faults.written import WrittenFiles
 from tests.servers.daemon import wait_until
@@ -86,6 +87,7 @@ def cuts(bench: Bench) -> Cost:
     house = House.build(bench)
     files = WrittenFiles(house.database)
     chance, back_s, sectors = bench.chance, 0.0, 0
+    cut_at_s: list[float] = []
     number = bench.times(3, 25)
     brewer = Brewer(house)
     for count in range(number):
@@ -101,22 +103,13 @@ def cuts(bench: Bench) -> Cost:
         time.sleep(chance.uniform(0, 1.5 * COMMIT_S))  # the random moment
         pid = house.daemon.pid
         house.daemon.signal(signal.SIGSTOP)
+        cut_at_s.append(round(time.time(), 2))
         wait_until(lambda pid=pid: _still(pid), "the end of all calls")  # type: ignore[misc]
         house.daemon.kill()
         sectors += files.cut(log, chance)
     house.daemon.before = ()
     house.start()
-    brewer.publish(1.0, 10, 0.05)
-    brewer.episode()
-    brewer.close()
-    wait_until(brewer.arrived, "the newest reading")
-    with house.store() as store:
-        assert store.check_integrity() is None
-    assert house.daemon.stop() == 0, house.daemon.log[-1500:]
-    assert "moved aside" not in house.daemon.log, "the file was damaged by a power cut"
-    lost = brewer.missing()
-    assert not lost, f"{len(lost)} readings lost: {lost}"
-    alarms = brewer.check_alarms()
+    alarms = whole_after_cuts(house, brewer, cut_at_s)
     return Cost(
         caused=number,
         of=len(brewer.sent),

@@ -70,7 +70,8 @@ def _slope(values: tuple[float, ...]) -> float:
     return up / sum((n - middle) ** 2 for n in range(len(values)))
 
 
-def _config(folder: Path, url: str) -> Path:
+def config(folder: Path, **parts: object) -> Path:
+    """Write a configuration of two vessels that listen to a broker; `parts` are further top-level keys."""
     vessels = [
         {
             "name": name,
@@ -84,24 +85,20 @@ def _config(folder: Path, url: str) -> Path:
         }
         for name in VESSELS
     ]
+    store = {"url": f"sqlite:///{folder / 'ullage.db'}", "keep_days": 20}
+    sources = {"cellar": {"kind": "mqtt", "host": "127.0.0.1", "port": 1}}
+    path = folder / "config.yaml"
+    path.write_text(yaml.safe_dump({"vessels": vessels, "sources": sources, "store": store, **parts}))
+    path.chmod(0o600)
+    return path
+
+
+def _with_phone(folder: Path, url: str) -> Path:
     address = folder / "push-url"
     address.write_text(url)
     address.chmod(0o600)
-    path = folder / "config.yaml"
-    path.write_text(
-        yaml.safe_dump(
-            {
-                "vessels": vessels,
-                "sources": {"cellar": {"kind": "mqtt", "host": "127.0.0.1", "port": 1}},
-                "store": {"url": f"sqlite:///{folder / 'ullage.db'}", "keep_days": 20},
-                "notify": {"targets": [{"name": "phone", "url_file": str(address)}]},
-                "schedule": {"daily_digest": ""},
-                "page": {"port": 0},
-            }
-        )
-    )
-    path.chmod(0o600)
-    return path
+    targets = [{"name": "phone", "url_file": str(address)}]
+    return config(folder, notify={"targets": targets}, schedule={"daily_digest": ""}, page={"port": 0})
 
 
 def _minute(number: int, interval_s: int) -> Iterator[Reading]:
@@ -154,7 +151,7 @@ def main(folder: Path, days: int, interval_s: int, url: str) -> None:
     """Be that daemon."""
     keep_little()
     clock = ManualClock(wall_s=START_S)
-    service = build(load(_config(folder, url), {}), {}, clock)
+    service = build(load(_with_phone(folder, url), {}), {}, clock)
     service.start()
     _live(service, clock, folder, days, interval_s)
     service.stop()

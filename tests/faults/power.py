@@ -2,6 +2,7 @@
 
 import signal
 import time
+from collections.abc import Sequence
 from contextlib import ExitStack
 
 import numpy as np
@@ -127,12 +128,7 @@ def cuts(bench: Bench) -> Cost:
             house.daemon.start()
             back_s = max(back_s, time.monotonic() - began_s)
             image.unlink()
-        _end(house, brewer)
-        assert "moved aside" not in house.daemon.log, "the file was damaged by a power cut"
-        lost = brewer.missing()
-        assert not lost, f"{len(lost)} readings lost: {lost}, cut at {cut_at_s}"
-        _check_acknowledgements(house)
-        alarms = brewer.check_alarms()
+        alarms = whole_after_cuts(house, brewer, cut_at_s)
     return Cost(
         caused=number,
         of=len(brewer.sent),
@@ -140,6 +136,16 @@ def cuts(bench: Bench) -> Cost:
         back_s=back_s,
         remark=f"{sectors} sectors lost in the cache",
     )
+
+
+def whole_after_cuts(house: House, brewer: Brewer, cut_at_s: Sequence[float]) -> int:
+    """Stop in order, and hold what is kept and told against what was sent; return how many alarms that was."""
+    _end(house, brewer)
+    assert "moved aside" not in house.daemon.log, "the file was damaged by a power cut"
+    lost = brewer.missing()
+    assert not lost, f"{len(lost)} readings lost: {lost}, cut at {cut_at_s}"
+    _check_acknowledgements(house)
+    return brewer.check_alarms()
 
 
 def _await_commit(disk: FragileDisk, then_s: float) -> None:
