@@ -94,11 +94,30 @@ def _added(vessel: str, number: int, time_s: float, text: str, zone: LocalTime) 
     kept = f"{vessel}: {text} ({local_text(time_s, zone)}), entry {number}"
     if understand(text) is not None:
         return kept
+    if timed := _with_its_time(text, zone):
+        entry, moment = timed
+        again = f"ullage journal {vessel} --replace {number} {entry} --at '{moment}'"
+        return f"{kept}, kept as a note\n  If `{entry}` at that time was meant: {again}"
     near = _near(text)
     if not near:
         return f"{kept}, kept as a note"
     meant = f"  If `{near}` was meant: ullage journal {vessel} --replace {number} '{near}'"
     return f"{kept}, kept as a note\n{meant}"
+
+
+def _with_its_time(text: str, zone: LocalTime) -> tuple[str, str] | None:
+    """Return the known entry and the moment in `vented 20 minutes ago` or `vented at 18:30`, if that is what it is."""
+    words = text.split()
+    for count in range(1, len(words)):
+        entry, moment = " ".join(words[:count]), " ".join(words[count:]).removeprefix("at ")
+        if understand(entry) is None:
+            continue
+        try:
+            parse_moment(moment, zone, system_clock().wall_s(), "")
+        except ConfigError:
+            continue
+        return entry, moment
+    return None
 
 
 def _near(text: str) -> str:

@@ -1,6 +1,7 @@
 """`ullage batch`, `snooze`, `gravity` and `journal` as a brewer meets them."""
 
 import json
+import shlex
 import shutil
 from collections.abc import Callable
 from dataclasses import dataclass, replace
@@ -295,6 +296,24 @@ def test_journal_takes_times_and_corrections(here: Here) -> None:
     )
     assert here("journal", "north", "batch started").code == 2
     assert here("journal", "north", "--list", "x").code == 2
+
+
+@pytest.mark.parametrize(
+    ("text", "entry", "moment"),
+    [
+        ("vented 20 minutes ago", "vented", "20 minutes ago"),
+        ("chill 2 at 00:00", "chill 2", "00:00"),
+        ("valve set 1.4 bar yesterday 18:30", "valve set 1.4 bar", "yesterday 18:30"),
+    ],
+)
+def test_a_time_within_the_entry_is_no_time(here: Here, text: str, entry: str, moment: str) -> None:
+    """Kept as a note, since nothing is guessed; the command that was probably meant is said, and works."""
+    noted = here("journal", "north", text)
+    meant = f"ullage journal north --replace 1 {entry} --at '{moment}'"
+    assert noted.out.endswith(f", kept as a note\n  If `{entry}` at that time was meant: {meant}\n")
+    assert here(*shlex.split(meant)[1:]).code == 0
+    assert "(note)" not in here("journal", "north", "--list").out.splitlines()[0]
+    assert "was meant" not in here("journal", "north", "vented by the cat, 20 minutes ago").out
 
 
 @pytest.mark.parametrize(
