@@ -8,10 +8,16 @@ from ullage.detectors.medians import median
 
 BEND_MEDIAN = 0.5
 """Median of |second difference| of a three-point median of white noise of sd 1 (computed)."""
+RECENT = 48
+"""Latest bends by which scatter is told: teeth that are too fast to be seen go on for longer."""
 ENOUGH = 60
 """Bends seen before the estimate is trusted."""
 LEAST_BAR = 0.0002
 MOST_BAR = 0.02
+LEAST_CHANGE_BAR = 1e-5
+STEP_DOWN = 0.9
+LEAST_RESTLESS_BAR = 0.002
+"""Bends of teeth that matter but are not seen are larger: a blow-down smaller than 5 mbar is none."""
 
 
 class PressureNoise:
@@ -25,10 +31,11 @@ class PressureNoise:
         self._bend_bar = self._most_bend_bar = 0.002 * BEND_MEDIAN
         self._per_frame = 4
         self._seen = 0
-        self._recent: deque[float] = deque(maxlen=24)
+        self._recent: deque[float] = deque(maxlen=RECENT)
         self._before: tuple[float, ...] = ()
         self.step_bar = 0.0
-        """Smallest change seen: the converter's step (or half of it, where a minute's median averages two values)."""
+        """Near the smallest changes seen, all but one in fifty are larger: of a coarse converter its step (or half of it, where a
+        minute's median averages two values)."""
 
     @property
     def minute_sd_bar(self) -> float:
@@ -46,10 +53,13 @@ class PressureNoise:
     @property
     def restless(self) -> bool:
         """Tell whether the latest minutes scatter beyond the noise: teeth too fast to be seen one by one."""
-        if len(self._recent) < 12:
+        if len(self._recent) < RECENT // 2:
             return False
+        # the bow of a slow tooth, steep at first, is no scatter: it bends all minutes to the same side
+        bow_bar = median(self._recent)
+        scatter_bar = median(abs(bend - bow_bar) for bend in self._recent)
         # a steady climb over a coarse converter's stairs bends by a step, twice the smallest change seen, at each of them
-        return median(self._recent) > max(3 * self._bend_bar, 2.5 * self.step_bar)
+        return scatter_bar > max(3 * self._bend_bar, 2.5 * self.step_bar, LEAST_RESTLESS_BAR)
 
     def take(self, frame: Frame, *, settled: bool) -> None:
         """Learn from one frame's minutes."""
@@ -58,15 +68,22 @@ class PressureNoise:
         if frame.minute_bar:
             self._per_frame = len(frame.minute_bar)
         for a, b, c in zip(values, values[1:], values[2:], strict=False):
-            bend = abs(a - 2 * b + c)
+            signed_bend = a - 2 * b + c
+            bend = abs(signed_bend)
             self._seen += 1
-            self._recent.append(bend)
+            self._recent.append(signed_bend)
             pace = 0.03 if self._seen < ENOUGH else 0.006
             self._bend_bar *= 1 + pace if bend > self._bend_bar else 1 - pace
             if not settled or self._seen < ENOUGH:
                 self._most_bend_bar = self._bend_bar
             self._bend_bar = min(self._bend_bar, self._most_bend_bar)
             for change in (abs(b - a), abs(c - b)):
-                if change > 1e-5:
-                    self.step_bar = change if self.step_bar == 0.0 else min(self.step_bar, change)
+                if change > LEAST_CHANGE_BAR:
+                    self._note_change(change)
         self._bend_bar = min(max(self._bend_bar, LEAST_BAR * BEND_MEDIAN), MOST_BAR)
+
+    def _note_change(self, change_bar: float) -> None:
+        """Follow the least changes but the fiftieth part: a spike's half in a median may be smaller than any true step."""
+        if self.step_bar == 0.0:
+            self.step_bar = change_bar
+        self.step_bar *= STEP_DOWN if change_bar < self.step_bar else STEP_DOWN ** (-1 / 49)

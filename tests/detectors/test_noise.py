@@ -77,3 +77,21 @@ def test_an_estimate_that_is_too_high_comes_down_behind_a_valve() -> None:
     assert noise.minute_sd_bar == pytest.approx(
         0.67 * 0.002, rel=0.25
     )  # the running median takes a third off
+
+
+def test_the_bow_of_a_slow_tooth_is_not_restless() -> None:
+    """A quiet sensor on a pressure that rises steeply after a drop and ever slower: bent, but to one side."""
+    noise = taught(white(0.0003, 600), settled=False)
+    minutes = 60 + np.arange(40)
+    bow = 1.0 + 0.4 * -np.expm1(-(minutes - 60) / 12)
+    taught(bow + 0.0003 * np.random.default_rng(2).standard_normal(40), settled=True, noise=noise)
+    assert not noise.restless
+
+
+def test_a_spike_in_an_average_does_not_pass_for_the_converter_s_step() -> None:
+    """Steps of 8.5 mbar, and now and then a value between two of them: the step stays what nearly all changes are."""
+    rng = np.random.default_rng(5)
+    stairs = np.round((1.0 + 0.004 * rng.standard_normal(3000)) / 0.0085) * 0.0085
+    stairs[::400] += 0.00004
+    noise = taught(stairs, settled=False)
+    assert noise.step_bar == pytest.approx(0.0085, rel=0.2)
