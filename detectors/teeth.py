@@ -40,8 +40,10 @@ class Teeth:
         self._recent: deque[tuple[float, float]] = deque(maxlen=3)
         self._falling_since: tuple[float, float] | None = None
 
-    def take(self, time_s: float, bar: float, noise_bar: float, step_bar: float) -> bool:
-        """Take one minute (three-point median); tell whether it fell suddenly."""
+    def take(
+        self, time_s: float, bar: float, noise_bar: float, step_bar: float, least_bar: float = LEAST_BAR
+    ) -> bool:
+        """Take one minute (three-point median); tell whether it fell suddenly, by `least_bar` at the least."""
         if self._recent and time_s - self._recent[-1][0] > 3600:
             self._recent.clear()
             self._falling_since = None
@@ -50,7 +52,7 @@ class Teeth:
         self._recent.append((time_s, bar))
         if before is None:
             return False
-        threshold = max(LEAST_BAR, 6.5 * noise_bar, 2.5 * step_bar)
+        threshold = max(least_bar, 6.5 * noise_bar, 2.5 * step_bar)
         fall = last_bar - bar
         if self._falling_since is not None:
             began_s, peak_bar = self._falling_since

@@ -22,10 +22,16 @@ from ullage.detectors.vessel import Vessel
 
 COOLING_BAR_PER_K = 0.065
 """Most that a kelvin of cooling can take off a shut vessel near 1 bar gauge (full solubility equilibrium)."""
-WORD_BROKEN_BAR = 0.04
-"""A smaller drop in a vessel that the journal calls shut is a jolt of the sensor or a swing of temperature."""
+JOLT_BAR = 0.04
+"""A smaller drop in a vessel that has no valve, or whose valve the journal calls shut, is no gas that leaves: cold air on
+the head space (2 K of it is 16 mbar), or a jolt of the sensor."""
 SLOW_TOOTH_S = 5400.0
 """Teeth at least this far apart can be added up: what is lost while the valve is open is little of them."""
+CLEARLY_SEEN = 1.6
+"""A drop so much larger than the least that is found is not missed."""
+LASTING_S = 3 * 3600.0
+SEEN_S = 1200.0
+"""Teeth at least this far apart are seen one by one at a reading every few minutes."""
 HOURS = 6
 """Frames to an hour."""
 
@@ -155,7 +161,7 @@ class Valve:
                 self._gas_left(time_s)
                 self.leaked_s = time_s
         self._recent.append((time_s, bar, beer_c))
-        if not self.sealed:
+        if not self.sealed and self.word_shut_s is None:
             self._find_slow_fall()
         self._learn_held()
         self._judge(time_s, bar)
@@ -166,7 +172,7 @@ class Valve:
         noise_bar, step_bar = self.noise.minute_sd_bar, self.noise.step_bar
         count = self.teeth.count
         for time_s, bar in zip(frame.minute_end_s, frame.minute_bar, strict=True):
-            if self.teeth.take(time_s, bar, noise_bar, step_bar):
+            if self.teeth.take(time_s, bar, noise_bar, step_bar, self._least_drop_bar):
                 if self._breaks_word(time_s):
                     self.word_shut_s = None  # whatever the journal said, the valve is open again
                 self._gas_left(time_s)
@@ -181,13 +187,14 @@ class Valve:
             self.leaked_s = frame.end_s
             self._gas_left(frame.end_s)
 
+    @property
+    def _least_drop_bar(self) -> float:
+        """Return the least drop that is gas on its way out, bar."""
+        return JOLT_BAR if self.sealed or self.word_shut_s is not None else LEAST_DROP_BAR
+
     def _breaks_word(self, time_s: float) -> bool:
         """Tell whether the last drop is a valve at work in a vessel that the journal calls shut."""
-        return (
-            self.word_shut_s is not None
-            and time_s > self.word_shut_s + 1200
-            and self.teeth.drops[-1].size_bar >= WORD_BROKEN_BAR
-        )
+        return self.word_shut_s is not None and time_s > self.word_shut_s + 1200
 
     def _end_tooth(self, counted: int) -> None:
         """A drop has begun or goes on: keep whether the rise before it was seen as one."""
@@ -281,7 +288,7 @@ class Valve:
         elif self.word_shut_s is not None:
             self.proof = Proof.WORD
         else:
-            proof = self._proof_from_data(bar)
+            proof = self._proof_from_data(time_s, bar)
             if proof is not None and self.proof is None:
                 start_s = self._start_of(proof, time_s)
                 self.shut_s = start_s if proof is Proof.CYCLE else max(self.gas_left_s, start_s)
@@ -296,7 +303,7 @@ class Valve:
             return time_s - 1800
         return time_s
 
-    def _proof_from_data(self, bar: float) -> Proof | None:
+    def _proof_from_data(self, time_s: float, bar: float) -> Proof | None:
         drops = self.usual_drops()
         if len(drops) >= 3:
             opening = median(drop.peak_bar for drop in drops[-3:])
@@ -306,7 +313,7 @@ class Valve:
             minute, step = self.noise.minute_sd_bar, self.noise.step_bar
             risen = self._rise.resolved(last.size_bar, minute, step)
             seen = self._rise.smooth(last.size_bar, minute, step) and (
-                sum([*list(self._resolved)[-2:], risen]) >= 2
+                sum([*list(self._resolved)[-2:], risen]) >= 2 or self._outlasts(drops, time_s)
             )
             clear = last.size_bar >= 10 * self.frame_noise_bar
             if (
@@ -330,6 +337,19 @@ class Valve:
         if self._climbs_above(bar):
             return Proof.ABOVE
         return Proof.COOLED if self._cooled_below(bar) else None
+
+    def _outlasts(self, drops: list[Drop], time_s: float) -> bool:
+        """Tell whether the tooth that lasts now is long after teeth that were large and slow enough to be seen one by one.
+
+        Teeth become too fast for the sampling by way of shorter and shorter ones; a tooth that simply lasts, and climbs
+        no more, is one that nothing fills. Drops near the least that can be seen prove nothing: others were too small.
+        """
+        seen_bar = max(LEAST_DROP_BAR, 6.5 * self.noise.minute_sd_bar, 2.5 * self.noise.step_bar)
+        if min(drop.size_bar for drop in drops) < CLEARLY_SEEN * seen_bar:
+            return False
+        gaps_s = [later.time_s - earlier.time_s for earlier, later in itertools.pairwise(drops[-6:])]
+        lasts_s = time_s - drops[-1].time_s
+        return lasts_s >= LASTING_S and median(gaps_s) >= SEEN_S and lasts_s >= 2 * median(gaps_s)
 
     def _sunk(self, last: Drop, bar: float) -> bool:
         """Tell whether pressure is below the last drop's end by more than cooling explains: gas has gone unseen."""

@@ -135,3 +135,33 @@ def test_an_unheard_gap_proves_nothing() -> None:
     )
     assert (samples.kind == Kind.PRESSURE).any()
     assert watch.record.valve.shut_s >= START_S + 9.9 * HOUR_S
+
+
+def test_cold_air_on_the_head_space_opens_no_valve_that_is_said_to_be_shut() -> None:
+    """Falls of 25 mbar within a minute (3 K on 3.5 bar absolute): the shut stretch goes on, and production is not theirs."""
+    batch = Batch(vessel=VALVED, hours=170, opening_bar=1.2, tail_h=14, shut=((120, 170),))
+    samples = batch.samples()
+    hours = (samples.time_s - START_S) / HOUR_S
+    draughts = (samples.kind == Kind.PRESSURE) & (hours > 121) & (hours % 3 < 0.5)
+    draughty = replace(samples, value=np.where(draughts, samples.value - 0.025, samples.value))
+    watch = watch_of(VALVED, (Activity,))
+    feed(watch, stream(draughty, (START_S + 120 * HOUR_S, "valve shut")))
+    record = watch.record
+    assert record.valve.proof is Proof.WORD
+    assert record.valve.shut_s == START_S + 120 * HOUR_S
+    production = record.production_over(record.valve.shut_s, 24.0)
+    assert production is not None
+    made = batch.made_g_per_l(np.array([146.0, 170.0]))
+    assert production.low <= float(made[1] - made[0]) <= production.high
+
+
+def test_a_tooth_that_outlasts_those_before_it_is_one() -> None:
+    """Teeth half an hour apart, then one that climbs no more: gas can't leave, although it never comes near its top."""
+    batch = Batch(
+        vessel=VALVED, hours=100, opening_bar=1.2, blow_down_bar=0.1, tail_h=30, lag_h=2, stop_h=85.0
+    )
+    at, bars, _ = batch.run()
+    assert np.diff(np.flatnonzero(np.diff(bars) < -0.05)[-6:]).min() > 20  # minutes
+    assert bars[-1] < 1.19
+    assert after(batch).valve.proof is Proof.CYCLE
+    assert at[-1] > 99
