@@ -18,6 +18,8 @@ LONGEST_H = 48.0
 SHARES = (1.0, 0.5, 0.25)
 """Windows as shares of the shut stretch: a release that has died away must not spoil the later part."""
 COUNTED_SIDE = 0.92
+MADE = (0.6, 0.85)
+"""Share of what the wort is expected to give that has at least been made near the end, by whether its gravity is known."""
 FALLEN = 0.35
 """Most time constants by which a rate may be taken to have fallen since the middle of its window."""
 
@@ -99,6 +101,9 @@ class ToCome:
         by_rates = record.rates.tail_h(production)
         if by_rates is None:
             return by_age
+        if record.valve.proof is Proof.WORD:
+            # a fall within hours of winding the valve shut is beer giving off gas, it says nothing of the yeast's pace
+            return max(by_age / self.settings.slow_side, by_rates)
         if share < 1:
             # whole teeth are measured better than a slope, the last of them tell best how it goes on
             last = self.let_off.last(record)
@@ -110,7 +115,7 @@ class ToCome:
         if record.valve.sealed:
             made = record.capacity_g_per_l_bar * (record.bar - record.start_bar)
         else:
-            made = 0.6 * record.expected_co2_g_per_l
+            made = MADE[record.vessel.original_gravity is not None] * record.expected_co2_g_per_l
         return self.settings.slow_side * tail_by_age_h(
             max(made, 0.1), max(record.age_h, 6.0), production.high * share
         )
