@@ -22,6 +22,7 @@ from ullage.detectors.finding import Finding
 from ullage.detectors.frames import Frame
 from ullage.detectors.production import Production
 from ullage.detectors.record import BEER, Record
+from ullage.detectors.rest_above import rests_above
 from ullage.detectors.stalls import Stalls
 from ullage.detectors.suspicion import Suspicion
 from ullage.detectors.valve import Proof
@@ -32,12 +33,16 @@ OVERRULED_S = 86_400.0
 PACE_S = 3600.0
 PACE_TEST_S = 1800.0
 """Pause between two looks at the bound, and during a shut-valve test."""
+AWAKE_S = 24 * 3600.0
+"""So long after a cold spell has ended, silence may still be sleep."""
 FORGOTTEN_S = 12 * 3600.0
 """So long after the last look, while gas may leave, the bound has to stand anew."""
 SURELY_SLOW = 1 / 6
 """Time constant, as a share of age, with which no leak hides production that still goes on."""
 UNASKED_S = 86_400.0
 """A valve that sticks looks like a test again and again: where nobody asked for one it is answered once a day."""
+SURELY_BEGUN = 0.5
+"""Share of the way to nine tenths of the gas before which a climb that slows down is no end."""
 WIDER = 1.4
 """A bound that stood is not lost by one that is wider by so much: what is to come never grows."""
 PROOFS_OF_END = (Proof.SEALED, Proof.WORD, Proof.CYCLE)
@@ -77,7 +82,9 @@ class Ending(Detector):
         self._suspicion = Suspicion(vessel)
         self._stalls = Stalls(settings.young_h)
         self._answered_shut_s = self._answered_s = -math.inf
-        self._finished_content = math.nan
+        self._unsaid_shut_s: float | None = None
+        """Start of the climb that was answered though nobody had said that the valve is shut."""
+        self._finished_made = math.nan
         self._over_since_s: float | None = None
         self._looked_s = -math.inf
 
@@ -95,9 +102,10 @@ class Ending(Detector):
         found = self._by_production(record)
         if not found and self._due(record):
             found = self._by_gravity(record)
-        found += self._stalls.watch(record, self._suspicion.progress)
-        if not found and record.suspected_s is None:
-            found = self._by_time(record)
+        share = self._to_come.let_off.share(record) if record.valve.proof is Proof.CYCLE else 1.0
+        found += self._stalls.watch(record, self._suspicion.progress, share)
+        if not found and record.suspected_s is None and not self._stalls.standing:
+            found = self._by_rest(record) or self._by_time(record)
         return found
 
     def _due(self, record: Record) -> bool:
@@ -109,7 +117,7 @@ class Ending(Detector):
     def _by_production(self, record: Record) -> list[Finding]:
         """Bound what is to come in the shut stretch that lasts now, and say what follows."""
         start_s = record.valve.shut_s if math.isfinite(record.valve.shut_s) else record.began_s
-        start_s = max(start_s, record.trusted_since_s)
+        start_s = max(start_s, record.trusted_since_s, self._stalls.warm_since_s)
         if not record.valve.shut:
             if record.now_s - self._looked_s > FORGOTTEN_S:
                 self._over_since_s = None
@@ -137,8 +145,10 @@ class Ending(Detector):
             self._over_since_s = record.now_s
         if record.now_s - self._over_since_s < self._confirm_s(record, bound) - 1:
             return []
-        if self._stalls.too_cold:
+        if self._stalls.cold_before(self._over_since_s):
             return self._stalls.by_cold(record, bound.production)
+        if record.now_s - self._stalls.warm_since_s < AWAKE_S:
+            return []
         attenuation = too_high(record)
         if attenuation is not None:
             return self._stalls.by_gravity(record, attenuation)
@@ -190,7 +200,7 @@ class Ending(Detector):
 
     def _finish(self, record: Record) -> None:
         record.finished_s = record.now_s
-        self._finished_content = float(record.co2_g_per_l(record.since(record.now_s - 7200)).mean())
+        self._finished_made = self._to_come.let_off.made_g_per_l(record)
 
     # -- the end by other evidence ---------------------------------------------------------------------------------
 
@@ -213,6 +223,20 @@ class Ending(Detector):
         record.suspected_s = record.now_s
         return [told.may_be_over(record, evidence, self.settings.ask_hours)]
 
+    def _by_rest(self, record: Record) -> list[Finding]:
+        """Ask for the brewer's word, where a climb that was answered as production has come to rest of itself."""
+        since_s = self._unsaid_shut_s
+        if since_s is None or record.now_s % PACE_S >= 1 or self._suspicion.progress < SURELY_BEGUN:
+            return []
+        if record.valve.proof is Proof.WORD or record.valve.gas_left_s > since_s:
+            self._unsaid_shut_s = None
+            return []
+        if not rests_above(record, since_s):
+            return []
+        self._unsaid_shut_s = None
+        record.suspected_s = record.now_s
+        return [told.rests_above(record, (record.now_s - since_s) / 3600)]
+
     # -- not the end -----------------------------------------------------------------------------------------------
 
     def _test_answer(self, record: Record, start_s: float) -> list[Finding]:
@@ -227,12 +251,13 @@ class Ending(Detector):
         if recent is None or recent.low <= self.settings.going_g_per_l_day:
             return []
         self._answered_shut_s, self._answered_s = start_s, record.now_s
+        self._unsaid_shut_s = None if record.valve.proof is Proof.WORD else start_s
         record.suspected_s = None
         self._suspicion.refuted(record.now_s)
         return [self._still(record, recent, shut_h)]
 
     def _resumed(self, record: Record) -> list[Finding]:
-        """Take `finished` back if CO2 content climbs again at a steady temperature."""
+        """Take `finished` back if CO2 surely comes again at a steady temperature: held by the beer, or in drops let off."""
         assert record.finished_s is not None
         hours = (record.now_s - record.finished_s) / 3600
         if hours < 6 or record.chill_s is not None or record.valve.opened_s > record.finished_s:
@@ -243,10 +268,10 @@ class Ending(Detector):
         production = record.production_over(record.finished_s, 8.0)
         if production is None or production.low < self.settings.going_g_per_l_day:
             return []
-        content = float(record.co2_g_per_l(rows[-6:]).mean())
-        if math.isnan(self._finished_content):  # the brewer said that it was over
-            self._finished_content = content
-        if content - self._finished_content < 2 * self.settings.to_come_g_per_l:
+        made = self._to_come.let_off.made_g_per_l(record)
+        if math.isnan(self._finished_made):  # the brewer said that it was over
+            self._finished_made = made
+        if made - self._finished_made < 2 * self.settings.to_come_g_per_l:
             return []
         record.finished_s = None
         record.suspected_s = None

@@ -11,6 +11,8 @@ from ullage.detectors.record import Record
 
 LEAST_ATTENUATION = 0.65
 """Apparent attenuation below which a gravity that stands still is a stall: worts end at 70 to 85 % (common practice)."""
+USUAL_ATTENUATION = 0.72
+"""Apparent attenuation with which an end that came early is believed."""
 LATE_GRAVITY = 1.02
 """Stands in for it where no original gravity is known."""
 LEAST_AGE_H = 48.0
@@ -27,7 +29,7 @@ def gravity_evidence(record: Record, now_s: float) -> str | None:
         return None
     found = record.gravity.stands(now_s)
     latest = record.gravity.latest
-    if found is None or latest is None or not _far_enough(record, latest.gravity):
+    if found is None or latest is None or not _ends_there(record, latest.gravity):
         return None
     limits = record.vessel.yeast_temperature_c
     if limits is not None and not limits[0] - SLACK_C <= record.beer_c:
@@ -56,7 +58,18 @@ def stands_too_high(record: Record) -> float | None:
     return too_high(record)
 
 
-def _far_enough(record: Record, gravity: float) -> bool:
+def far_enough(record: Record) -> bool:
+    """Tell whether a recent sample is where worts end, of an original gravity that is known."""
+    latest, original = record.gravity.latest, record.vessel.original_gravity
+    return (
+        latest is not None
+        and original is not None
+        and record.now_s - latest.time_s <= SAMPLE_S
+        and _attenuation(original, latest.gravity) >= USUAL_ATTENUATION
+    )
+
+
+def _ends_there(record: Record, gravity: float) -> bool:
     original = record.vessel.original_gravity
     return (
         gravity <= LATE_GRAVITY if original is None else _attenuation(original, gravity) >= LEAST_ATTENUATION

@@ -94,6 +94,20 @@ def seems_over(record: Record, bound: Bound, shut_h: float) -> Finding:
     )  # fmt: skip
 
 
+def rests_above(record: Record, shut_h: float) -> Finding:
+    """Return the same question, where a climb that looked like production has slowed down and come to rest."""
+    return _medium(
+        record, Condition.FINISH_SUSPECTED,
+        "Fermentation seems to be over: pressure has climbed above where the valve held it, slower and slower, and rests, as in "
+        "a vessel that is shut and only gives off what the beer held. If the valve is shut, enter `valve shut` in the journal, "
+        "or take a gravity sample: readings alone can't tell it from a valve that passes gas at a higher setting.",
+        evidence=(
+            f"above where the valve used to hold for {shut_h:.0f} h",
+            f"at rest at {record.bar:.2f} bar for three hours",
+        ),
+    )  # fmt: skip
+
+
 def over_or_asleep(record: Record, production: Production) -> Finding:
     """Return the question for a gravity sample, where gas broke off and nothing tells how much there was to ferment."""
     return _medium(

@@ -4,9 +4,12 @@ A stall by cold is told by temperature; the other looks like an end that came to
 apart.
 """
 
+import math
+
 import numpy as np
 
 from ullage.detectors import ending_told as told
+from ullage.detectors.ending_by_gravity import far_enough
 from ullage.detectors.fading import fades, given_off
 from ullage.detectors.finding import Finding
 from ullage.detectors.let_off import LetOff
@@ -14,8 +17,15 @@ from ullage.detectors.production import Production
 from ullage.detectors.record import BEER, Record
 from ullage.detectors.valve import Proof
 
-SOON = 1.15
+SOON = 1.0
 """Share of the time that most worts take to make nine tenths of their gas: production that breaks off before is odd."""
+USUAL_G_PER_L = 38.5
+"""CO2 of a wort of 12 °P; a leaner one is done sooner."""
+GOES_ON_H = 3.0
+"""Gas has to come for so long again before a stall that looked like an end is over: the first hour of a tooth gives back
+what the drop took."""
+ASLEEP_S = 12 * 3600.0
+COLD_S = 4 * 3600.0
 SURELY_SOON = 0.7
 MOSTLY_DONE = 1.5
 """Share of that time after which a cold rest is no stall."""
@@ -29,6 +39,8 @@ class Stalls:
     def __init__(self, young_h: float) -> None:
         self._young_h = young_h
         self._cold_since_s: float | None = None
+        self.warm_since_s = -math.inf
+        """When the beer last came back into the yeast's range from a spell below it that was long enough to send it to sleep."""
         self._stalled = False
         self._broke_off = False
 
@@ -38,6 +50,8 @@ class Stalls:
         if limits is None:
             return
         if record.beer_c >= limits[0] - SLACK_C:
+            if self._cold_since_s is not None and record.now_s - self._cold_since_s >= ASLEEP_S:
+                self.warm_since_s = record.now_s
             self._cold_since_s = None
         elif self._cold_since_s is None:
             self._cold_since_s = record.now_s
@@ -47,10 +61,19 @@ class Stalls:
         """Tell whether the beer is below the yeast's range."""
         return self._cold_since_s is not None
 
-    def watch(self, record: Record, progress: float) -> list[Finding]:
-        """Raise a stall by cold, or clear a stall of either kind."""
+    @property
+    def standing(self) -> bool:
+        """Tell whether a stall stands: then nothing seems to be over."""
+        return self._stalled
+
+    def cold_before(self, time_s: float) -> bool:
+        """Tell whether it has been too cold since before a moment (s): an end that the warm beer showed is one."""
+        return self._cold_since_s is not None and self._cold_since_s < time_s
+
+    def watch(self, record: Record, progress: float, share: float) -> list[Finding]:
+        """Raise a stall by cold, or clear a stall of either kind; a measured rate times `share` is CO2."""
         if self._stalled:
-            return self._goes_on(record)
+            return self._goes_on(record, share)
         production = self._nothing_made_in_the_cold(record, progress)
         return self.by_cold(record, production) if production is not None else []
 
@@ -58,7 +81,8 @@ class Stalls:
         """Raise a stall by cold, if none stands and the cold is not the brewer's own plan."""
         meant_c = record.coldest_meant_c(record.now_s)
         planned = meant_c is not None and record.beer_c >= meant_c - SLACK_C
-        if self._stalled or planned:
+        cold_s = self._cold_since_s
+        if self._stalled or planned or cold_s is None or record.now_s - cold_s < COLD_S:
             return []
         self._stalled = True
         return [told.stalled_by_cold(record, production)]
@@ -83,8 +107,11 @@ class Stalls:
         Yeast that goes to sleep for a reason of its own looks like that. So do a few that are done early; only gravity
         knows.
         """
-        if record.valve.proof is Proof.CYCLE and (not fades(record, let_off) or given_off(record, let_off)):
-            self._broke_off = self._broke_off or progress < SOON
+        if far_enough(record):
+            self._broke_off = False
+        elif record.valve.proof is Proof.CYCLE and (not fades(record, let_off) or given_off(record, let_off)):
+            lean = min(record.expected_co2_g_per_l / USUAL_G_PER_L, 1.0)
+            self._broke_off = self._broke_off or progress < SOON * lean
         return self._broke_off
 
     def stopped_too_soon(self, record: Record, production: Production, progress: float) -> list[Finding]:
@@ -100,10 +127,12 @@ class Stalls:
     def _nothing_made_in_the_cold(self, record: Record, progress: float) -> Production | None:
         """Return what next to nothing is made in beer gone cold by mistake; None if it is made, or can't be told."""
         cold_s = self._cold_since_s
-        if cold_s is None or record.now_s - cold_s < 4 * 3600 or record.chill_s is not None:
+        if cold_s is None or record.now_s - cold_s < COLD_S or record.chill_s is not None:
             return None
         if progress > MOSTLY_DONE or _chilled(record):
             return None
+        if record.suspected_s is not None and record.suspected_s < cold_s:
+            return None  # it seemed to be over while the beer was warm
         drops = record.valve.teeth.drops
         recent = record.production_over(max(cold_s, drops[-1].time_s + 1200 if drops else 0.0), 8.0)
         if recent is None or recent.hours < 3 or recent.high > 0.9:
@@ -111,12 +140,14 @@ class Stalls:
         hardly_begun = record.age_h < self._young_h and record.rates.peak < 2 * recent.high
         return None if hardly_begun else recent
 
-    def _goes_on(self, record: Record) -> list[Finding]:
+    def _goes_on(self, record: Record, share: float) -> list[Finding]:
         """Clear the stall once gas surely comes again in beer that is warm enough."""
         if self.too_cold:
             return []
         recent = record.production_over(max(record.valve.shut_s, record.now_s - 6 * 3600), 6.0)
-        if recent is not None and recent.low > (1.0 if self._broke_off else 0.3):
+        if recent is None or (self._broke_off and recent.hours < GOES_ON_H):
+            return []
+        if recent.low * share > (1.0 if self._broke_off else 0.3):
             self._stalled = self._broke_off = False
             return [told.goes_on_again(record, recent)]
         return []
