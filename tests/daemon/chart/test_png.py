@@ -4,6 +4,7 @@ import io
 import struct
 import zlib
 
+import numpy as np
 import pytest
 
 from tests.daemon.chart.views import DAY_S, START_S, view
@@ -40,12 +41,20 @@ def pixels(data: bytes) -> tuple[int, int, list[bytearray]]:
 
 
 def _unfilter(kind: int, row: bytearray, before: bytearray) -> None:
-    for i in range(len(row)):
-        left, up = row[i - 4] if i >= 4 else 0, before[i]
-        corner = before[i - 4] if i >= 4 else 0
-        guess = left + up - corner
-        paeth = min((left, up, corner), key=lambda c: abs(guess - c))
-        row[i] = (row[i] + (0, left, up, (left + up) // 2, paeth)[kind]) & 255
+    """Undo a row's filter in its place; only those that look at the pixel before have to go from byte to byte."""
+    if kind == 1:
+        row[:] = np.cumsum(np.frombuffer(row, np.uint8).reshape(-1, 4), axis=0, dtype=np.uint8).tobytes()
+    elif kind == 2:
+        row[:] = (np.frombuffer(row, np.uint8) + np.frombuffer(before, np.uint8)).tobytes()
+    elif kind == 3:
+        for i in range(len(row)):
+            row[i] = (row[i] + ((row[i - 4] if i >= 4 else 0) + before[i]) // 2) & 255
+    elif kind == 4:
+        for i in range(len(row)):
+            left, up, corner = (row[i - 4], before[i], before[i - 4]) if i >= 4 else (0, before[i], 0)
+            off = abs(up - corner), abs(left - corner), abs(left + up - 2 * corner)
+            nearest = left if off[0] <= off[1] and off[0] <= off[2] else up if off[1] <= off[2] else corner
+            row[i] = (row[i] + nearest) & 255
 
 
 def picture(*, title: bool = True) -> str:
