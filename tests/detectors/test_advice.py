@@ -10,12 +10,12 @@ import math
 import re
 
 import pytest
-from CoolProp.CoolProp import PropsSI
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.integrate import solve_ivp
 from scipy.optimize import brentq
 
+from tests.reference.properties import property_si
 from ullage.detectors.advice import (
     SAFE_POSITIVE_BAR,
     chill_advice,
@@ -58,7 +58,7 @@ def chart_g_per_l(co2_abs_bar: float, celsius: float) -> float:
 
 
 def gas_g_per_l(co2_abs_bar: float, celsius: float) -> float:
-    return float(PropsSI("D", "T", celsius + 273.15, "P", co2_abs_bar * 1e5, "CO2"))
+    return property_si("D", "T", celsius + 273.15, "P", co2_abs_bar * 1e5, "CO2")
 
 
 def contents_g(beer_l: float, head_l: float, co2_abs_bar: float, celsius: float) -> float:
@@ -129,7 +129,7 @@ def test_simulated_chill_ends_where_the_advice_says(beer_l: float, total_l: floa
 
     def head_abs_bar(dissolved: float, celsius: float) -> float:
         gas = (grams - beer_l * dissolved) / head_l
-        return float(PropsSI("P", "T", celsius + 273.15, "D", gas, "CO2")) / 1e5
+        return property_si("P", "T", celsius + 273.15, "D", gas, "CO2") / 1e5
 
     def slope(hour: float, state: FloatArray) -> list[float]:
         celsius = cold_c + (warm_c - cold_c) * math.exp(-hour / 6.2)

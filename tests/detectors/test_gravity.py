@@ -5,10 +5,10 @@ import math
 
 import numpy as np
 import pytest
-from CoolProp.CoolProp import PropsSI
 from hypothesis import given
 from hypothesis import strategies as st
 
+from tests.reference.properties import property_si
 from ullage.detectors.extract import plato_from_sg, sg_from_plato
 from ullage.detectors.gravity import (
     ETHANOL_20,
@@ -58,7 +58,7 @@ def test_hydrometer_made_for_15_c_against_the_published_table(sample_c: float, p
 @pytest.mark.parametrize("sample_c", [0.5, 4.0, 15.0, 20.0, 37.0, 60.0])
 def test_density_of_water_against_the_reference_equation(sample_c: float) -> None:
     """IAPWS-95 as evaluated by CoolProp, at 1 atm."""
-    reference = PropsSI("D", "T", sample_c + 273.15, "P", 101325.0, "Water")
+    reference = property_si("D", "T", sample_c + 273.15, "P", 101325.0, "Water")
     assert water_g_per_l(sample_c) == pytest.approx(float(reference), abs=0.02)
 
 

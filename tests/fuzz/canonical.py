@@ -12,11 +12,13 @@ _PINT = {
 _CANONICAL = {"Cel": "degC", "K": "degC", "[degF]": "degC"}
 
 
+_REGISTRY: pint.UnitRegistry[float] = pint.UnitRegistry(autoconvert_offset_to_baseunit=True)
+
+
 def _line(code: str) -> tuple[float, float]:
     """Return slope and value at zero: every unit here is a straight line."""
-    registry: pint.UnitRegistry[float] = pint.UnitRegistry(autoconvert_offset_to_baseunit=True)
     wanted = _CANONICAL.get(code, "bar")
-    at_0, at_100 = (registry.Quantity(raw, _PINT[code]).to(wanted).magnitude for raw in (0.0, 100.0))
+    at_0, at_100 = (_REGISTRY.Quantity(raw, _PINT[code]).to(wanted).magnitude for raw in (0.0, 100.0))
     return (at_100 - at_0) / 100.0, at_0
 
 

@@ -4,9 +4,9 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from CoolProp.CoolProp import PropsSI
 
 from tests.reference.checks import Check, each
+from tests.reference.properties import property_si
 from ullage.detectors.co2 import (
     CO2_G_PER_MOL,
     capacity_g_per_l_bar,
@@ -35,7 +35,7 @@ def test_ideal_gas(check: Check) -> None:
 def test_density_by_the_equation_of_state(check: Check) -> None:
     """The library that stands for Span & Wagner 1996 gives their density; the ideal gas is 0.7 % less."""
     kelvin, pascal = check.inputs["t_C"] + 273.15, check.inputs["p_kPa"] * 1000
-    check.compare(PropsSI("D", "T", kelvin, "P", pascal, "CO2"))
+    check.compare(property_si("D", "T", kelvin, "P", pascal, "CO2"))
     assert float(gas_g_per_l_bar(check.inputs["t_C"])) * pascal / 1e5 / check.expected == pytest.approx(
         0.9933, abs=3e-4
     )
@@ -46,7 +46,7 @@ def test_error_of_the_ideal_gas(check: Check) -> None:
     """At 1 bar gauge a litre holds 1 to 1.3 % more than the ideal gas: 1/Z by the equation of state."""
     kelvin, bar = check.inputs["t_C"] + 273.15, check.inputs["p_bar_abs"]
     ideal = float(gas_g_per_l_bar(check.inputs["t_C"])) * bar
-    check.compare(ideal / PropsSI("D", "T", kelvin, "P", bar * 1e5, "CO2"))
+    check.compare(ideal / property_si("D", "T", kelvin, "P", bar * 1e5, "CO2"))
 
 
 @pytest.mark.parametrize("gauge_bar", [0.0, 0.5, 1.0, 1.5, 2.0])
@@ -54,7 +54,7 @@ def test_error_of_the_ideal_gas(check: Check) -> None:
 def test_ideal_gas_is_within_the_stated_two_percent(degrees: float, gauge_bar: float) -> None:
     """Below 2 bar gauge the error is 2.1 % at the most, always on the same side."""
     absolute = gauge_bar + STANDARD_AIR_BAR
-    real = PropsSI("D", "T", degrees + 273.15, "P", absolute * 1e5, "CO2")
+    real = property_si("D", "T", degrees + 273.15, "P", absolute * 1e5, "CO2")
     error = 1 - float(gas_g_per_l_bar(degrees)) * absolute / real
     assert 0 < error < 0.021
 

@@ -10,10 +10,10 @@ from typing import Any
 
 import numpy as np
 import pytest
-from CoolProp.CoolProp import PropsSI
 from iapws._iapws import _Henry  # type: ignore[import-untyped]
 
 from tests.reference.checks import Check, checks, each, the
+from tests.reference.properties import property_si
 from ullage.detectors.co2 import (
     CO2_G_PER_MOL,
     dissolved_g_per_l,
@@ -148,8 +148,8 @@ def weiss_mol_per_kg_atm(kelvin: float) -> float:
 
 def fugacity_bar(kelvin: float, total_bar: float) -> float:
     """Return the fugacity of CO2 above water: less the water's own vapour, by the second virial coefficient."""
-    gas_bar = total_bar - PropsSI("P", "T", kelvin, "Q", 0, "Water") / 1e5
-    virial_l_per_mol = PropsSI("BVIRIAL", "T", kelvin, "P", 1e5, "CO2") * 1000
+    gas_bar = total_bar - property_si("P", "T", kelvin, "Q", 0, "Water") / 1e5
+    virial_l_per_mol = property_si("BVIRIAL", "T", kelvin, "P", 1e5, "CO2") * 1000
     return float(gas_bar * math.exp(virial_l_per_mol * total_bar / (0.0831446 * kelvin)))
 
 
