@@ -8,6 +8,7 @@ All connections share one session and take turns, transaction by transaction: no
 between several at once.
 """
 
+import fcntl
 import shutil
 import subprocess
 from dataclasses import dataclass
@@ -82,9 +83,10 @@ def _empty(connection: psycopg.Connection) -> None:
 
 def _install(npm: str, log: Path) -> None:
     done, wanted = HERE / "node_modules" / ".package-lock.json", HERE / "package-lock.json"
-    if done.exists() and done.stat().st_mtime >= wanted.stat().st_mtime:
-        return
-    with log.open("ab") as output:
+    with wanted.open("rb") as lock, log.open("ab") as output:
+        fcntl.flock(lock, fcntl.LOCK_EX)  # another process that shares the suite may want them, too
+        if done.exists() and done.stat().st_mtime >= wanted.stat().st_mtime:
+            return
         fetched = subprocess.run(
             [npm, "ci", "--ignore-scripts", "--no-audit", "--no-fund"],
             cwd=HERE, check=False, stdout=output, stderr=output,
