@@ -156,6 +156,7 @@ def summer_time(bench: Bench) -> Cost:
             while time.monotonic() < deadline_s:
                 say(house, 1.0)
                 time.sleep(0.1)
+        wait_until(lambda house=house: len(house.told("daily")) > 1, f"{day}: the second line")  # type: ignore[misc]
         assert house.daemon.stop() == 0, house.daemon.log[-1500:]
         told = house.told("daily")
         assert len(told) == 2, f"{day}: {told}"
