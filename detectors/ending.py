@@ -155,6 +155,8 @@ class Ending(Detector):
         progress = self._suspicion.progress
         if self._stalls.too_soon(record, self._to_come.let_off, progress):
             return self._stalls.stopped_too_soon(record, bound.production, progress)
+        if self._stalls.hardly(record, progress):
+            return []
         self._finish(record)
         return [*self._stalls.over(record), told.finished(record, bound, limit, shut_h)]
 
@@ -266,7 +268,8 @@ class Ending(Detector):
         if len(rows) < 24 or abs(float(rows[0, BEER]) - float(rows[-1, BEER])) > 0.7:
             return []
         production = record.production_over(record.finished_s, 8.0)
-        if production is None or production.low < self.settings.going_g_per_l_day:
+        share = self._to_come.let_off.share(record) if record.valve.cycles else 1.0
+        if production is None or production.low * share < self.settings.going_g_per_l_day:
             return []
         made = self._to_come.let_off.made_g_per_l(record)
         if math.isnan(self._finished_made):  # the brewer said that it was over

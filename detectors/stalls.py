@@ -15,18 +15,19 @@ from ullage.detectors.finding import Finding
 from ullage.detectors.let_off import LetOff
 from ullage.detectors.production import Production
 from ullage.detectors.record import BEER, Record
+from ullage.detectors.suspicion import pace_per_h
 from ullage.detectors.valve import Proof
 
-SOON = 1.0
+SOON = 1.15
 """Share of the time that most worts take to make nine tenths of their gas: production that breaks off before is odd."""
-USUAL_G_PER_L = 38.5
-"""CO2 of a wort of 12 °P; a leaner one is done sooner."""
 GOES_ON_H = 3.0
 """Gas has to come for so long again before a stall that looked like an end is over: the first hour of a tooth gives back
 what the drop took."""
 ASLEEP_S = 12 * 3600.0
 COLD_S = 4 * 3600.0
 SURELY_SOON = 0.7
+HARDLY = 0.5
+"""Before this share of that time an end behind a valve is not believed yet, however it came."""
 MOSTLY_DONE = 1.5
 """Share of that time after which a cold rest is no stall."""
 SLACK_C = 0.3
@@ -101,6 +102,10 @@ class Stalls:
         self._stalled = False
         return [told.stalled_no_more(record)]
 
+    def hardly(self, record: Record, progress: float) -> bool:
+        """Tell whether even a natural end would come surprisingly soon: beer that gives off gas can look like one."""
+        return record.valve.proof is Proof.CYCLE and progress < HARDLY and not far_enough(record)
+
     def too_soon(self, record: Record, let_off: LetOff, progress: float) -> bool:
         """Tell whether production broke off where most worts would still have gas to make: once seen, for good.
 
@@ -110,8 +115,9 @@ class Stalls:
         if far_enough(record):
             self._broke_off = False
         elif record.valve.proof is Proof.CYCLE and (not fades(record, let_off) or given_off(record, let_off)):
-            lean = min(record.expected_co2_g_per_l / USUAL_G_PER_L, 1.0)
-            self._broke_off = self._broke_off or progress < SOON * lean
+            since_h = (record.now_s - record.valve.gas_left_s) / 3600
+            then = progress - since_h * pace_per_h(record.beer_c)
+            self._broke_off = self._broke_off or then < SOON
         return self._broke_off
 
     def stopped_too_soon(self, record: Record, production: Production, progress: float) -> list[Finding]:
