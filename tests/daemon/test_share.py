@@ -54,6 +54,12 @@ def _watching(daemon: DaemonProcess) -> int:
     return found[-1] if found else 0
 
 
+def _connected(daemon: DaemonProcess) -> bool:
+    """Tell whether it says that all its sessions are open; before they are once, the broker keeps nothing for them."""
+    last = [words for words in daemon.told() if "Watching" in words][-1:]
+    return bool(last) and "out of reach" not in last[0]
+
+
 def _start(fleet: Fleet, *names: str) -> list[DaemonProcess]:
     daemons = [fleet.daemon(name) for name in names]
     for daemon in daemons:
@@ -63,6 +69,7 @@ def _start(fleet: Fleet, *names: str) -> list[DaemonProcess]:
     share = fleet.vessels // len(names)
     wait_until(_shared_out(fleet, **dict.fromkeys(names, share)), "a fair share for each", 60)
     wait_until(lambda: all(_watching(daemon) == share for daemon in daemons), "all watched", 30)
+    wait_until(lambda: all(_connected(daemon) for daemon in daemons), "all sessions open", 30)
     return daemons
 
 
@@ -154,6 +161,7 @@ def test_a_database_that_is_away_makes_nobody_take_anything(fleet: Fleet, broker
         wait_until(_shared_out(fleet, a=12, b=12), "a fair share for each", 60)
         before = fleet.holders()
         wait_until(lambda: all(_watching(daemon) == 12 for daemon in daemons), "all watched", 30)
+        wait_until(lambda: all(_connected(daemon) for daemon in daemons), "all sessions open", 30)
         with Sensors(broker, fleet.names) as sensors:
             wait_until(lambda: sensors.sent() > 100, "readings under way")
             proxy.shut = True
