@@ -154,7 +154,9 @@ def _core(config: Config, place: Place, clock: SteadyClock, say: Callable[[str],
     views = _views(vessels, store, clock)
     rebuilt = () if shared else _rebuild(views, store, desk, clock, say)
     marks = {v.watched.vessel.name: fingerprint(v.watched.vessel, v.watched.detectors, v.mark) for v in views}
-    receipts = Receipts(most=MOST_HELD, ask_at=1) if shared else Receipts()
+    # what is acknowledged is in nobody's hands but ours, like an alarm that is not stored
+    ours = partial(place.turf.may_tell, stored=False)
+    receipts = Receipts(most=MOST_HELD, ask_at=1, may_let_go=ours) if shared else Receipts(may_let_go=ours)
     pipeline = Pipeline(
         {r.watched.name: r.watched for r in rebuilt},
         store,

@@ -3,7 +3,8 @@
 A broker keeps a message of QoS 1 until it is acknowledged, and sends it again after a kill or a power cut. So what is
 acknowledged only when it is on the disk is lost to neither. But a broker sends only so many messages (20 is usual) before
 it waits for the first acknowledgement, and no disk may hold up the watch: of those of one source that are held, the
-oldest is let go as soon as there are more than its broker can spare.
+oldest is let go as soon as there are more than its broker can spare. Unless another daemon may have taken over: then they
+are that one's, which the broker gives what is not acknowledged, and this one can commit them no more.
 """
 
 import threading
@@ -28,6 +29,8 @@ class Receipts:
         Messages held of one source; beyond it its oldest is let go.
     ask_at
         Messages of one source held from which on a commit is asked for.
+    may_let_go
+        Whether a sender may hear of what is not committed. Asked whenever there is such; must not wait.
     """
 
     def __init__(
@@ -36,10 +39,12 @@ class Receipts:
         *,
         most: int = HELD_AT_MOST,
         ask_at: int = ASK_AT,
+        may_let_go: Callable[[], bool] = lambda: True,
     ) -> None:
         self.acknowledge = acknowledge
         self._most = self._allowed = most
         self.ask_at = ask_at
+        self._may_let_go = may_let_go
         self.early = 0
         """Deliveries acknowledged before they were committed, since more came than may be held."""
         self._lock = threading.Lock()
@@ -104,7 +109,7 @@ class Receipts:
 
     def _beyond(self, source: str) -> list[Delivery]:
         over = []
-        while self._messages[source] > self._allowed:
+        while self._messages[source] > self._allowed and self._may_let_go():
             over.append(self._take(source))
         return over
 

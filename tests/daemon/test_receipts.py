@@ -121,3 +121,19 @@ def test_while_the_database_refuses_no_more_is_held_than_any_broker_can_spare() 
     for _ in range(100):
         receipts.hold(Delivery("cellar"))
     assert len(heard) == 101
+
+
+def test_what_another_daemon_may_have_taken_over_is_never_let_go_uncommitted() -> None:
+    """The broker has it for that one; when this one turns out to be the holder still, the next commit frees all."""
+    heard: list[int] = []
+    ours = False
+    receipts = Receipts(most=20, may_let_go=lambda: ours)
+    for number in range(30):
+        receipts.hold(Delivery("cellar", acknowledge=lambda n=number: heard.append(n)))  # type: ignore[misc]
+    receipts.refused()
+    assert (heard, receipts.early) == ([], 0)
+    ours = True
+    receipts.refused()
+    assert heard == list(range(30 - HELD_AT_MOST))
+    receipts.settle(receipts.number)
+    assert heard == list(range(30))

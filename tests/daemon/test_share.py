@@ -151,6 +151,29 @@ def test_a_daemon_that_was_frozen_says_and_writes_nothing_when_it_wakes(fleet: F
     assert fleet.events("daemon-lost") == ["b"]
 
 
+def test_a_daemon_that_was_frozen_acknowledges_nothing_that_it_can_write_no_more(
+    fleet: Fleet, broker: Broker
+) -> None:
+    """Woken when its vessels are another's but its sessions not yet: the broker still has for that one what it had read."""
+    fleet.vessels = 4
+    (b,) = _start(fleet, "b")
+    with Sensors(broker, fleet.names, every_s=0.1) as sensors:
+        wait_until(lambda: sensors.sent() > 100, "readings under way")
+        b.signal(signal.SIGSTOP)
+        # by then more lies in its socket than it holds back while a database refuses
+        wait_until(lambda: fleet.bury() == ["b"], "the end of its term", TAKEN_OVER_S)
+        b.signal(signal.SIGCONT)
+        assert b.process is not None
+        assert b.process.wait(20) == 1
+        a = fleet.daemon("a")
+        a.start()
+        wait_until(_shared_out(fleet, a=4), "a to have all vessels", 60)
+        at = sensors.sent()
+        wait_until(lambda: sensors.sent() > at + 40, "more readings")
+    assert a.stop() == 0
+    _all_stored(fleet, sensors)
+
+
 def test_a_database_that_is_away_makes_nobody_take_anything(fleet: Fleet, broker: Broker) -> None:
     """Cut off for longer than a term, both daemons go on watching and telling; when it is back all is as it was."""
     with TcpProxy(sa.make_url(fleet.url).port or 5432) as proxy:

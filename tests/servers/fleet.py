@@ -93,6 +93,13 @@ class Fleet:
         held = list(self.holders().values())
         return {name: held.count(name) for name in sorted(set(held))}
 
+    def bury(self) -> list[str]:
+        """Do the first half of a takeover: free what daemons hold that have not renewed in time; return their names."""
+        with Store.open(self.url) as store, store.transaction() as connection:
+            leases.take_turns(connection)
+            overdue = [member.token for member in leases.members(connection) if member.overdue]
+            return [member.name for member in leases.bury(connection, overdue)]
+
     @contextmanager
     def looking(self) -> Iterator[Store]:
         """Open the database for a look."""
