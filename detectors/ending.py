@@ -102,8 +102,7 @@ class Ending(Detector):
         found = self._by_production(record)
         if not found and self._due(record):
             found = self._by_gravity(record)
-        share = self._to_come.let_off.share(record) if record.valve.proof is Proof.CYCLE else 1.0
-        found += self._stalls.watch(record, self._suspicion.progress, share)
+        found += self._stalls.watch(record, self._to_come.let_off, self._suspicion.progress)
         if not found and record.suspected_s is None and not self._stalls.standing:
             found = self._by_rest(record) or self._by_time(record)
         return found

@@ -71,10 +71,10 @@ class Stalls:
         """Tell whether it has been too cold since before a moment (s): an end that the warm beer showed is one."""
         return self._cold_since_s is not None and self._cold_since_s < time_s
 
-    def watch(self, record: Record, progress: float, share: float) -> list[Finding]:
-        """Raise a stall by cold, or clear a stall of either kind; a measured rate times `share` is CO2."""
+    def watch(self, record: Record, let_off: LetOff, progress: float) -> list[Finding]:
+        """Raise a stall by cold, or clear a stall of either kind."""
         if self._stalled:
-            return self._goes_on(record, share)
+            return self._goes_on(record, let_off)
         production = self._nothing_made_in_the_cold(record, progress)
         return self.by_cold(record, production) if production is not None else []
 
@@ -146,13 +146,14 @@ class Stalls:
         hardly_begun = record.age_h < self._young_h and record.rates.peak < 2 * recent.high
         return None if hardly_begun else recent
 
-    def _goes_on(self, record: Record, share: float) -> list[Finding]:
+    def _goes_on(self, record: Record, let_off: LetOff) -> list[Finding]:
         """Clear the stall once gas surely comes again in beer that is warm enough."""
         if self.too_cold:
             return []
         recent = record.production_over(max(record.valve.shut_s, record.now_s - 6 * 3600), 6.0)
         if recent is None or (self._broke_off and recent.hours < GOES_ON_H):
             return []
+        share = let_off.share(record) if record.valve.proof is Proof.CYCLE else 1.0
         if recent.low * share > (1.0 if self._broke_off else 0.3):
             self._stalled = self._broke_off = False
             return [told.goes_on_again(record, recent)]

@@ -2,6 +2,7 @@
 
 import re
 from collections.abc import Callable
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -13,6 +14,11 @@ from ullage.detectors.finding import Condition, Finding, State
 from ullage.detectors.pressure_rising import PressureRising
 from ullage.detectors.samples import Entry, FloatArray
 from ullage.detectors.vessel import Vessel
+
+TWO_BAR = Vessel(
+    name="v", total_volume_l=23, beer_volume_l=20, rated_pressure_bar=2.0, valve_pressure_bar=1.5
+)
+"""Its plate is half a bar above the valve."""
 
 
 def said(
@@ -78,10 +84,7 @@ def test_noise_and_spikes_are_no_rise(seed: int, level: float, noise: float) -> 
 
 def test_a_valve_that_has_yet_to_open_is_awaited() -> None:
     """On the way to its valve's setting, and 0.3 bar above it, a vessel is left in peace."""
-    vessel = Vessel(
-        name="v", total_volume_l=23, beer_volume_l=20, rated_pressure_bar=2.0, valve_pressure_bar=1.5
-    )
-    assert said(vessel, lambda h: np.minimum(0.4 * h, 1.75)) == []
+    assert said(TWO_BAR, lambda h: np.minimum(0.4 * h, 1.75)) == []
 
 
 def test_a_stuck_valve_is_named() -> None:
@@ -94,24 +97,18 @@ def test_a_stuck_valve_is_named() -> None:
 
 def test_during_a_test_there_is_no_valve() -> None:
     """With `valve shut` in the journal the limit alone counts, and the advice is to open it."""
-    vessel = Vessel(
-        name="v", total_volume_l=23, beer_volume_l=20, rated_pressure_bar=2.0, valve_pressure_bar=1.5
-    )
-    (raised, *_) = said(vessel, lambda h: 1.0 + 0.4 * h, 2.4, words=((0.1, "valve shut"),))
+    (raised, *_) = said(TWO_BAR, lambda h: 1.0 + 0.4 * h, 2.4, words=((0.1, "valve shut"),))
     assert raised.value is not None
     assert raised.value < 1.5
     assert "Open the valve" in raised.text
     assert (
-        said(vessel, lambda h: 1.0 + 0.4 * h, 1.9, words=((0.1, "valve shut"), (0.2, "valve opened"))) == []
+        said(TWO_BAR, lambda h: 1.0 + 0.4 * h, 1.9, words=((0.1, "valve shut"), (0.2, "valve opened"))) == []
     )
 
 
 def test_a_valve_set_above_the_plate_is_not_awaited() -> None:
     """Whoever sets it to 2.4 bar in a vessel of 2 bar is warned before the limit, and told that the setting is at fault."""
-    vessel = Vessel(
-        name="v", total_volume_l=23, beer_volume_l=20, rated_pressure_bar=2.0, valve_pressure_bar=1.5
-    )
-    (raised, *_) = said(vessel, lambda h: 1.0 + 0.4 * h, 2.4, words=((0.1, "valve set 2.4"),))
+    (raised, *_) = said(TWO_BAR, lambda h: 1.0 + 0.4 * h, 2.4, words=((0.1, "valve set 2.4"),))
     assert raised.value is not None
     assert raised.value < 1.5
     assert "set to 2.40 bar, and the vessel's plate allows 2.00 bar" in raised.text
@@ -119,20 +116,14 @@ def test_a_valve_set_above_the_plate_is_not_awaited() -> None:
 
 def test_a_valve_set_close_to_the_plate_is_not_awaited_beyond_it() -> None:
     """Set to 1.8 of 2 bar: the spread that a valve is granted must not reach the plate, or nobody would be warned."""
-    vessel = Vessel(
-        name="v", total_volume_l=23, beer_volume_l=20, rated_pressure_bar=2.0, valve_pressure_bar=1.8
-    )
-    (raised, *_) = said(vessel, lambda h: 1.0 + 0.4 * h, 2.4)
+    (raised, *_) = said(replace(TWO_BAR, valve_pressure_bar=1.8), lambda h: 1.0 + 0.4 * h, 2.4)
     assert raised.value is not None
     assert 1.85 < raised.value < 1.95
 
 
 def test_a_new_setting_counts() -> None:
     """`valve set 0.8` moves where the valve is expected to open."""
-    vessel = Vessel(
-        name="v", total_volume_l=23, beer_volume_l=20, rated_pressure_bar=2.0, valve_pressure_bar=1.5
-    )
-    (raised, *_) = said(vessel, lambda h: 0.8 + 0.4 * h, 2.0, words=((0.1, "valve set 0.8"),))
+    (raised, *_) = said(TWO_BAR, lambda h: 0.8 + 0.4 * h, 2.0, words=((0.1, "valve set 0.8"),))
     assert "0.80 bar" in raised.text
 
 
