@@ -55,11 +55,8 @@ class PressureNoise:
         """Tell whether the latest minutes scatter beyond the noise: teeth too fast to be seen one by one."""
         if len(self._recent) < RECENT // 2:
             return False
-        # the bow of a slow tooth, steep at first, is no scatter: it bends all minutes to the same side
-        bow_bar = median(self._recent)
-        scatter_bar = median(abs(bend - bow_bar) for bend in self._recent)
         # a steady climb over a coarse converter's stairs bends by a step, twice the smallest change seen, at each of them
-        return scatter_bar > max(3 * self._bend_bar, 2.5 * self.step_bar, LEAST_RESTLESS_BAR)
+        return median(self._recent) > max(3 * self._bend_bar, 2.5 * self.step_bar, LEAST_RESTLESS_BAR)
 
     def take(self, frame: Frame, *, settled: bool) -> None:
         """Learn from one frame's minutes."""
@@ -68,10 +65,9 @@ class PressureNoise:
         if frame.minute_bar:
             self._per_frame = len(frame.minute_bar)
         for a, b, c in zip(values, values[1:], values[2:], strict=False):
-            signed_bend = a - 2 * b + c
-            bend = abs(signed_bend)
+            bend = abs(a - 2 * b + c)
             self._seen += 1
-            self._recent.append(signed_bend)
+            self._recent.append(bend)
             pace = 0.03 if self._seen < ENOUGH else 0.006
             self._bend_bar *= 1 + pace if bend > self._bend_bar else 1 - pace
             if not settled or self._seen < ENOUGH:

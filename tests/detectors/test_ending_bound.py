@@ -1,0 +1,40 @@
+"""How little can still come, where the rate falls for another reason than the yeast's."""
+
+import numpy as np
+
+from tests.detectors.streams import (
+    HOUR_S,
+    VALVED,
+    Batch,
+    capacity_g_per_l_bar,
+    merged,
+    of,
+    pressure,
+    stream,
+    temperature,
+    verdicts,
+)
+from ullage.detectors.finding import Condition
+
+CELSIUS = 19.0
+GIVEN_OFF_BAR, EXCHANGE_H = 0.5, 5.0
+"""What the beer held beyond saturation raises the shut vessel by, and how fast it leaves (invented, by first order)."""
+SLOW_G_PER_L, SLOW_TAIL_H = 2.2, 120.0
+"""A last sugar: 0.44 g/L a day, for days."""
+
+
+def test_gas_given_off_after_shutting_says_nothing_of_how_long_the_yeast_goes_on() -> None:
+    """The rate falls by four within hours of winding the valve shut, and levels out with 2 g/L to come: no end."""
+    before = Batch(vessel=VALVED, hours=130, opening_bar=1.2, tail_h=14).samples()
+    at_h = np.arange(0.0, 30.0, 1 / 60)
+    made = SLOW_G_PER_L * -np.expm1(-at_h / SLOW_TAIL_H)
+    bars = 1.2 + GIVEN_OFF_BAR * -np.expm1(-at_h / EXCHANGE_H) + made / capacity_g_per_l_bar(VALVED, CELSIUS)
+    shut_s = float(before.time_s[-1]) + 60
+    noise = np.random.default_rng(5).standard_normal((2, len(at_h)))
+    after = merged(
+        pressure(shut_s + at_h * HOUR_S, bars + 0.002 * noise[0]),
+        temperature(shut_s + at_h * HOUR_S + 20, CELSIUS + 0.03 * noise[1]),
+    )
+    found = verdicts(VALVED, stream(merged(before, after), (shut_s, "valve shut")))
+    assert of(found, Condition.STILL_FERMENTING)
+    assert not of(found, Condition.FINISHED)
