@@ -13,8 +13,10 @@ import numpy as np
 LEAST_POINTS = 6
 FORGET = 0.92
 """Weight that a tooth keeps with each that follows: a dozen count."""
-LEAST_ERROR = 0.05
+LEAST_ERROR = 0.15
 """Least error of the rate from one tooth, 1/h: no single one may outweigh all others."""
+ALONE = 0.1
+"""Least number of teeth beside one by which they are taken to agree: one that outweighs all others proves nothing."""
 SKIPPED = 2
 """Minutes after a drop that are not used: three-point medians smear it."""
 
@@ -31,6 +33,11 @@ class ToothShape:
     """Σ of t, t², t³, t⁴ (hours), p, tp, t²p, p²; and the last t."""
     _weight: float = 0.0
     _product: float = 0.0
+    _weights_squared: float = 0.0
+    _last: tuple[float, float] | None = None
+    _pairs: float = 0.0
+    _differences: float = 0.0
+    """Of neighbouring teeth: the lesser weights, and half the squares of what they differ by."""
     teeth: float = 0.0
     """Teeth measured, each by the weight that it still has."""
 
@@ -75,13 +82,25 @@ class ToothShape:
         # slopes at both ends differ by 2·bend·T; per hour and mean slope that is the rate of exchange
         error = 2 * sd * math.sqrt(max(float(inverse[2, 2]), 0.0)) * 1.5
         weight = 1 / max(error / mean_slope, LEAST_ERROR) ** 2
+        rate = -2 * bend / mean_slope
         self._weight = FORGET * self._weight + weight
-        self._product = FORGET * self._product - 2 * bend / mean_slope * weight
+        self._product = FORGET * self._product + rate * weight
+        if self._last is not None:
+            pair = min(weight, self._last[1])
+            self._pairs = FORGET * self._pairs + pair
+            self._differences = FORGET * self._differences + pair * (rate - self._last[0]) ** 2 / 2
+        self._last = rate, weight
+        self._weights_squared = FORGET**2 * self._weights_squared + weight * weight
         self.teeth = FORGET * self.teeth + 1
 
     @property
     def exchange_per_h(self) -> tuple[float, float]:
-        """Return the rate at which beer and gas come into balance, 1/h, and its standard error; error inf if unknown."""
-        if self._weight <= 0:
+        """Return the rate at which beer and gas come into balance, 1/h, and its standard error; error inf if unknown.
+
+        What neighbouring teeth differ by is in the error: one that a leak or a turned valve has bent is one among others.
+        """
+        if self._pairs <= 0:
             return 0.0, math.inf
-        return self._product / self._weight, 1 / math.sqrt(self._weight)
+        others = max(self._weight**2 / self._weights_squared - 1, ALONE)
+        scatter = self._differences / self._pairs
+        return self._product / self._weight, math.sqrt(1 / self._weight + scatter / others)

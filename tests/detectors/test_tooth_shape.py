@@ -45,6 +45,41 @@ def test_straight_teeth_tell_nothing() -> None:
         assert abs(found) < 4 * error + 0.01
 
 
+def tooth(
+    shape: ToothShape, begin_s: float, hours: float, exchange_per_h: float, seed: int, noise_bar: float
+) -> float:
+    """Add a tooth of 0.1 bar, a minute a point, that bends by this rate of exchange; return when it ends, s."""
+    at_h = np.arange(0.0, hours, 1 / 60)
+    bars = 0.1 * np.expm1(-exchange_per_h * at_h) / math.expm1(-exchange_per_h * hours)
+    bars += noise_bar * np.random.default_rng(seed).standard_normal(len(bars))
+    for t, bar in zip(at_h.tolist(), bars.tolist(), strict=True):
+        shape.point(begin_s + 3600 * t, bar)
+    shape.drop(noise_bar)
+    return begin_s + 3600 * hours
+
+
+def test_one_long_bent_tooth_among_straight_ones_proves_nothing() -> None:
+    """A leak or a turned valve bends one tooth, and a long one is known best: those beside it are straight,
+    and noisy."""
+    shape, at_s = ToothShape(), 0.0
+    for seed in range(12):
+        at_s = tooth(shape, at_s, 0.8, 1e-6, seed, 0.015)
+    at_s = tooth(shape, at_s, 5.0, 1.0, 12, 0.001)
+    for seed in range(13, 18):
+        at_s = tooth(shape, at_s, 0.8, 1e-6, seed, 0.015)
+    found, error = shape.exchange_per_h
+    assert found - 3 * error <= 0
+
+
+def test_teeth_that_all_bend_alike_prove_it() -> None:
+    """Eighteen teeth that grow longer, all of the same exchange."""
+    shape, at_s = ToothShape(), 0.0
+    for seed in range(18):
+        at_s = tooth(shape, at_s, 0.8 + 0.1 * seed, 0.6, seed, 0.002)
+    found, error = shape.exchange_per_h
+    assert found - 3 * error > 0.3
+
+
 def test_the_first_rise_is_no_tooth() -> None:
     """What came before the first drop began at no drop: it counts for nothing, however well it is known."""
     shape = ToothShape()
