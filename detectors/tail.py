@@ -19,6 +19,8 @@ FALLS = (1.4, 2.0, 4.0)
 sugar, the widest is steadiest; the largest of them counts."""
 SLOW_SIDE = 1.3
 """Allowance for a tail that is slower than the fall before it."""
+MOST_GROWTH = 2.6
+"""Most by which the next fall may be slower than the last one: a small slow sugar shows as falls that take ever longer."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,15 +71,30 @@ class RateHistory:
         """Return an upper estimate of the tail's time constant, h; None if the rate is not seen to have fallen."""
         now_s = (production.start_s + production.end_s) / 2
         high = max(production.rate_g_per_l_day + production.se_g_per_l_day, 0.02)
-        slowest: float | None = None
+        falls_h: list[float] = []
         for fall in FALLS:
-            earlier = next((r for r in self.before(now_s) if r.rate - r.se >= fall * high), None)
-            if earlier is None:
+            crossed_s = self._crossed_s(fall * high, now_s, high)
+            if crossed_s is None:
                 break
-            ratio = (earlier.rate - earlier.se) / high
-            hours = (now_s - earlier.time_s) / 3600 / math.log(ratio)
-            slowest = hours if slowest is None else max(slowest, hours)
-        return None if slowest is None else SLOW_SIDE * slowest
+            falls_h.append((now_s - crossed_s) / 3600 / math.log(fall))
+        if not falls_h:
+            return None
+        growth = falls_h[0] / falls_h[-1]  # of the nearest fall against the widest
+        return min(max(growth, SLOW_SIDE), MOST_GROWTH) * max(falls_h)
+
+    def _crossed_s(self, level: float, now_s: float, now_rate: float) -> float | None:
+        """Return when the rate last fell through a level, s, between two rates by their logarithms; None if it never did.
+
+        A rate that has fallen steeply and then stood still for a day has fallen slowly, as far as its last part goes.
+        """
+        after_s, after = now_s, now_rate
+        for one in self.before(now_s):
+            low = one.rate - one.se
+            if low >= level:
+                part = math.log(low / level) / math.log(low / after) if low > after else 0.0
+                return one.time_s + part * (after_s - one.time_s)
+            after_s, after = one.time_s, min(max(low, now_rate), level)
+        return None
 
 
 def tail_by_age_h(made_g_per_l: float, age_h: float, rate_g_per_l_day: float) -> float:

@@ -49,6 +49,37 @@ def test_a_first_order_tail_is_seen_on_the_slow_side(tau_h: float) -> None:
     assert tau_h < tail < 1.8 * tau_h
 
 
+def test_falls_that_take_ever_longer_are_a_slow_last_sugar() -> None:
+    """14 g/L a day that fades with 5 h beside 1 g/L a day that fades with 100 h: much is left, though the rate fell fast."""
+    history = RateHistory()
+
+    def both(hour: float) -> float:
+        return 14.0 * math.exp(-hour / 5) + 1.0 * math.exp(-hour / 100)
+
+    for hour in np.arange(0.0, 24.0, 1.0):
+        history.note(rate(hour, both(hour)))
+    tail = history.tail_h(rate(24.0, both(24.0)))
+    assert tail is not None
+    one = RateHistory()
+    for hour in np.arange(0.0, 24.0, 1.0):
+        one.note(rate(hour, both(24.0) * math.exp((24 - hour) / 8)))
+    alone = one.tail_h(rate(24.0, both(24.0)))
+    assert alone is not None
+    assert tail > 2.5 * alone
+
+
+def test_a_burst_that_ended_long_ago_says_nothing_of_how_fast_it_fades_now() -> None:
+    """10 g/L a day for a few hours, then 1.3 for a day: as far as is seen since, it stands still."""
+    history = RateHistory()
+    for hour in range(4):
+        history.note(rate(float(hour), 10.0))
+    for hour in range(5, 29):
+        history.note(rate(float(hour), 1.3))
+    tail = history.tail_h(rate(29.0, 1.3))
+    assert tail is not None
+    assert tail > (29 - 5) / math.log(1.4)
+
+
 def test_a_rate_that_has_not_fallen_says_nothing() -> None:
     """Without a fall there is no tail to read."""
     history = RateHistory()
