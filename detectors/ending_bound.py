@@ -17,6 +17,8 @@ from ullage.detectors.valve import Proof
 LONGEST_H = 48.0
 SHARES = (1.0, 0.5, 0.25)
 """Windows as shares of the shut stretch: a release that has died away must not spoil the later part."""
+LEAST_RELEASE_H = 6.0
+"""Shut for less, the gas that the beer gives off can't be told from production."""
 COUNTED_SIDE = 0.92
 MADE = (0.6, 0.85)
 """Share of what the wort is expected to give that has at least been made near the end, by whether its gravity is known."""
@@ -92,6 +94,8 @@ class ToCome:
             bounds += self._of_teeth(record, tooth_s)
         elif bounds:
             record.rates.note(bounds[0].measured)
+        if record.valve.proof is Proof.WORD:
+            bounds += self._beside_release(record, start_s)
         teeth = [one for one in bounds if one.whole_teeth and one.most_g_per_l <= self.limit_g_per_l(record)]
         return min(teeth or bounds, key=lambda bound: bound.most_g_per_l, default=None)
 
@@ -103,13 +107,20 @@ class ToCome:
             return by_age
         if record.valve.proof is Proof.WORD:
             # a fall within hours of winding the valve shut is beer giving off gas, it says nothing of the yeast's pace
-            return max(by_age / self.settings.slow_side, by_rates)
+            return min(max(by_age / self.settings.slow_side, by_rates), by_age)
         if share < 1:
             # whole teeth are measured better than a slope, the last of them tell best how it goes on
             last = self.let_off.last(record)
             now_h = record.rates.tail_h(last) if last is not None else None
             by_rates = COUNTED_SIDE * max(by_rates, now_h or 0.0)
-        return max(min(by_age, by_rates), record.age_h / (10 if share < 1 else 8), 4.0)
+        return max(min(by_age, by_rates), record.age_h * self._least_of_age(record, share), 4.0)
+
+    @staticmethod
+    def _least_of_age(record: Record, share: float) -> float:
+        """Return the least time constant as a share of the age: more where slopes of teeth mix in what the beer gives off."""
+        if share < 1:
+            return 1 / 10
+        return 1 / 6 if record.valve.proof is Proof.CYCLE else 1 / 8
 
     def _tail_by_age_h(self, record: Record, production: Production, share: float) -> float:
         if record.valve.sealed:
@@ -133,6 +144,17 @@ class ToCome:
             if production is not None and production.hours >= 0.7 * hours:
                 bounds.append(self._bound(record, production))
         return bounds
+
+    def _beside_release(self, record: Record, start_s: float) -> list[Bound]:
+        """Return the bound by production alone, where the gas that the beer gives off after shutting can be told from it."""
+        hours = (record.now_s - start_s) / 3600
+        if not LEAST_RELEASE_H <= hours <= LONGEST_H:
+            return []
+        production = record.production_beside_release(start_s, hours + 0.01)
+        if production is None or production.hours < 0.7 * hours:
+            return []
+        # what the line says is told by the later half: by then the release is mostly over
+        return [self._bound(record, replace(production, start_s=production.end_s - 1800 * hours))]
 
     def _of_teeth(self, record: Record, tooth_s: float) -> list[Bound]:
         """Return the bounds by later halves of teeth and by whole teeth."""

@@ -30,6 +30,10 @@ stirring by the fridge's cycle), sd; it matters in short windows only."""
 SHARE_PRIOR = 0.17
 SHARE_PRIOR_SD = 0.25
 """Share of the full solubility effect at each of three lags: together 0.5 ± 0.43, from none of it to all of it."""
+RELEASE_H = tuple(1.15**power for power in range(18))  # 1 to 11 h
+"""Times with which beer may give off what it holds beyond saturation, h: beer in a quiet tank takes 5 to 60 h, the head
+space being a fifth of what takes part a fifth of that (common practice)."""
+MOST_OF_STRETCH = 1 / 2
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -78,14 +82,80 @@ def measure(
     noise_bar
         Sd of a frame's pressure as learned from the sensor, bar.
     """
+    fit = _fit(time_s, gas_bar, solubility_bar, noise_bar, None)
+    return (
+        None
+        if fit is None
+        else _production(time_s, capacity_g_per_l_bar, fit.slope_bar, fit.se_bar, fit.sd_bar)
+    )
+
+
+def measure_beside_release(
+    time_s: FloatArray,
+    gas_bar: FloatArray,
+    solubility_bar: FloatArray,
+    capacity_g_per_l_bar: float,
+    noise_bar: float,
+) -> Production | None:
+    """Return the production beside gas that the beer gives off after the valve was shut; None if they can't be told apart.
+
+    Arguments as for `measure`; the stretch begins with the shutting. Beer that holds more than saturation gives it off
+    as 1 − exp(−t/θ), while production goes on as a line. θ is not known: each value is weighed by how well it fits, none
+    of it (all production) as well, and what they differ by is in the error. θ is at most a third of the stretch, else
+    the slow fall of production itself would pass for a release.
+    """
+    hours = (float(time_s[-1]) - float(time_s[0])) / 3600 if len(time_s) else 0.0
+    fits = [_fit(time_s, gas_bar, solubility_bar, noise_bar, None)]
+    fits += [
+        _fit(time_s, gas_bar, solubility_bar, noise_bar, theta_h)
+        for theta_h in RELEASE_H
+        if theta_h <= hours * MOST_OF_STRETCH
+    ]
+    found = [fit for fit in fits if fit is not None and fit.released_bar >= 0]
+    if len(found) < 2:
+        return None
+    least = min(fit.spread_bar for fit in found)
+    count = len(time_s)
+    weight = np.array([(least / fit.spread_bar) ** (count / fit.inflation / 1.6) for fit in found])
+    weight /= weight.sum()
+    slope = np.array([fit.slope_bar for fit in found])
+    se = np.array([fit.se_bar for fit in found])
+    mean = float(weight @ slope)
+    error = math.sqrt(float(weight @ (se**2 + (slope - mean) ** 2)))
+    return _production(time_s, capacity_g_per_l_bar, mean, error, max(fit.sd_bar for fit in found))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Fit:
+    """A fitted line beside nuisances: slope and error in bar/day, what was released in bar."""
+
+    slope_bar: float
+    se_bar: float
+    released_bar: float
+    sd_bar: float
+    spread_bar: float
+    """Sd of the residuals as they are, no floor."""
+    inflation: float
+
+
+def _fit(
+    time_s: FloatArray,
+    gas_bar: FloatArray,
+    solubility_bar: FloatArray,
+    noise_bar: float,
+    theta_h: float | None,
+) -> _Fit | None:
     n = len(time_s)
-    hours = (float(time_s[-1]) - float(time_s[0])) / 3600
+    hours = (float(time_s[-1]) - float(time_s[0])) / 3600 if n else 0.0
     if n < 4 or hours <= 0.3:
         return None
-    x = np.column_stack(
-        (np.ones(n), (time_s - time_s.mean()) / 86400, solubility_bar - solubility_bar.mean(axis=0))
-    )
-    prior = _share_prior(x.shape[1], slice(2, None))
+    columns = [np.ones(n), (time_s - time_s.mean()) / 86400, solubility_bar - solubility_bar.mean(axis=0)]
+    if theta_h is not None:
+        columns.append(1 - np.exp((time_s[0] - time_s) / (3600 * theta_h)))
+    x = np.column_stack(columns)
+    shares = slice(2, 2 + solubility_bar.shape[1])
+    prior = _share_prior(x.shape[1], shares)
+    wanted = np.where(prior > 1, SHARE_PRIOR, 0.0)
     y = gas_bar - gas_bar.mean()
     floor = max(noise_bar, LEAST_NOISE_BAR)
     w = np.ones(n)
@@ -95,22 +165,35 @@ def measure(
     for _ in range(3):
         xw = x * w[:, None]
         normal = xw.T @ x / sd**2 + np.diag(prior)
-        right = xw.T @ y / sd**2 + SHARE_PRIOR * prior
+        right = xw.T @ y / sd**2 + wanted * prior
         inverse = np.linalg.inv(normal)
         theta = inverse @ right
         residual = y - x @ theta
         w = huber_weights(residual, floor)
-        sd = max(floor, math.sqrt(float((w * residual**2).sum() / max(n - 2, 1))))
+        spread = math.sqrt(float((w * residual**2).sum() / max(n - 2, 1)))
+        sd = max(floor, spread)
     inflation = _correlation_inflation(y - x @ theta, floor)
     se_bar = math.sqrt(max(inverse[1, 1], 0.0) * inflation)
-    se_bar = math.hypot(se_bar, DRIFT_BAR_PER_DAY / 2, WANDER_BAR * 24 / hours)
+    return _Fit(
+        slope_bar=float(theta[1]),
+        se_bar=math.hypot(se_bar, DRIFT_BAR_PER_DAY / 2, WANDER_BAR * 24 / hours),
+        released_bar=float(theta[-1]) if theta_h is not None else 0.0,
+        sd_bar=sd,
+        spread_bar=max(spread, 1e-6),
+        inflation=inflation,
+    )
+
+
+def _production(
+    time_s: FloatArray, capacity_g_per_l_bar: float, slope_bar: float, se_bar: float, sd_bar: float
+) -> Production:
     return Production(
-        rate_g_per_l_day=float(theta[1]) * capacity_g_per_l_bar,
+        rate_g_per_l_day=slope_bar * capacity_g_per_l_bar,
         se_g_per_l_day=se_bar * capacity_g_per_l_bar,
-        hours=hours,
+        hours=(float(time_s[-1]) - float(time_s[0])) / 3600,
         start_s=float(time_s[0]),
         end_s=float(time_s[-1]),
-        residual_sd_bar=sd,
+        residual_sd_bar=sd_bar,
     )
 
 

@@ -21,7 +21,7 @@ from ullage.detectors.frames import Frame
 from ullage.detectors.gravity import Instrument
 from ullage.detectors.gravity_evidence import GravityEvidence
 from ullage.detectors.journal import Word, understand
-from ullage.detectors.production import Production, measure
+from ullage.detectors.production import Production, measure, measure_beside_release
 from ullage.detectors.samples import Entry, FloatArray
 from ullage.detectors.slopes import upper_median
 from ullage.detectors.stage import NextStep, StageChange
@@ -242,6 +242,13 @@ class Record:
         if stretch is None:
             return None
         return measure(*stretch, self.capacity_g_per_l_bar, self.valve.frame_noise_bar)
+
+    def production_beside_release(self, start_s: float, hours: float) -> Production | None:
+        """Return the production since the valve was shut at `start_s`, apart from gas that the beer gives off."""
+        stretch = self._stretch(start_s, hours)
+        if stretch is None:
+            return None
+        return measure_beside_release(*stretch, self.capacity_g_per_l_bar, self.valve.frame_noise_bar)
 
     def _stretch(self, start_s: float, hours: float) -> tuple[FloatArray, FloatArray, FloatArray] | None:
         """Return times, gas-law-corrected pressure and the full effect of solubility on it, for a fit."""

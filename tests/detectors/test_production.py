@@ -7,7 +7,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.signal import lfilter
 
-from ullage.detectors.production import Production, measure
+from ullage.detectors.production import Production, measure, measure_beside_release
 from ullage.detectors.samples import FloatArray
 
 CAPACITY = 2.0
@@ -136,6 +136,47 @@ def test_the_epoch_changes_nothing() -> None:
     assert far.rate_g_per_l_day == pytest.approx(near.rate_g_per_l_day, rel=1e-6)
     assert far.se_g_per_l_day == pytest.approx(near.se_g_per_l_day, rel=1e-6)
     assert (far.start_s, far.end_s, far.hours) == (EPOCH_S, EPOCH_S + time_s[-1], near.hours)
+
+
+def beside_release(time_s: FloatArray, bar: FloatArray, noise_bar: float) -> Production:
+    """Return the production beside what the beer gives off, at a steady temperature."""
+    production = measure_beside_release(time_s, bar, np.zeros((len(time_s), 3)), CAPACITY, noise_bar)
+    assert production is not None
+    return production
+
+
+@pytest.mark.parametrize("theta_h", [1.3, 2.7, 4.0, 6.0])
+@pytest.mark.parametrize("rate", [0.0, 0.3, 1.0])
+def test_what_the_beer_gives_off_is_no_production(theta_h: float, rate: float) -> None:
+    """0.3 bar that come as 1 − exp(−t/θ) beside a steady rate: the rate is in the interval, where a line alone is far above."""
+    time_s = frames(18)
+    inside, lines = 0, []
+    for seed in range(40):
+        noise = 0.002 * np.random.default_rng(seed).standard_normal(len(time_s))
+        bar = 2.0 + rate / CAPACITY * time_s / 86400 - 0.3 * np.expm1(-time_s / 3600 / theta_h) + noise
+        found = beside_release(time_s, bar, 0.002)
+        inside += abs(found.rate_g_per_l_day - rate) <= 3 * found.se_g_per_l_day
+        lines.append(taken(time_s, bar, 0.002).low)
+    assert inside >= 39
+    assert theta_h < 2 or min(lines) > rate
+
+
+@pytest.mark.parametrize("rate", [0.3, 1.0, 3.0])
+def test_production_that_fades_is_not_taken_for_what_the_beer_gives_off(rate: float) -> None:
+    """Production alone, first order with 20 h, seen for 18 h: the upper end is never below what is made at the end."""
+    time_s = frames(18)
+    for seed in range(40):
+        noise = 0.002 * np.random.default_rng(seed).standard_normal(len(time_s))
+        bar = 2.0 - rate / CAPACITY * 20 / 24 * np.expm1(-time_s / 3600 / 20) + noise
+        assert beside_release(time_s, bar, 0.002).high > 0.95 * rate * np.exp(-18 / 20)
+
+
+def test_a_short_stretch_does_not_tell_them_apart() -> None:
+    """In an hour no release that is looked for has run its course."""
+    time_s = frames(1.0)
+    assert (
+        measure_beside_release(time_s, 2.0 + 0 * time_s, np.zeros((len(time_s), 3)), CAPACITY, 0.002) is None
+    )
 
 
 def test_too_little_tells_nothing() -> None:
