@@ -13,6 +13,9 @@ from ullage.detectors.valve import Proof
 MUCH_G_PER_L = 8.0
 """CO2 once made after which a low rate can't be a beginning."""
 
+FASTER = 1.1
+"""Teeth that come so much faster than over the stretch before are no fading production: a leak that closes, a warm spell."""
+
 
 def gas_goes(record: Record, production: Production, since_s: float) -> bool:
     """Tell whether gas may be going: then it may hide gas that is made."""
@@ -35,6 +38,13 @@ def past_its_peak(record: Record, bound: Bound, to_come: ToCome) -> bool:
     """A low rate that was never higher may be a beginning; a scatter beyond the noise, a valve at work."""
     production, let_off = bound.measured, to_come.let_off
     if record.valve.proof is Proof.CYCLE:
+        last = let_off.last(record)
+        if (
+            bound.whole_teeth
+            and last is not None
+            and last.rate_g_per_l_day - 2 * last.se_g_per_l_day > FASTER * production.rate_g_per_l_day
+        ):
+            return False
         short = not bound.whole_teeth or let_off.stopped_short(record, record.age_h / 10)
         if short and abrupt(record, let_off, to_come.late_halves):
             return False

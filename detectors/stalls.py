@@ -26,7 +26,7 @@ what the drop took."""
 ASLEEP_S = 12 * 3600.0
 COLD_S = 4 * 3600.0
 SURELY_SOON = 0.7
-HARDLY = 0.5
+HARDLY = 0.6
 """Before this share of that time an end behind a valve is not believed yet, however it came."""
 MOSTLY_DONE = 1.5
 """Share of that time after which a cold rest is no stall."""
