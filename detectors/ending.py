@@ -144,6 +144,8 @@ class Ending(Detector):
             self._over_since_s = record.now_s
         if record.now_s - self._over_since_s < self._confirm_s(record, bound) - 1:
             return []
+        if self._stalls.asleep:
+            return []
         if self._stalls.cold_before(self._over_since_s):
             return self._stalls.by_cold(record, bound.production)
         if record.now_s - self._stalls.warm_since_s < AWAKE_S:

@@ -46,11 +46,11 @@ class Stalls:
         self._broke_off = False
 
     def note_cold(self, record: Record) -> None:
-        """Note whether the newest frame is below the yeast's range."""
+        """Note whether the newest frame is below the yeast's range: clearly below to begin with, then until it is back in."""
         limits = record.vessel.yeast_temperature_c
         if limits is None:
             return
-        if record.beer_c >= limits[0] - SLACK_C:
+        if record.beer_c >= limits[0] - (SLACK_C if self._cold_since_s is None else 0.0):
             if self._cold_since_s is not None and record.now_s - self._cold_since_s >= ASLEEP_S:
                 self.warm_since_s = record.now_s
             self._cold_since_s = None
@@ -61,6 +61,11 @@ class Stalls:
     def too_cold(self) -> bool:
         """Tell whether the beer is below the yeast's range."""
         return self._cold_since_s is not None
+
+    @property
+    def asleep(self) -> bool:
+        """Tell whether a stall stands and the beer is still too cold: then silence is no end."""
+        return self._stalled and self.too_cold
 
     @property
     def standing(self) -> bool:
