@@ -15,6 +15,8 @@ MUCH_G_PER_L = 8.0
 
 FASTER = 1.1
 """Teeth that come so much faster than over the stretch before are no fading production: a leak that closes, a warm spell."""
+SHORT_H = 4.0
+"""The least run that is measured is made of several teeth if it is shorter than this; one or two long ones scatter."""
 
 
 def gas_goes(record: Record, production: Production, since_s: float) -> bool:
@@ -38,12 +40,7 @@ def past_its_peak(record: Record, bound: Bound, to_come: ToCome) -> bool:
     """A low rate that was never higher may be a beginning; a scatter beyond the noise, a valve at work."""
     production, let_off = bound.measured, to_come.let_off
     if record.valve.proof is Proof.CYCLE:
-        last = let_off.last(record)
-        if (
-            bound.whole_teeth
-            and last is not None
-            and last.rate_g_per_l_day - 2 * last.se_g_per_l_day > FASTER * production.rate_g_per_l_day
-        ):
+        if bound.whole_teeth and _faster(let_off.last(record), production):
             return False
         short = not bound.whole_teeth or let_off.stopped_short(record, record.age_h / 10)
         if short and abrupt(record, let_off, to_come.late_halves):
@@ -54,6 +51,13 @@ def past_its_peak(record: Record, bound: Bound, to_come: ToCome) -> bool:
             return False
     peak = record.rates.peak
     return production.high <= 0.4 * peak if peak > 0 else record.age_h >= 48 and production.high < 0.15
+
+
+def _faster(last: Production | None, production: Production) -> bool:
+    """Tell whether the last few hours of short teeth surely let off more than the longer run that a bound counts."""
+    if last is None or last.hours > SHORT_H:
+        return False
+    return last.rate_g_per_l_day - 2 * last.se_g_per_l_day > FASTER * production.rate_g_per_l_day
 
 
 def _least_rate(record: Record, production: Production) -> float:
