@@ -153,8 +153,9 @@ class ToCome:
         production = record.production_beside_release(start_s, hours + 0.01)
         if production is None or production.hours < 0.7 * hours:
             return []
-        # what the line says is told by the later half: by then the release is mostly over
-        return [self._bound(record, replace(production, start_s=production.end_s - 1800 * hours))]
+        # the line is told by the later half, when the release is mostly over: its middle counts as when the rate was so
+        half_s = hours / 2 * 3600
+        return [self._bound(record, replace(production, start_s=production.end_s - half_s))]
 
     def _of_teeth(self, record: Record, tooth_s: float) -> list[Bound]:
         """Return the bounds by later halves of teeth and by whole teeth."""

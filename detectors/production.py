@@ -31,9 +31,13 @@ SHARE_PRIOR = 0.17
 SHARE_PRIOR_SD = 0.25
 """Share of the full solubility effect at each of three lags: together 0.5 ± 0.43, from none of it to all of it."""
 RELEASE_H = tuple(1.15**power for power in range(18))  # 1 to 11 h
-"""Times with which beer may give off what it holds beyond saturation, h: beer in a quiet tank takes 5 to 60 h, the head
-space being a fifth of what takes part a fifth of that (common practice)."""
+"""Times with which the pressure may follow what the beer gives off, h: assumed; a head space that holds a fifth of the gas
+fills five times as fast as the beer gives off its own."""
 MOST_OF_STRETCH = 1 / 2
+"""Longest of these times that is looked for, as a part of the stretch."""
+DOUBTED = 1.6
+"""Divides the rows by which a time is told to fit better than another: the true one lies between two of them, and the
+release is no pure exponential (tuned)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -83,11 +87,9 @@ def measure(
         Sd of a frame's pressure as learned from the sensor, bar.
     """
     fit = _fit(time_s, gas_bar, solubility_bar, noise_bar, None)
-    return (
-        None
-        if fit is None
-        else _production(time_s, capacity_g_per_l_bar, fit.slope_bar, fit.se_bar, fit.sd_bar)
-    )
+    if fit is None:
+        return None
+    return _production(time_s, capacity_g_per_l_bar, fit.slope_bar_per_day, fit.se_bar_per_day, fit.sd_bar)
 
 
 def measure_beside_release(
@@ -101,7 +103,7 @@ def measure_beside_release(
 
     Arguments as for `measure`; the stretch begins with the shutting. Beer that holds more than saturation gives it off
     as 1 − exp(−t/θ), while production goes on as a line. θ is not known: each value is weighed by how well it fits, none
-    of it (all production) as well, and what they differ by is in the error. θ is at most a third of the stretch, else
+    of it (all production) as well, and what they differ by is in the error. θ is at most half the stretch, else
     the slow fall of production itself would pass for a release.
     """
     hours = (float(time_s[-1]) - float(time_s[0])) / 3600 if len(time_s) else 0.0
@@ -116,10 +118,10 @@ def measure_beside_release(
         return None
     least = min(fit.spread_bar for fit in found)
     count = len(time_s)
-    weight = np.array([(least / fit.spread_bar) ** (count / fit.inflation / 1.6) for fit in found])
+    weight = np.array([(least / fit.spread_bar) ** (count / fit.inflation / DOUBTED) for fit in found])
     weight /= weight.sum()
-    slope = np.array([fit.slope_bar for fit in found])
-    se = np.array([fit.se_bar for fit in found])
+    slope = np.array([fit.slope_bar_per_day for fit in found])
+    se = np.array([fit.se_bar_per_day for fit in found])
     mean = float(weight @ slope)
     error = math.sqrt(float(weight @ (se**2 + (slope - mean) ** 2)))
     return _production(time_s, capacity_g_per_l_bar, mean, error, max(fit.sd_bar for fit in found))
@@ -129,8 +131,8 @@ def measure_beside_release(
 class _Fit:
     """A fitted line beside nuisances: slope and error in bar/day, what was released in bar."""
 
-    slope_bar: float
-    se_bar: float
+    slope_bar_per_day: float
+    se_bar_per_day: float
     released_bar: float
     sd_bar: float
     spread_bar: float
@@ -175,8 +177,8 @@ def _fit(
     inflation = _correlation_inflation(y - x @ theta, floor)
     se_bar = math.sqrt(max(inverse[1, 1], 0.0) * inflation)
     return _Fit(
-        slope_bar=float(theta[1]),
-        se_bar=math.hypot(se_bar, DRIFT_BAR_PER_DAY / 2, WANDER_BAR * 24 / hours),
+        slope_bar_per_day=float(theta[1]),
+        se_bar_per_day=math.hypot(se_bar, DRIFT_BAR_PER_DAY / 2, WANDER_BAR * 24 / hours),
         released_bar=float(theta[-1]) if theta_h is not None else 0.0,
         sd_bar=sd,
         spread_bar=max(spread, 1e-6),
@@ -185,11 +187,15 @@ def _fit(
 
 
 def _production(
-    time_s: FloatArray, capacity_g_per_l_bar: float, slope_bar: float, se_bar: float, sd_bar: float
+    time_s: FloatArray,
+    capacity_g_per_l_bar: float,
+    slope_bar_per_day: float,
+    se_bar_per_day: float,
+    sd_bar: float,
 ) -> Production:
     return Production(
-        rate_g_per_l_day=slope_bar * capacity_g_per_l_bar,
-        se_g_per_l_day=se_bar * capacity_g_per_l_bar,
+        rate_g_per_l_day=slope_bar_per_day * capacity_g_per_l_bar,
+        se_g_per_l_day=se_bar_per_day * capacity_g_per_l_bar,
         hours=(float(time_s[-1]) - float(time_s[0])) / 3600,
         start_s=float(time_s[0]),
         end_s=float(time_s[-1]),

@@ -38,3 +38,20 @@ def test_gas_given_off_after_shutting_says_nothing_of_how_long_the_yeast_goes_on
     found = verdicts(VALVED, stream(merged(before, after), (shut_s, "valve shut")))
     assert of(found, Condition.STILL_FERMENTING)
     assert not of(found, Condition.FINISHED)
+
+
+def test_what_the_beer_gives_off_after_the_end_delays_little() -> None:
+    """0.5 bar given off with 5 h and 0.15 g/L to come: told apart, the end is called while much of it is still coming."""
+    before = Batch(vessel=VALVED, hours=130, opening_bar=1.2, tail_h=14).samples()
+    at_h = np.arange(0.0, 40.0, 1 / 60)
+    made = 0.15 * -np.expm1(-at_h / 30.0)
+    bars = 1.2 + GIVEN_OFF_BAR * -np.expm1(-at_h / EXCHANGE_H) + made / capacity_g_per_l_bar(VALVED, CELSIUS)
+    shut_s = float(before.time_s[-1]) + 60
+    noise = np.random.default_rng(6).standard_normal((2, len(at_h)))
+    after = merged(
+        pressure(shut_s + at_h * HOUR_S, bars + 0.002 * noise[0]),
+        temperature(shut_s + at_h * HOUR_S + 20, CELSIUS + 0.03 * noise[1]),
+    )
+    found = of(verdicts(VALVED, stream(merged(before, after), (shut_s, "valve shut"))), Condition.FINISHED)
+    assert len(found) == 1
+    assert (found[0].time_s - shut_s) / HOUR_S < 16
