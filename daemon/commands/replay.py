@@ -143,7 +143,7 @@ def _tell_summary(pairs: tuple[Replayed, ...], log: RecordedLog, config: Config)
     zone = LocalTime.named(config.timezone)
     rows = sum(len(pair.log) + len(pair.log.entries) for pair in pairs)
     out = io.StringIO()
-    out.write(f"\n{rows:,} rows used, {log.bad_rows.total:,} bad")
+    out.write(f"\n{rows:,} row{'' if rows == 1 else 's'} used, {log.bad_rows.total:,} bad")
     repeated = sum(pair.log.repeated + pair.log.contradicting for pair in pairs)
     if repeated:
         out.write(f", {repeated:,} left out as repeats")

@@ -77,6 +77,20 @@ def test_jsonl_is_the_contract_and_nothing_else(log: Path, config: Path) -> None
     assert isinstance(over["evidence"], list)
 
 
+def test_one_row_is_no_rows(tmp_path: Path, config: Path) -> None:
+    """Of two rows one has a unit that is none: the other is counted in plain words, the bad one named by its line."""
+    log = tmp_path / "one.csv"
+    log.write_text(
+        "time,vessel,quantity,value,unit\n"
+        "2026-03-01T09:00:00Z,north,pressure,1.2,furlong\n"
+        "2026-03-01T09:01:00Z,north,pressure,1.2,bar\n"
+    )
+    done = ullage("replay", log, "--config", config)
+    assert done.returncode == 0
+    assert "1 row used, 1 bad" in done.stdout
+    assert "line 2: unit 'furlong': is not known for pressure" in done.stderr
+
+
 def test_table_says_the_same_in_words(log: Path, config: Path) -> None:
     """Local time, condition, priority, text, and at the end what was read."""
     done = ullage("replay", log, "--config", config, env={"ULLAGE_TIMEZONE": "Asia/Tokyo"})
