@@ -8,6 +8,8 @@
   let ahead = 0; // the daemon's clock less this browser's, seconds
   let heard = 0; // when the last event came, this browser's clock
   let lookFailed = false;
+  let source = null;
+  let asked = 0; // when events were last asked for
   const waiting = new Map(); // pieces that wait until nobody is choosing in them
 
   const duration = (seconds) => {
@@ -48,6 +50,8 @@
     } else if (heard) {
       say("● live");
     }
+    // a daemon that lost its power and a wireless link that moved don't say goodbye: the browser would wait for ever
+    if (lost && Date.now() - asked > SILENT_MS) listen();
     ages();
   };
 
@@ -76,7 +80,9 @@
   };
 
   const listen = () => {
-    const source = new EventSource("/events");
+    source?.close();
+    asked = Date.now();
+    const made = source = new EventSource("/events");
     source.onmessage = (event) => {
       const told = JSON.parse(event.data);
       heard = Date.now();
@@ -87,7 +93,7 @@
     };
     source.onerror = () => {
       // the browser tries again by itself, unless the answer was a refusal
-      if (source.readyState === EventSource.CLOSED) setTimeout(listen, 5000);
+      setTimeout(() => { if (source === made && made.readyState === EventSource.CLOSED) listen(); }, 5000);
     };
   };
 

@@ -13,6 +13,7 @@ from axe_playwright_python.sync_playwright import Axe  # type: ignore[import-unt
 from playwright.sync_api import Browser, BrowserContext, Page, expect, sync_playwright
 
 from tests.daemon.page.kit import HOSTILE, TOKEN, Kit
+from tests.servers.tcp_proxy import TcpProxy
 from ullage.daemon.store import batches
 from ullage.detectors.batch import Batch
 
@@ -63,9 +64,9 @@ class Reader:
         )
         self.kit = kit
 
-    def open(self, path: str = "/") -> Page:
+    def open(self, path: str = "/", port: int | None = None) -> Page:
         """Open a page and wait until it is live."""
-        self.page.goto(f"http://127.0.0.1:{self.kit.port}{path}")
+        self.page.goto(f"http://127.0.0.1:{port or self.kit.port}{path}")
         if path == "/":
             expect(self.page.locator("#link")).to_have_text("● live")
         return self.page
@@ -290,6 +291,22 @@ def test_a_lost_connection_is_said(browser: Browser, tmp_path: Path, wide: str) 
     finally:
         reader.context.close()
         kit.close()
+
+
+def test_a_link_that_dies_without_a_word(browser: Browser, tmp_path: Path, wide: str) -> None:
+    """A cut of power says no goodbye; the page asks anew by itself and is live when there is an answer again."""
+    kit = Kit(tmp_path).start()
+    with TcpProxy(kit.port) as proxy:
+        reader = Reader(browser, kit, wide)
+        try:
+            page = reader.open(port=proxy.port)
+            proxy.dark = True
+            expect(page.locator("#link")).to_contain_text("connection lost", timeout=25_000)
+            proxy.dark = False
+            expect(page.locator("#link")).to_have_text("● live", timeout=25_000)
+        finally:
+            reader.context.close()
+            kit.close()
 
 
 def test_the_chart_moves(browser: Browser, lived: Kit, wide: str) -> None:
