@@ -40,7 +40,7 @@ def past_its_peak(record: Record, bound: Bound, to_come: ToCome) -> bool:
     """A low rate that was never higher may be a beginning; a scatter beyond the noise, a valve at work."""
     production, let_off = bound.measured, to_come.let_off
     if record.valve.proof is Proof.CYCLE:
-        if bound.whole_teeth and _faster(let_off.last(record), production):
+        if bound.whole_teeth and _faster(let_off.lately(record, production.end_s), production):
             return False
         short = not bound.whole_teeth or let_off.stopped_short(record, record.age_h / 10)
         if short and abrupt(record, let_off, to_come.late_halves):

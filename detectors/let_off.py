@@ -12,6 +12,8 @@ import math
 from collections import deque
 from dataclasses import dataclass
 
+import numpy as np
+
 from ullage.detectors.co2 import gas_g_per_l_bar, solubility_slope_per_k
 from ullage.detectors.extract import co2_to_come_g_per_l
 from ullage.detectors.production import Production
@@ -35,8 +37,8 @@ SMEARED = 2.0
 MOST_SMEARED = 0.25
 """Minutes of each tooth's rise that medians of three cut off its drop, and the most of it that this may be."""
 LEAST_TEETH = 4.0
-FADING = 16.0
-"""Bend that fading production alone may give, times age: it dies away no faster than with an eighth of the age."""
+FADING = 4.0
+"""Bend, times age, that may be left of fading production when what the teeth fell by is taken off."""
 BEST_GRAVITY = 1.070
 """Original gravity assumed where none is stated, on the strong side."""
 BEST_ATTENUATION = 0.86
@@ -94,7 +96,7 @@ class LetOff:
             record.rates.note(self._between(record, index, len(self._drops) - 1, 0.0), self.share(record))
 
     def counted(self, record: Record) -> list[Counted]:
-        """Return production over runs of whole teeth, each seen as one, that end with the last drop."""
+        """Return production over runs of whole teeth, each seen as one: up to the last drop, and up to now."""
         start_s = max(record.valve.leaked_s, record.trusted_since_s)
         newest = len(self._drops) - 1
         if newest < 1:
@@ -113,6 +115,37 @@ class LetOff:
                 found.append(
                     Counted(production=self._between(record, index, newest, hidden / share), share=share)
                 )
+        return found + self.until_now(record, share)
+
+    def until_now(self, record: Record, share: float) -> list[Counted]:
+        """Return the same from where an earlier tooth passed the pressure of now: as good as whole teeth.
+
+        At the same pressure the beer holds no more than then while its flow into the head space is no faster; so what
+        was made since has gone out with the drops. The tooth that lasts now need not come to its drop.
+        """
+        start_s = max(record.valve.leaked_s, record.trusted_since_s)
+        newest = len(self._drops) - 1
+        now_bar = float(np.median(record.since(record.now_s - 1800)[:, BAR]))
+        found: list[Counted] = []
+        wanted_h = LEAST_H
+        for index in range(newest, 0, -1):
+            begun_s, sum_before, trough_bar, _ = self._drops[index - 1]
+            dropped_s, sum_after, after_bar, resolved = self._drops[index]
+            if not resolved or begun_s < start_s - 1:
+                break
+            rise_bar = after_bar + sum_after - sum_before - trough_bar
+            passed = min(max((now_bar - trough_bar) / max(rise_bar, 1e-3), 0.0), 1.0)
+            from_s = begun_s + passed * (dropped_s - begun_s)
+            hours = (record.now_s - from_s) / 3600
+            if hours > LONGEST_H:
+                break
+            if hours < wanted_h:
+                continue
+            wanted_h = 2 * hours
+            out_bar = self._drops[newest][1] - sum_before + now_bar - (trough_bar + passed * rise_bar)
+            hidden = hidden_g_per_l(record, from_s, record.now_s)
+            made = self._made(record, out_bar, newest - index + 1, hidden / share, from_s, record.now_s)
+            found.append(Counted(production=made, share=share))
         return found
 
     def last(self, record: Record) -> Production | None:
@@ -122,6 +155,12 @@ class LetOff:
             if self._drops[newest][0] - self._drops[index][0] >= LEAST_H * 3600:
                 return self._between(record, index, newest, 0.0)
         return None
+
+    def lately(self, record: Record, until_s: float) -> Production | None:
+        """Return the production over the last few hours of teeth, by a moment: the last drop's, or now."""
+        if not self._drops or until_s <= self._drops[-1][0]:
+            return self.last(record)
+        return next((one.production for one in self.until_now(record, 1.0)), None)
 
     def stopped_short(self, record: Record, tail_h: float) -> bool:
         """Tell whether the tooth that lasts now has risen by less than production that fades with `tail_h` would raise it.
@@ -186,12 +225,17 @@ class LetOff:
     def _between(self, record: Record, first: int, last: int, hidden_g_per_l: float) -> Production:
         from_s, sum_before, trough_before, _ = self._drops[first]
         to_s, sum_after, trough_after, _ = self._drops[last]
+        let_off_bar = sum_after - sum_before + trough_after - trough_before
+        return self._made(record, let_off_bar, last - first, hidden_g_per_l, from_s, to_s)
+
+    @staticmethod
+    def _made(
+        record: Record, let_off_bar: float, teeth: int, hidden_g_per_l: float, from_s: float, to_s: float
+    ) -> Production:
         days = (to_s - from_s) / 86_400
         full = record.capacity_g_per_l_bar
-        let_off_bar = sum_after - sum_before + trough_after - trough_before
-        size_bar = let_off_bar / (last - first)
         noise = record.valve.frame_noise_bar
-        error_bar = 1.4 * math.hypot(noise, SCATTER * size_bar, LEAST_SCATTER_BAR)
+        error_bar = 1.4 * math.hypot(noise, SCATTER * let_off_bar / teeth, LEAST_SCATTER_BAR)
         return Production(
             rate_g_per_l_day=(full * let_off_bar + hidden_g_per_l) / days,
             se_g_per_l_day=full * error_bar / days,

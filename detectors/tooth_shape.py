@@ -2,7 +2,9 @@
 
 After a drop the beer holds more gas than the new pressure allows and gives it to the head space: the tooth begins
 steeper than it ends. With slopes that differ by δ of their mean over a tooth of T hours, beer and gas come into balance
-at δ/T an hour. Straight teeth tell nothing: exchange may be much faster than a tooth, or much slower.
+at δ/T an hour. Production that fades bends teeth too, but then each is flatter than the one before, while exchange
+begins anew at every drop: what the slopes fall by from tooth to tooth is taken off. Straight teeth tell nothing: exchange
+may be much faster than a tooth, or much slower.
 """
 
 import math
@@ -35,6 +37,11 @@ class ToothShape:
     _product: float = 0.0
     _weights_squared: float = 0.0
     _last: tuple[float, float] | None = None
+    _slope: tuple[float, float] | None = None
+    """When the middle of the last tooth was, and its mean slope, bar/h."""
+    _fallen: float = 0.0
+    _fallen_h: float = 0.0
+    """By how much the logarithm of the slope has fallen from tooth to tooth, and in how many hours."""
     _pairs: float = 0.0
     _differences: float = 0.0
     """Of neighbouring teeth: the lesser weights, and half the squares of what they differ by."""
@@ -90,8 +97,24 @@ class ToothShape:
             self._pairs = FORGET * self._pairs + pair
             self._differences = FORGET * self._differences + pair * (rate - self._last[0]) ** 2 / 2
         self._last = rate, weight
+        self._fall(self._begun_s + hours * 1800, mean_slope)
         self._weights_squared = FORGET**2 * self._weights_squared + weight * weight
         self.teeth = FORGET * self.teeth + 1
+
+    def _fall(self, middle_s: float, slope: float) -> None:
+        """Keep by how much the slope has fallen since the last tooth that was measured."""
+        if self._slope is not None:
+            before_s, before = self._slope
+            hours = (middle_s - before_s) / 3600
+            if hours < 24:
+                self._fallen = FORGET * self._fallen + math.log(before / slope)
+                self._fallen_h = FORGET * self._fallen_h + hours
+        self._slope = middle_s, slope
+
+    @property
+    def fading_per_h(self) -> float:
+        """Return how fast the slopes fall from tooth to tooth, 1/h."""
+        return max(self._fallen / self._fallen_h, 0.0) if self._fallen_h > 0 else 0.0
 
     @property
     def exchange_per_h(self) -> tuple[float, float]:
@@ -103,4 +126,5 @@ class ToothShape:
             return 0.0, math.inf
         others = max(self._weight**2 / self._weights_squared - 1, ALONE)
         scatter = self._differences / self._pairs
-        return self._product / self._weight, math.sqrt(1 / self._weight + scatter / others)
+        rate = self._product / self._weight - self.fading_per_h
+        return rate, math.sqrt(1 / self._weight + scatter / others)
