@@ -10,6 +10,8 @@ from collections import deque
 from collections.abc import Iterable
 from dataclasses import dataclass
 
+import numpy as np
+
 from ullage.detectors.production import Production
 
 SPACING_S = 3600.0
@@ -21,6 +23,12 @@ SLOW_SIDE = 1.3
 """Allowance for a tail that is slower than the fall before it."""
 MOST_GROWTH = 2.6
 """Most by which the next fall may be slower than the last one: a small slow sugar shows as falls that take ever longer."""
+
+
+LEAST_RATES = 4
+"""Rates within a fall by which it is read as a line through their logarithms."""
+SUPPOSED = 2.0
+"""Rates as many as the errors that they are stated with count for, beside how they really scatter."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,17 +78,50 @@ class RateHistory:
     def tail_h(self, production: Production) -> float | None:
         """Return an upper estimate of the tail's time constant, h; None if the rate is not seen to have fallen."""
         now_s = (production.start_s + production.end_s) / 2
-        high = max(production.rate_g_per_l_day + production.se_g_per_l_day, 0.02)
         falls_h: list[float] = []
         for fall in FALLS:
-            crossed_s = self._crossed_s(fall * high, now_s, high)
-            if crossed_s is None:
+            fall_h = self._fall_h(production, now_s, fall)
+            if fall_h is None:
                 break
-            falls_h.append((now_s - crossed_s) / 3600 / math.log(fall))
+            falls_h.append(fall_h)
         if not falls_h:
             return None
         growth = falls_h[0] / falls_h[-1]  # of the nearest fall against the widest
         return min(max(growth, SLOW_SIDE), MOST_GROWTH) * max(falls_h)
+
+    def _fall_h(self, production: Production, now_s: float, fall: float) -> float | None:
+        """Return the time constant of the last fall of the rate by this factor, h: by many rates if there are, else by two."""
+        now, se = max(production.rate_g_per_l_day, 0.02), production.se_g_per_l_day
+        line = self._line(Rate(now_s, now, max(se, 0.02)), fall)
+        high = max(now + se, 0.02)
+        crossed_s = self._crossed_s(fall * high, now_s, high)
+        by_two = None if crossed_s is None else (now_s - crossed_s) / 3600 / math.log(fall)
+        if line is None or by_two is None:
+            return by_two if line is None else line
+        return min(line, by_two)
+
+    def _line(self, now: Rate, fall: float) -> float | None:
+        """Return the time constant by a line through the logarithms of the rates within a fall, an error slower than it is.
+
+        Single rates err by what one tooth of a valve differs from the next; together they tell better. None if they are few.
+        """
+        points = [(0.0, math.log(now.rate), now.se / now.rate)]
+        for one in self.before(now.time_s):
+            points.append(((now.time_s - one.time_s) / 3600, math.log(max(one.rate, 0.01)), one.se / max(one.rate, 0.01)))
+            if one.rate >= fall * now.rate:
+                break
+        else:
+            return None
+        if len(points) < LEAST_RATES:
+            return None
+        ago_h, log_rate, error = np.array(points).T
+        ago_h = ago_h - ago_h.mean()
+        spread = float(ago_h @ ago_h)
+        slope = float(ago_h @ log_rate) / spread
+        residual = log_rate - log_rate.mean() - slope * ago_h
+        variance = (float(residual @ residual) + SUPPOSED * float((error**2).mean())) / (len(points) - 2 + SUPPOSED)
+        surely = slope - math.sqrt(variance / spread)
+        return 1 / surely if surely > 0 else None
 
     def _crossed_s(self, level: float, now_s: float, now_rate: float) -> float | None:
         """Return when the rate last fell through a level, s, between two rates by their logarithms; None if it never did.
