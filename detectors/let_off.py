@@ -37,8 +37,10 @@ SMEARED = 2.0
 MOST_SMEARED = 0.25
 """Minutes of each tooth's rise that medians of three cut off its drop, and the most of it that this may be."""
 LEAST_TEETH = 4.0
-FADING = 4.0
-"""Bend, times age, that may be left of fading production when what the teeth fell by is taken off."""
+FADING = 16.0
+"""Bend that fading production alone may give, times age: it dies away no faster than with an eighth of the age."""
+LEFT = 4.0
+"""The same where what the teeth fell by from one to the next has been taken off."""
 BEST_GRAVITY = 1.070
 """Original gravity assumed where none is stated, on the strong side."""
 BEST_ATTENUATION = 0.86
@@ -202,18 +204,17 @@ class LetOff:
     @staticmethod
     def bent(record: Record) -> bool:
         """Tell whether teeth bend by more than fading production alone would bend them."""
-        shape = record.valve.shape
+        shape, age_h = record.valve.shape, max(record.age_h, 24.0)
         exchange_per_h, error = shape.exchange_per_h
-        return shape.teeth >= LEAST_TEETH and exchange_per_h - 3 * error > FADING / max(record.age_h, 24.0)
+        fading_per_h = min(FADING / age_h, shape.fading_per_h + LEFT / age_h)
+        return shape.teeth >= LEAST_TEETH and exchange_per_h - 3 * error > fading_per_h
 
     def share(self, record: Record) -> float:
         """Return at most how much of the capacity in balance a drop is worth: by what the wort can give in all."""
         vessel, full = record.vessel, record.capacity_g_per_l_bar
-        exchange_per_h, error = record.valve.shape.exchange_per_h
         head_l = vessel.head_space_l + HEAD_SPACE_ERROR * vessel.beer_volume_l
         least = float(gas_g_per_l_bar(record.beer_c)) * head_l / vessel.beer_volume_l
-        bent = exchange_per_h - 3 * error > FADING / max(record.age_h, 24.0)
-        if bent and record.valve.shape.teeth >= LEAST_TEETH:
+        if self.bent(record):
             return least / full
         let_off_bar = record.valve.teeth.let_off_bar
         gravity = vessel.original_gravity or BEST_GRAVITY

@@ -3,8 +3,7 @@
 After a drop the beer holds more gas than the new pressure allows and gives it to the head space: the tooth begins
 steeper than it ends. With slopes that differ by δ of their mean over a tooth of T hours, beer and gas come into balance
 at δ/T an hour. Production that fades bends teeth too, but then each is flatter than the one before, while exchange
-begins anew at every drop: what the slopes fall by from tooth to tooth is taken off. Straight teeth tell nothing: exchange
-may be much faster than a tooth, or much slower.
+begins anew at every drop. Straight teeth tell nothing: exchange may be much faster than a tooth, or much slower.
 """
 
 import math
@@ -126,5 +125,4 @@ class ToothShape:
             return 0.0, math.inf
         others = max(self._weight**2 / self._weights_squared - 1, ALONE)
         scatter = self._differences / self._pairs
-        rate = self._product / self._weight - self.fading_per_h
-        return rate, math.sqrt(1 / self._weight + scatter / others)
+        return self._product / self._weight, math.sqrt(1 / self._weight + scatter / others)
