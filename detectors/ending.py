@@ -21,7 +21,7 @@ from ullage.detectors.fading import fades
 from ullage.detectors.finding import Finding
 from ullage.detectors.frames import Frame
 from ullage.detectors.production import Production
-from ullage.detectors.record import BEER, Record
+from ullage.detectors.record import BAR, BEER, Record
 from ullage.detectors.rest_above import rests_above
 from ullage.detectors.stalls import Stalls
 from ullage.detectors.suspicion import Suspicion
@@ -86,6 +86,8 @@ class Ending(Detector):
         """Start of the climb that was answered though nobody had said that the valve is shut."""
         self._finished_made = math.nan
         self._over_since_s: float | None = None
+        self._stood: Bound | None = None
+        """The bound at the last look, if it was below the limit."""
         self._looked_s = -math.inf
 
     def frame(self, frame: Frame, record: Record) -> list[Finding]:
@@ -120,7 +122,7 @@ class Ending(Detector):
         if not record.valve.shut:
             if record.now_s - self._looked_s > FORGOTTEN_S:
                 self._over_since_s = None
-            return []
+            return self._at_the_opening(record, start_s)
         if not self._due(record):
             return self._test_answer(record, start_s)
         bound = self._to_come.tightest(record, start_s)
@@ -142,6 +144,23 @@ class Ending(Detector):
             return self._test_answer(record, start_s)
         if self._over_since_s is None:
             self._over_since_s = record.now_s
+        self._stood = bound
+        return self._conclude(record, bound, start_s)
+
+    def _at_the_opening(self, record: Record, start_s: float) -> list[Finding]:
+        """Go on with a bound that stood until the pressure came up to where the valve opens, and rests there.
+
+        Gas may leave now, but what was to come at the last look has not become more; a drop or a leak ends it.
+        """
+        if self._over_since_s is None or self._stood is None or self._stood.proof is not Proof.CYCLE:
+            return []
+        if not self._due(record) or record.valve.gas_left_s > self._looked_s or not record.valve.rests_at_opening(record.last(BAR)):
+            return []
+        return self._conclude(record, self._stood, start_s)
+
+    def _conclude(self, record: Record, bound: Bound, start_s: float) -> list[Finding]:
+        """Call the end once the bound has stood long enough, unless cold, gravity or time say that it is a stall."""
+        assert self._over_since_s is not None
         if record.now_s - self._over_since_s < self._confirm_s(record, bound) - 1:
             return []
         if self._stalls.asleep:
@@ -154,11 +173,12 @@ class Ending(Detector):
         if attenuation is not None:
             return self._stalls.by_gravity(record, attenuation)
         progress = self._suspicion.progress
-        if self._stalls.too_soon(record, self._to_come.let_off, progress):
+        if self._stalls.too_soon(record, self._to_come.let_off, progress, bound.proof):
             return self._stalls.stopped_too_soon(record, bound.production, progress)
-        if self._stalls.hardly(record, progress):
+        if bound.proof is Proof.CYCLE and self._stalls.hardly(record, progress):
             return []
         self._finish(record)
+        limit, shut_h = self._to_come.limit_g_per_l(record), (self._looked_s - start_s) / 3600
         return [*self._stalls.over(record), told.finished(record, bound, limit, shut_h)]
 
     def _is_over(self, record: Record, bound: Bound, start_s: float, limit: float) -> bool:
@@ -183,7 +203,7 @@ class Ending(Detector):
         hours = {Proof.WORD: s.confirm_h, Proof.SEALED: s.confirm_sealed_h}
         natural = bound.whole_teeth and fades(record, self._to_come.let_off, SURELY_SLOW)
         cycling_h = s.confirm_fading_h if natural else s.confirm_cycling_h
-        return 3600 * hours.get(record.valve.proof or Proof.CYCLE, cycling_h)
+        return 3600 * hours.get(bound.proof or Proof.CYCLE, cycling_h)
 
     def _stands(self, record: Record, bound: Bound, shut_h: float) -> bool:
         """Tell whether a vessel that seems shut, though nobody said so, makes next to nothing any more."""

@@ -52,6 +52,8 @@ class Bound:
     production: Production
     most_g_per_l: float
     tail_h: float
+    proof: Proof | None
+    """Why the vessel counted as shut."""
     measured: Production
     """Production as the history of rates has it: in a cycling valve's drops larger than the truth by one factor."""
     whole_teeth: bool = False
@@ -185,6 +187,7 @@ class ToCome:
             ),
             most_g_per_l=high * tail_h / 24 * math.exp(-min(ago_h / tail_h, FALLEN)),
             tail_h=tail_h,
+            proof=record.valve.proof,
             measured=measured,
             whole_teeth=whole_teeth,
         )

@@ -15,7 +15,7 @@ from ullage.detectors.valve import Proof
 
 def finished(record: Record, bound: Bound, limit_g_per_l: float, shut_h: float) -> Finding:
     """Return the end by a bound on the CO2 still to come."""
-    production, proof = bound.production, record.valve.proof
+    production, proof = bound.production, bound.proof
     assert proof is not None
     window, what_shows = "without a way out for gas", f"shut for {shut_h:.1f} h: {proof.value}"
     if bound.whole_teeth:
@@ -26,7 +26,7 @@ def finished(record: Record, bound: Bound, limit_g_per_l: float, shut_h: float) 
         record, Condition.FINISHED,
         f"Fermentation is over: in {production.hours:.0f} h {window} no more than "
         f"{_most(production)} g/L CO2 a day can have been made, so at most {bound.most_g_per_l:.1f} "
-        f"g/L are still to come. Next: {'wind' if record.valve.proof is Proof.CYCLE else 'leave'} the valve shut and chill. Before "
+        f"g/L are still to come. Next: {'wind' if proof is Proof.CYCLE else 'leave'} the valve shut and chill. Before "
         "packaging or whenever in doubt, take a gravity sample.",
         value=bound.most_g_per_l, limit=limit_g_per_l, unit="g/L",
         rate_g_per_l_day=production.rate_g_per_l_day,

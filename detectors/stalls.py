@@ -109,9 +109,9 @@ class Stalls:
 
     def hardly(self, record: Record, progress: float) -> bool:
         """Tell whether even a natural end would come surprisingly soon: beer that gives off gas can look like one."""
-        return record.valve.proof is Proof.CYCLE and progress < HARDLY and not far_enough(record)
+        return progress < HARDLY and not far_enough(record)
 
-    def too_soon(self, record: Record, let_off: LetOff, progress: float) -> bool:
+    def too_soon(self, record: Record, let_off: LetOff, progress: float, proof: Proof | None) -> bool:
         """Tell whether production broke off where most worts would still have gas to make: once seen, for good.
 
         Yeast that goes to sleep for a reason of its own looks like that. So do a few that are done early; only gravity
@@ -119,7 +119,7 @@ class Stalls:
         """
         if far_enough(record):
             self._broke_off = False
-        elif record.valve.proof is Proof.CYCLE and (not fades(record, let_off) or given_off(record, let_off)):
+        elif proof is Proof.CYCLE and (not fades(record, let_off) or given_off(record, let_off)):
             since_h = (record.now_s - record.valve.gas_left_s) / 3600
             then = progress - since_h * pace_per_h(record.beer_c)
             self._broke_off = self._broke_off or then < SOON

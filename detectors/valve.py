@@ -129,6 +129,14 @@ class Valve:
             return median(drop.peak_bar for drop in drops[-6:])
         return self.held_bar
 
+    def rests_at_opening(self, bar: float) -> bool:
+        """Tell whether pressure has come up to where a cycling valve opens, and nothing was seen to leave since its last drop."""
+        drops = self.usual_drops()
+        if len(drops) < 3 or self.noise.restless or self.leaked_s > drops[-1].time_s:
+            return False
+        opening, margin = self._opening(drops)
+        return self.teeth.drops[-1] is drops[-1] and abs(bar - opening) <= margin
+
     # -- taking ---------------------------------------------------------------------------------------------------
 
     def enter(self, known: Known, time_s: float) -> None:
@@ -306,9 +314,7 @@ class Valve:
     def _proof_from_data(self, time_s: float, bar: float) -> Proof | None:
         drops = self.usual_drops()
         if len(drops) >= 3:
-            opening = median(drop.peak_bar for drop in drops[-3:])
-            spread = median(abs(a.peak_bar - b.peak_bar) for a, b in itertools.pairwise(drops[-6:]))
-            margin = max(1.5 * spread, 2 * self.frame_noise_bar, 0.0015)
+            opening, margin = self._opening(drops)
             last = self.teeth.drops[-1]
             minute, step = self.noise.minute_sd_bar, self.noise.step_bar
             risen = self._rise.resolved(last.size_bar, minute, step)
@@ -337,6 +343,11 @@ class Valve:
         if self._climbs_above(bar):
             return Proof.ABOVE
         return Proof.COOLED if self._cooled_below(bar) else None
+
+    def _opening(self, drops: list[Drop]) -> tuple[float, float]:
+        """Return where the valve opened of late, and how closely that is known, bar."""
+        spread = median(abs(a.peak_bar - b.peak_bar) for a, b in itertools.pairwise(drops[-6:]))
+        return median(drop.peak_bar for drop in drops[-3:]), max(1.5 * spread, 2 * self.frame_noise_bar, 0.0015)
 
     def _outlasts(self, drops: list[Drop], time_s: float) -> bool:
         """Tell whether the tooth that lasts now is long after teeth that were large and slow enough to be seen one by one.
