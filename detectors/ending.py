@@ -156,6 +156,8 @@ class Ending(Detector):
             return []
         if not self._due(record) or record.valve.gas_left_s > self._looked_s or not record.valve.rests_at_opening(record.last(BAR)):
             return []
+        if self._stalls.breaks_off(record, self._to_come.let_off, self._suspicion.progress):
+            return []  # the next tooth will tell
         return self._conclude(record, self._stood, start_s)
 
     def _conclude(self, record: Record, bound: Bound, start_s: float) -> list[Finding]:

@@ -119,11 +119,17 @@ class Stalls:
         """
         if far_enough(record):
             self._broke_off = False
-        elif proof is Proof.CYCLE and (not fades(record, let_off) or given_off(record, let_off)):
-            since_h = (record.now_s - record.valve.gas_left_s) / 3600
-            then = progress - since_h * pace_per_h(record.beer_c)
-            self._broke_off = self._broke_off or then < SOON
+        elif proof is Proof.CYCLE and self.breaks_off(record, let_off, progress):
+            self._broke_off = True
         return self._broke_off
+
+    @staticmethod
+    def breaks_off(record: Record, let_off: LetOff, progress: float) -> bool:
+        """Tell whether production behind a cycling valve ended sooner, and faster, than that of most worts."""
+        if fades(record, let_off) and not given_off(record, let_off):
+            return False
+        since_h = (record.now_s - record.valve.gas_left_s) / 3600
+        return progress - since_h * pace_per_h(record.beer_c) < SOON
 
     def stopped_too_soon(self, record: Record, production: Production, progress: float) -> list[Finding]:
         """Ask for a gravity sample; an alarm where the original gravity says how much there was to ferment."""
