@@ -19,7 +19,7 @@ HEAD = VALVED.head_space_l / VALVED.beer_volume_l * IN_GAS
 
 
 class Counting(Detector):
-    """Keeps, frame by frame, the longest run of whole teeth and its share."""
+    """Keeps, frame by frame, the runs of teeth with their share: up to the last drop, and up to now."""
 
     name = "counting"
     Settings = type(None)
@@ -28,13 +28,16 @@ class Counting(Detector):
         super().__init__(vessel)
         self.let_off = LetOff()
         self.runs: list[tuple[Production, float]] = []
+        self.until_now: list[tuple[Production, float]] = []
         self.made = 0.0
 
     def frame(self, frame: Frame, record: Record) -> list[Finding]:
         """Take the frame's drops."""
         self.let_off.take(record)
         self.made = self.let_off.made_g_per_l(record)
-        self.runs += [(one.production, one.share) for one in self.let_off.counted(record)[-1:]]
+        for one in self.let_off.counted(record):
+            kept = self.until_now if one.production.end_s == record.now_s else self.runs
+            kept.append((one.production, one.share))
         return []
 
 
@@ -59,14 +62,26 @@ def truth(batch: Teeth, run: Production) -> float:
 def test_never_below_the_truth_and_close_where_teeth_bend(beer_h: float, tail_h: float) -> None:
     """What drops let off is production and release, r·(1 + 1/(k·τ)): by mass balance, for every run of teeth."""
     batch = teeth(VALVED, days=6, rate_g_per_l_day=3.0, tail_h=tail_h, exchange_per_h=1 / beer_h)
-    runs = counted(VALVED, batch).runs
-    assert runs
-    for run, share in runs:
+    counting = counted(VALVED, batch)
+    runs = counting.runs
+    assert runs and counting.until_now
+    for run, share in runs + counting.until_now:
         rate = run.rate_g_per_l_day * share
         assert rate + 3 * run.se_g_per_l_day * share >= truth(batch, run)
     if beer_h < tail_h / 2:  # else what was held outlasts what is made
         run, share = runs[-1]
         assert run.rate_g_per_l_day * share <= 1.45 * (1 + beer_h / tail_h) * truth(batch, run)
+
+
+def test_a_long_tooth_tells_before_its_drop() -> None:
+    """Counted from where an earlier tooth passed the same pressure, the bound falls while the last tooth lasts."""
+    batch = teeth(VALVED, days=6, rate_g_per_l_day=3.0, tail_h=12.0, exchange_per_h=1 / 4)
+    counting = counted(VALVED, batch)
+    drop_s = counting.runs[-1][0].end_s
+    after = [run for run, _ in counting.until_now if run.start_s < drop_s < run.end_s - 12 * 3600]
+    assert after
+    assert after[-1].rate_g_per_l_day < 0.6 * counting.runs[-1][0].rate_g_per_l_day
+    assert all(run.rate_g_per_l_day * counting.runs[-1][1] >= truth(batch, run) for run in after)
 
 
 def test_in_balance_a_drop_is_worth_all_of_the_capacity() -> None:
