@@ -154,7 +154,11 @@ class Ending(Detector):
         """
         if self._over_since_s is None or self._stood is None or self._stood.proof is not Proof.CYCLE:
             return []
-        if not self._due(record) or record.valve.gas_left_s > self._looked_s or not record.valve.rests_at_opening(record.last(BAR)):
+        if (
+            not self._due(record)
+            or record.valve.gas_left_s > self._looked_s
+            or not record.valve.rests_at_opening(record.last(BAR))
+        ):
             return []
         if self._stalls.breaks_off(record, self._to_come.let_off, self._suspicion.progress):
             return []  # the next tooth will tell

@@ -107,7 +107,13 @@ class RateHistory:
         """
         points = [(0.0, math.log(now.rate), now.se / now.rate)]
         for one in self.before(now.time_s):
-            points.append(((now.time_s - one.time_s) / 3600, math.log(max(one.rate, 0.01)), one.se / max(one.rate, 0.01)))
+            points.append(
+                (
+                    (now.time_s - one.time_s) / 3600,
+                    math.log(max(one.rate, 0.01)),
+                    one.se / max(one.rate, 0.01),
+                )
+            )
             if one.rate >= fall * now.rate:
                 break
         else:
@@ -119,7 +125,9 @@ class RateHistory:
         spread = float(ago_h @ ago_h)
         slope = float(ago_h @ log_rate) / spread
         residual = log_rate - log_rate.mean() - slope * ago_h
-        variance = (float(residual @ residual) + SUPPOSED * float((error**2).mean())) / (len(points) - 2 + SUPPOSED)
+        variance = (float(residual @ residual) + SUPPOSED * float((error**2).mean())) / (
+            len(points) - 2 + SUPPOSED
+        )
         surely = slope - math.sqrt(variance / spread)
         return 1 / surely if surely > 0 else None
 

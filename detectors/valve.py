@@ -347,7 +347,9 @@ class Valve:
     def _opening(self, drops: list[Drop]) -> tuple[float, float]:
         """Return where the valve opened of late, and how closely that is known, bar."""
         spread = median(abs(a.peak_bar - b.peak_bar) for a, b in itertools.pairwise(drops[-6:]))
-        return median(drop.peak_bar for drop in drops[-3:]), max(1.5 * spread, 2 * self.frame_noise_bar, 0.0015)
+        return median(drop.peak_bar for drop in drops[-3:]), max(
+            1.5 * spread, 2 * self.frame_noise_bar, 0.0015
+        )
 
     def _outlasts(self, drops: list[Drop], time_s: float) -> bool:
         """Tell whether the tooth that lasts now is long after teeth that were large and slow enough to be seen one by one.

@@ -64,7 +64,8 @@ def test_never_below_the_truth_and_close_where_teeth_bend(beer_h: float, tail_h:
     batch = teeth(VALVED, days=6, rate_g_per_l_day=3.0, tail_h=tail_h, exchange_per_h=1 / beer_h)
     counting = counted(VALVED, batch)
     runs = counting.runs
-    assert runs and counting.until_now
+    assert runs
+    assert counting.until_now
     for run, share in runs + counting.until_now:
         rate = run.rate_g_per_l_day * share
         assert rate + 3 * run.se_g_per_l_day * share >= truth(batch, run)
