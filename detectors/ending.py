@@ -13,6 +13,7 @@ import math
 from dataclasses import dataclass
 
 from ullage.detectors import ending_told as told
+from ullage.detectors.coming_again import coming_again
 from ullage.detectors.detector import Detector
 from ullage.detectors.ending_bound import Bound, BoundSettings, ToCome
 from ullage.detectors.ending_by_gravity import gravity_evidence, stands_too_high, too_high
@@ -21,7 +22,7 @@ from ullage.detectors.fading import fades
 from ullage.detectors.finding import Finding
 from ullage.detectors.frames import Frame
 from ullage.detectors.production import Production
-from ullage.detectors.record import BAR, BEER, Record
+from ullage.detectors.record import BAR, Record
 from ullage.detectors.rest_above import rests_above
 from ullage.detectors.stalls import Stalls
 from ullage.detectors.suspicion import Suspicion
@@ -104,7 +105,7 @@ class Ending(Detector):
         found = self._by_production(record)
         if not found and self._due(record):
             found = self._by_gravity(record)
-        found += self._stalls.watch(record, self._to_come.let_off, self._suspicion.progress)
+        found += self._stalls.watch(record, self._suspicion.progress)
         if not found and record.suspected_s is None and not self._stalls.standing:
             found = self._by_rest(record) or self._by_time(record)
         return found
@@ -289,14 +290,8 @@ class Ending(Detector):
         """Take `finished` back if CO2 surely comes again at a steady temperature: held by the beer, or in drops let off."""
         assert record.finished_s is not None
         hours = (record.now_s - record.finished_s) / 3600
-        if hours < 6 or record.chill_s is not None or record.valve.opened_s > record.finished_s:
-            return []
-        rows = record.since(record.now_s - 8 * 3600)
-        if len(rows) < 24 or abs(float(rows[0, BEER]) - float(rows[-1, BEER])) > 0.7:
-            return []
-        production = record.production_over(record.finished_s, 8.0)
-        share = self._to_come.let_off.share(record) if record.valve.cycles else 1.0
-        if production is None or production.low * share < self.settings.going_g_per_l_day:
+        production = coming_again(record, record.finished_s, self.settings.going_g_per_l_day)
+        if production is None:
             return []
         made = self._to_come.let_off.made_g_per_l(record)
         if math.isnan(self._finished_made):  # the brewer said that it was over

@@ -7,6 +7,7 @@ whole teeth. Each is an upper one, so the tightest counts.
 import math
 from dataclasses import dataclass, replace
 
+from ullage.detectors.drop_worth import released
 from ullage.detectors.late_halves import LateHalves
 from ullage.detectors.let_off import LetOff
 from ullage.detectors.production import Production
@@ -175,7 +176,7 @@ class ToCome:
         high = max(measured.rate_g_per_l_day + sure * measured.se_g_per_l_day, 0.02) * share
         tail_h = self.tail_h(record, measured, share)
         if share < 1:
-            high *= 1 - self.let_off.released(record, tail_h)
+            high *= 1 - released(record, tail_h)
         # the window's mean rate is that of its middle; a tail of at most tail_h has fallen since, but in a window that
         # is long against it the rate may have stood still and only then begun to fall, or the tail be another one
         ago_h = (record.now_s - (measured.start_s + measured.end_s) / 2) / 3600

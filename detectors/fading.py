@@ -3,6 +3,7 @@
 What ends faster is something else: a leak, teeth that are no longer seen, or beer that only gives off what it holds.
 """
 
+from ullage.detectors.drop_worth import exchange_h
 from ullage.detectors.late_halves import LateHalves
 from ullage.detectors.let_off import LetOff
 from ullage.detectors.record import Record
@@ -24,7 +25,7 @@ def fades(record: Record, let_off: LetOff, share_of_age: float = 1 / 10) -> bool
 def given_off(record: Record, let_off: LetOff) -> bool:
     """Tell whether what comes fades as fast as beer gives off what it holds: then nothing need be made any more."""
     tail_h = _tail_h(record, let_off)
-    return tail_h is not None and tail_h <= GIVEN_OFF * let_off.exchange_h(record)
+    return tail_h is not None and tail_h <= GIVEN_OFF * exchange_h(record)
 
 
 def abrupt(record: Record, let_off: LetOff, late_halves: LateHalves) -> bool:

@@ -3,9 +3,8 @@
 Between two drops that reseat alike, beer and head space end as they began; what the yeast made meanwhile has gone out
 with the drops. So teeth need not be long against the hours in which beer and gas come into balance: their number tells.
 
-How much CO2 a drop of one bar is, depends on how fast beer and gas exchange it. At the least it is the head space's gas
-alone, at the most beer and head space in balance, several times as much. What decides is the sum: all drops so far
-can't have let off more than the wort can give.
+How much CO2 a drop of one bar is, drop_worth.py says. The tooth that lasts now counts, too: from where an earlier one
+passed the same pressure.
 """
 
 import math
@@ -15,7 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from ullage.detectors.co2 import gas_g_per_l_bar, solubility_slope_per_k
-from ullage.detectors.extract import co2_to_come_g_per_l
+from ullage.detectors.drop_worth import drop_share
 from ullage.detectors.production import Production
 from ullage.detectors.record import BAR, LAGGED, Record
 
@@ -25,26 +24,14 @@ LEAST_H = 3.0
 """Shorter runs of teeth are not measured: the valve's own scatter would be most of it."""
 SHORT = 1.5
 NOTE_S = 3600.0
-MOST_RELEASED = 0.55
 SCATTER = 0.08
 """Part of a drop by which the valve's opening and reseating differ from one tooth to the next."""
 LEAST_SCATTER_BAR = 0.003
-HEAD_SPACE_ERROR = 0.03
-"""Error of the head space as stated, as a part of the beer's volume."""
 FRESH = 1.5
 """A run of teeth speaks for no longer than this many times its own length after it."""
 SMEARED = 2.0
 MOST_SMEARED = 0.25
 """Minutes of each tooth's rise that medians of three cut off its drop, and the most of it that this may be."""
-LEAST_TEETH = 4.0
-FADING = 16.0
-"""Bend that fading production alone may give, times age: it dies away no faster than with an eighth of the age."""
-LEFT = 4.0
-"""The same where what the teeth fell by from one to the next has been taken off."""
-BEST_GRAVITY = 1.070
-"""Original gravity assumed where none is stated, on the strong side."""
-BEST_ATTENUATION = 0.86
-"""Apparent attenuation that few beers pass (common practice: 70 to 85 %)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -95,7 +82,7 @@ class LetOff:
             return
         if last.time_s - self._noted_s >= NOTE_S:
             self._noted_s = last.time_s
-            record.rates.note(self._between(record, index, len(self._drops) - 1, 0.0), self.share(record))
+            record.rates.note(self._between(record, index, len(self._drops) - 1, 0.0), drop_share(record))
 
     def counted(self, record: Record) -> list[Counted]:
         """Return production over runs of whole teeth, each seen as one: up to the last drop, and up to now."""
@@ -103,7 +90,7 @@ class LetOff:
         newest = len(self._drops) - 1
         if newest < 1:
             return []
-        share = self.share(record)
+        share = drop_share(record)
         since_h = (record.now_s - self._drops[newest][0]) / 3600
         found: list[Counted] = []
         wanted_h = LEAST_H
@@ -183,45 +170,6 @@ class LetOff:
         vessel, full = record.vessel, record.capacity_g_per_l_bar
         gas = float(gas_g_per_l_bar(record.beer_c)) * vessel.head_space_l / vessel.beer_volume_l
         return full * max(record.bar - record.start_bar, 0.0) + gas * record.valve.teeth.let_off_bar
-
-    def released(self, record: Record, tail_h: float) -> float:
-        """Return which part of what comes out is given off by the beer, while production fades with `tail_h`.
-
-        Beer that holds r/k more than saturation while it makes r gives that off as r fades: r/(k·τ) beside r. The rate
-        of exchange k shows in how teeth bend.
-        """
-        return min(self.exchange_h(record) / tail_h, MOST_RELEASED)
-
-    def exchange_h(self, record: Record) -> float:
-        """Return at least how long beer takes to give off what it holds beyond saturation (1/k), h; 0 if unknown."""
-        if not self.bent(record):
-            return 0.0
-        exchange_per_h, error = record.valve.shape.exchange_per_h
-        vessel = record.vessel
-        gas = float(gas_g_per_l_bar(record.beer_c)) * vessel.head_space_l / vessel.beer_volume_l
-        return (record.capacity_g_per_l_bar - gas) / gas / (exchange_per_h + 3 * error)
-
-    @staticmethod
-    def bent(record: Record) -> bool:
-        """Tell whether teeth bend by more than fading production alone would bend them."""
-        shape, age_h = record.valve.shape, max(record.age_h, 24.0)
-        exchange_per_h, error = shape.exchange_per_h
-        fading_per_h = min(FADING / age_h, shape.fading_per_h + LEFT / age_h)
-        return shape.teeth >= LEAST_TEETH and exchange_per_h - 3 * error > fading_per_h
-
-    def share(self, record: Record) -> float:
-        """Return at most how much of the capacity in balance a drop is worth: by what the wort can give in all."""
-        vessel, full = record.vessel, record.capacity_g_per_l_bar
-        head_l = vessel.head_space_l + HEAD_SPACE_ERROR * vessel.beer_volume_l
-        least = float(gas_g_per_l_bar(record.beer_c)) * head_l / vessel.beer_volume_l
-        if self.bent(record):
-            return least / full
-        let_off_bar = record.valve.teeth.let_off_bar
-        gravity = vessel.original_gravity or BEST_GRAVITY
-        all_of_it = float(co2_to_come_g_per_l(gravity, 1 + (gravity - 1) * (1 - BEST_ATTENUATION)))
-        kept = full * max(record.bar - record.start_bar, 0.0)
-        most = (all_of_it - kept) / max(let_off_bar, 1e-3)
-        return min(max(most, least), full) / full
 
     def _between(self, record: Record, first: int, last: int, hidden_g_per_l: float) -> Production:
         from_s, sum_before, trough_before, _ = self._drops[first]

@@ -9,6 +9,7 @@ import math
 import numpy as np
 
 from ullage.detectors import ending_told as told
+from ullage.detectors.drop_worth import drop_share
 from ullage.detectors.ending_by_gravity import far_enough
 from ullage.detectors.fading import fades, given_off
 from ullage.detectors.finding import Finding
@@ -76,10 +77,10 @@ class Stalls:
         """Tell whether it has been too cold since before a moment (s): an end that the warm beer showed is one."""
         return self._cold_since_s is not None and self._cold_since_s < time_s
 
-    def watch(self, record: Record, let_off: LetOff, progress: float) -> list[Finding]:
+    def watch(self, record: Record, progress: float) -> list[Finding]:
         """Raise a stall by cold, or clear a stall of either kind."""
         if self._stalled:
-            return self._goes_on(record, let_off)
+            return self._goes_on(record)
         production = self._nothing_made_in_the_cold(record, progress)
         return self.by_cold(record, production) if production is not None else []
 
@@ -157,14 +158,14 @@ class Stalls:
         hardly_begun = record.age_h < self._young_h and record.rates.peak < 2 * recent.high
         return None if hardly_begun else recent
 
-    def _goes_on(self, record: Record, let_off: LetOff) -> list[Finding]:
+    def _goes_on(self, record: Record) -> list[Finding]:
         """Clear the stall once gas surely comes again in beer that is warm enough."""
         if self.too_cold:
             return []
         recent = record.production_over(max(record.valve.shut_s, record.now_s - 6 * 3600), 6.0)
         if recent is None or (self._broke_off and recent.hours < GOES_ON_H):
             return []
-        share = let_off.share(record) if record.valve.proof is Proof.CYCLE else 1.0
+        share = drop_share(record) if record.valve.proof is Proof.CYCLE else 1.0
         if recent.low * share > (1.0 if self._broke_off else 0.3):
             self._stalled = self._broke_off = False
             return [told.goes_on_again(record, recent)]

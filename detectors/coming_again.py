@@ -1,0 +1,26 @@
+"""Whether CO2 surely comes again after the end was called, at a temperature that can't have driven it out of the beer."""
+
+from ullage.detectors.drop_worth import drop_share
+from ullage.detectors.production import Production
+from ullage.detectors.record import BEER, Record
+
+LEAST_H = 6.0
+WINDOW_H = 8.0
+LEAST_FRAMES = 24
+STEADY_K = 0.7
+
+
+def coming_again(record: Record, since_s: float, going_g_per_l_day: float) -> Production | None:
+    """Return the production since a moment (s) that is surely above a rate (g/L/day); None if there is none, or it can't be told."""
+    if (
+        record.now_s - since_s < LEAST_H * 3600
+        or record.chill_s is not None
+        or record.valve.opened_s > since_s
+    ):
+        return None
+    rows = record.since(record.now_s - WINDOW_H * 3600)
+    if len(rows) < LEAST_FRAMES or abs(float(rows[0, BEER]) - float(rows[-1, BEER])) > STEADY_K:
+        return None
+    production = record.production_over(since_s, WINDOW_H)
+    share = drop_share(record) if record.valve.cycles else 1.0
+    return None if production is None or production.low * share < going_g_per_l_day else production
