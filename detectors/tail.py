@@ -42,6 +42,14 @@ class Rate:
     """What it has to be multiplied by to be CO2: less than 1 for drops that are worth less than beer and gas in balance."""
 
 
+@dataclass(frozen=True, slots=True)
+class Fall:
+    """A time constant by which the rate has fallen, h: as it is most likely, and an error slower."""
+
+    likely_h: float
+    slowest_h: float
+
+
 class RateHistory:
     """The rates of a batch, at most one an hour."""
 
@@ -78,29 +86,29 @@ class RateHistory:
     def tail_h(self, production: Production) -> float | None:
         """Return an upper estimate of the tail's time constant, h; None if the rate is not seen to have fallen."""
         now_s = (production.start_s + production.end_s) / 2
-        falls_h: list[float] = []
-        for fall in FALLS:
-            fall_h = self._fall_h(production, now_s, fall)
-            if fall_h is None:
+        falls: list[Fall] = []
+        for depth in FALLS:
+            fall = self._fall(production, now_s, depth)
+            if fall is None:
                 break
-            falls_h.append(fall_h)
-        if not falls_h:
+            falls.append(fall)
+        if not falls:
             return None
-        growth = falls_h[0] / falls_h[-1]  # of the nearest fall against the widest
-        return min(max(growth, SLOW_SIDE), MOST_GROWTH) * max(falls_h)
+        growth = falls[0].likely_h / falls[-1].likely_h  # of the nearest fall against the widest
+        return min(max(growth, SLOW_SIDE), MOST_GROWTH) * max(fall.slowest_h for fall in falls)
 
-    def _fall_h(self, production: Production, now_s: float, fall: float) -> float | None:
-        """Return the time constant of the last fall of the rate by this factor, h: by many rates if there are, else by two."""
+    def _fall(self, production: Production, now_s: float, depth: float) -> Fall | None:
+        """Return the last fall of the rate by this factor: by many rates if there are, or by two if that is less slow."""
         now, se = max(production.rate_g_per_l_day, 0.02), production.se_g_per_l_day
-        line = self._line(Rate(now_s, now, max(se, 0.02)), fall)
         high = max(now + se, 0.02)
-        crossed_s = self._crossed_s(fall * high, now_s, high)
-        by_two = None if crossed_s is None else (now_s - crossed_s) / 3600 / math.log(fall)
-        if line is None or by_two is None:
-            return by_two if line is None else line
-        return min(line, by_two)
+        crossed_s = self._crossed_s(depth * high, now_s, high)
+        by_two_h = math.inf if crossed_s is None else (now_s - crossed_s) / 3600 / math.log(depth)
+        line = self._line(Rate(now_s, now, max(se, 0.02)), depth)
+        if line is not None and line.slowest_h <= by_two_h:
+            return line
+        return None if crossed_s is None else Fall(by_two_h, by_two_h)
 
-    def _line(self, now: Rate, fall: float) -> float | None:
+    def _line(self, now: Rate, depth: float) -> Fall | None:
         """Return the time constant by a line through the logarithms of the rates within a fall, an error slower than it is.
 
         Single rates err by what one tooth of a valve differs from the next; together they tell better. None if they are few.
@@ -114,7 +122,7 @@ class RateHistory:
                     one.se / max(one.rate, 0.01),
                 )
             )
-            if one.rate >= fall * now.rate:
+            if one.rate >= depth * now.rate:
                 break
         else:
             return None
@@ -129,7 +137,7 @@ class RateHistory:
             len(points) - 2 + SUPPOSED
         )
         surely = slope - math.sqrt(variance / spread)
-        return 1 / surely if surely > 0 else None
+        return Fall(1 / slope, 1 / surely) if surely > 0 else None
 
     def _crossed_s(self, level: float, now_s: float, now_rate: float) -> float | None:
         """Return when the rate last fell through a level, s, between two rates by their logarithms; None if it never did.

@@ -80,6 +80,18 @@ def test_teeth_that_all_bend_alike_prove_it() -> None:
     assert found - 3 * error > 0.3
 
 
+@pytest.mark.parametrize("tail_h", [20.0, 60.0])
+def test_fading_shows_from_tooth_to_tooth(tail_h: float) -> None:
+    """Slopes of straight teeth that fall as exp(−t/τ): 1/τ, and none where they do not fall."""
+    shape, steady, at_s = ToothShape(), ToothShape(), 0.0
+    while at_s < 40 * 3600:
+        hours = 0.7 * math.exp(at_s / 3600 / tail_h)
+        tooth(steady, at_s, 2.0, 1e-6, int(at_s), 0.0005)
+        at_s = tooth(shape, at_s, hours, 1e-6, int(at_s), 0.0005)
+    assert shape.fading_per_h == pytest.approx(1 / tail_h, rel=0.15)
+    assert steady.fading_per_h == pytest.approx(0.0, abs=0.003)
+
+
 def test_the_first_rise_is_no_tooth() -> None:
     """What came before the first drop began at no drop: it counts for nothing, however well it is known."""
     shape = ToothShape()

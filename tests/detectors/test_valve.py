@@ -25,7 +25,7 @@ from tests.detectors.streams import (
     watch_of,
 )
 from ullage.detectors.activity import Activity
-from ullage.detectors.record import Record
+from ullage.detectors.record import BAR, Record
 from ullage.detectors.samples import Entry, Kind
 from ullage.detectors.valve import Proof
 
@@ -182,3 +182,17 @@ def test_a_tooth_that_outlasts_those_before_it_is_one() -> None:
     assert watch.record.valve.cycles
     assert not watch.record.valve.tooth_resolved  # else another rule might have shown it
     assert watch.record.valve.proof is Proof.CYCLE
+
+
+@pytest.mark.parametrize(("last_bar", "rests"), [(1.199, True), (1.15, False), (1.26, False)])
+def test_a_tooth_that_has_come_up_to_the_opening_rests_there(last_bar: float, rests: bool) -> None:
+    """Slow teeth from 1.1 to 1.2 bar, then one that stays at its top, half way, or above where the valve opens."""
+    at = every(20, 40)
+    hour = (at - START_S) / HOUR_S
+    bars = np.where(hour < 30, 1.1 + 0.1 * (hour % 3) / 3, last_bar - (last_bar - 1.1) * np.exp(30 - hour))
+    bars += 0.0005 * np.random.default_rng(7).standard_normal(len(at))
+    watch = watch_of(VALVED, (Activity,))
+    watch.update(merged(pressure(at, bars), temperature(at + 5, np.full(len(at), 19.0))))
+    valve = watch.record.valve
+    assert valve.cycles
+    assert valve.rests_at_opening(watch.record.last(BAR)) is rests
