@@ -122,7 +122,7 @@ class ToCome:
     def _least_of_age(record: Record, share: float) -> float:
         """Return the least time constant as a share of the age: more where slopes of teeth mix in what the beer gives off."""
         if share < 1:
-            return 1 / 10
+            return 1 / 8
         return 1 / 6 if record.valve.proof is Proof.CYCLE else 1 / 8
 
     def _tail_by_age_h(self, record: Record, production: Production, share: float) -> float:

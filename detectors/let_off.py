@@ -9,7 +9,7 @@ passed the same pressure.
 
 import math
 from collections import deque
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -27,6 +27,8 @@ NOTE_S = 3600.0
 SCATTER = 0.08
 """Part of a drop by which the valve's opening and reseating differ from one tooth to the next."""
 LEAST_SCATTER_BAR = 0.003
+FASTEST = 12.0
+"""Age divided by it is the fastest time constant with which whole teeth are believed to fade."""
 FRESH = 1.5
 """A run of teeth speaks for no longer than this many times its own length after it."""
 SMEARED = 2.0
@@ -104,7 +106,7 @@ class LetOff:
                 found.append(
                     Counted(production=self._between(record, index, newest, hidden / share), share=share)
                 )
-        return found + self.until_now(record, share)
+        return _no_sudden_fall(found + self.until_now(record, share), record.age_h / FASTEST)
 
     def until_now(self, record: Record, share: float) -> list[Counted]:
         """Return the same from where an earlier tooth passed the pressure of now: as good as whole teeth.
@@ -193,6 +195,28 @@ class LetOff:
             end_s=to_s,
             residual_sd_bar=noise,
         )
+
+
+def _no_sudden_fall(runs: list[Counted], fastest_h: float) -> list[Counted]:
+    """Return the runs, none of them lower than a longer one that has faded with `fastest_h` since.
+
+    A fridge's swing or a valve that simmers draws out a tooth or two; yeast does not go to rest within one.
+    """
+    result: list[Counted] = []
+    for one in runs:
+        rate = one.production.rate_g_per_l_day
+        for other in runs:
+            longer = other.production
+            later_h = (_middle_s(one.production) - _middle_s(longer)) / 3600
+            if longer.hours > one.production.hours and later_h > 0:
+                surely = longer.rate_g_per_l_day - 2 * longer.se_g_per_l_day
+                rate = max(rate, surely * math.exp(-later_h / fastest_h))
+        result.append(replace(one, production=replace(one.production, rate_g_per_l_day=rate)))
+    return result
+
+
+def _middle_s(run: Production) -> float:
+    return (run.start_s + run.end_s) / 2
 
 
 def hidden_g_per_l(record: Record, from_s: float, to_s: float) -> float:

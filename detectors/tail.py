@@ -59,8 +59,8 @@ class RateHistory:
         self._peak_co2 = 0.0
 
     def note(self, production: Production, share: float = 1.0) -> None:
-        """Keep a rate that is known to a third of itself or to 0.3 g/L/day."""
-        if production.se_g_per_l_day > max(0.15 * production.rate_g_per_l_day, 0.1):
+        """Keep a rate that is known to a fifth of itself or to 0.1 g/L/day."""
+        if production.se_g_per_l_day > max(0.2 * production.rate_g_per_l_day, 0.1):
             return
         middle_s = (production.start_s + production.end_s) / 2
         self._peak = max(self._peak, production.low)
@@ -98,15 +98,17 @@ class RateHistory:
         return min(max(growth, SLOW_SIDE), MOST_GROWTH) * max(fall.slowest_h for fall in falls)
 
     def _fall(self, production: Production, now_s: float, depth: float) -> Fall | None:
-        """Return the last fall of the rate by this factor: by many rates if there are, or by two if that is less slow."""
+        """Return the last fall of the rate by this factor: by many rates if there are, else by two."""
         now, se = max(production.rate_g_per_l_day, 0.02), production.se_g_per_l_day
+        line = self._line(Rate(now_s, now, max(se, 0.02)), depth)
+        if line is not None:
+            return line
         high = max(now + se, 0.02)
         crossed_s = self._crossed_s(depth * high, now_s, high)
-        by_two_h = math.inf if crossed_s is None else (now_s - crossed_s) / 3600 / math.log(depth)
-        line = self._line(Rate(now_s, now, max(se, 0.02)), depth)
-        if line is not None and line.slowest_h <= by_two_h:
-            return line
-        return None if crossed_s is None else Fall(by_two_h, by_two_h)
+        if crossed_s is None:
+            return None
+        by_two_h = (now_s - crossed_s) / 3600 / math.log(depth)
+        return Fall(by_two_h, by_two_h)
 
     def _line(self, now: Rate, depth: float) -> Fall | None:
         """Return the time constant by a line through the logarithms of the rates within a fall, an error slower than it is.
