@@ -29,6 +29,8 @@ SLOW_TOOTH_S = 5400.0
 """Teeth at least this far apart can be added up: what is lost while the valve is open is little of them."""
 CLEARLY_SEEN = 1.6
 """A drop so much larger than the least that is found is not missed."""
+SEEN = 1.2
+"""Where most drops are no more than so many times the least that is found, others were missed."""
 LASTING_S = 3 * 3600.0
 SEEN_S = 1200.0
 """Teeth at least this far apart are seen one by one at a reading every few minutes."""
@@ -321,7 +323,8 @@ class Valve:
             seen = self._rise.smooth(last.size_bar, minute, step) and (
                 sum([*list(self._resolved)[-2:], risen]) >= 2 or self._outlasts(drops, time_s)
             )
-            clear = last.size_bar >= 10 * self.frame_noise_bar
+            usual_bar = median(drop.size_bar for drop in drops)
+            clear = usual_bar >= max(10 * self.frame_noise_bar, SEEN * self._least_seen_bar)
             if (
                 last is drops[-1]
                 and bar < opening - margin
@@ -351,14 +354,18 @@ class Valve:
             1.5 * spread, 2 * self.frame_noise_bar, 0.0015
         )
 
+    @property
+    def _least_seen_bar(self) -> float:
+        """Return the least drop that is found minute by minute, bar."""
+        return max(LEAST_DROP_BAR, 6.5 * self.noise.minute_sd_bar, 2.5 * self.noise.step_bar)
+
     def _outlasts(self, drops: list[Drop], time_s: float) -> bool:
         """Tell whether the tooth that lasts now is long after teeth that were large and slow enough to be seen one by one.
 
         Teeth become too fast for the sampling by way of shorter and shorter ones; a tooth that simply lasts, and climbs
         no more, is one that nothing fills. Drops near the least that can be seen prove nothing: others were too small.
         """
-        seen_bar = max(LEAST_DROP_BAR, 6.5 * self.noise.minute_sd_bar, 2.5 * self.noise.step_bar)
-        if min(drop.size_bar for drop in drops) < CLEARLY_SEEN * seen_bar:
+        if min(drop.size_bar for drop in drops) < CLEARLY_SEEN * self._least_seen_bar:
             return False
         gaps_s = [later.time_s - earlier.time_s for earlier, later in itertools.pairwise(drops[-6:])]
         lasts_s = time_s - drops[-1].time_s
