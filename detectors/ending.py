@@ -38,7 +38,7 @@ AWAKE_S = 24 * 3600.0
 """So long after a cold spell has ended, silence may still be sleep."""
 FORGOTTEN_S = 12 * 3600.0
 """So long after the last look, while gas may leave, the bound has to stand anew."""
-SURELY_SLOW = 1 / 7.5
+SURELY_SLOW = 1 / 6
 """Time constant, as a share of age, with which no leak hides production that still goes on."""
 UNASKED_S = 86_400.0
 """A valve that sticks looks like a test again and again: where nobody asked for one it is answered once a day."""

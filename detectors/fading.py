@@ -12,7 +12,7 @@ GIVEN_OFF = 2.5
 """A tail of so many times the exchange between beer and gas may be nothing but what the beer gives off."""
 
 
-def fades(record: Record, let_off: LetOff, share_of_age: float = 1 / 10) -> bool:
+def fades(record: Record, let_off: LetOff, share_of_age: float = 1 / 8) -> bool:
     """Tell whether the rates are seen to have died away as slowly as a fermentation of this age does."""
     tail_h = _tail_h(record, let_off)
     return (

@@ -27,6 +27,7 @@ NOTE_S = 3600.0
 SCATTER = 0.08
 """Part of a drop by which the valve's opening and reseating differ from one tooth to the next."""
 LEAST_SCATTER_BAR = 0.003
+ALMOST = 0.95
 FASTEST = 12.0
 """Age divided by it is the fastest time constant with which whole teeth are believed to fade."""
 FRESH = 1.5
@@ -125,7 +126,9 @@ class LetOff:
             if not resolved or begun_s < start_s - 1:
                 break
             rise_bar = after_bar + sum_after - sum_before - trough_bar
-            passed = min(max((now_bar - trough_bar) / max(rise_bar, 1e-3), 0.0), 1.0)
+            passed = max((now_bar - trough_bar) / max(rise_bar, 1e-3), 0.0)
+            if passed > ALMOST:
+                break  # at or above where it dropped before, a valve that simmers lets gas go unseen
             from_s = begun_s + passed * (dropped_s - begun_s)
             hours = (record.now_s - from_s) / 3600
             if hours > LONGEST_H:
