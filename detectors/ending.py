@@ -141,11 +141,11 @@ class Ending(Detector):
         if not self._is_over(record, bound, start_s, WIDER * limit):
             self._over_since_s = None
             return self._test_answer(record, start_s)
-        if bound.most_g_per_l > limit:
+        self._stood = bound if bound.most_g_per_l <= limit else None
+        if self._stood is None:
             return self._test_answer(record, start_s)
         if self._over_since_s is None:
             self._over_since_s = record.now_s
-        self._stood = bound
         return self._conclude(record, bound, start_s)
 
     def _at_the_opening(self, record: Record, start_s: float) -> list[Finding]:

@@ -27,6 +27,8 @@ NOTE_S = 3600.0
 SCATTER = 0.08
 """Part of a drop by which the valve's opening and reseating differ from one tooth to the next."""
 LEAST_SCATTER_BAR = 0.003
+PASSES = 0.02
+"""Part of what drops let off that goes unseen beside it, while the valve opens and closes."""
 ALMOST = 0.95
 FASTEST = 12.0
 """Age divided by it is the fastest time constant with which whole teeth are believed to fade."""
@@ -189,7 +191,9 @@ class LetOff:
         days = (to_s - from_s) / 86_400
         full = record.capacity_g_per_l_bar
         noise = record.valve.frame_noise_bar
-        error_bar = 1.4 * math.hypot(noise, SCATTER * let_off_bar / teeth, LEAST_SCATTER_BAR)
+        error_bar = 1.4 * math.hypot(
+            noise, SCATTER * let_off_bar / teeth, LEAST_SCATTER_BAR, PASSES * let_off_bar
+        )
         return Production(
             rate_g_per_l_day=(full * let_off_bar + hidden_g_per_l) / days,
             se_g_per_l_day=full * error_bar / days,

@@ -10,8 +10,6 @@ from collections import deque
 from collections.abc import Iterable
 from dataclasses import dataclass
 
-import numpy as np
-
 from ullage.detectors.production import Production
 
 SPACING_S = 3600.0
@@ -25,12 +23,6 @@ MOST_GROWTH = 2.6
 """Most by which the next fall may be slower than the last one: a small slow sugar shows as falls that take ever longer."""
 
 
-LEAST_RATES = 4
-"""Rates within a fall by which it is read as a line through their logarithms."""
-SUPPOSED = 2.0
-"""Rates as many as the errors that they are stated with count for, beside how they really scatter."""
-
-
 @dataclass(frozen=True, slots=True)
 class Rate:
     """A rate of production once measured, with its standard error, g/L/day, at the middle of its window."""
@@ -42,14 +34,6 @@ class Rate:
     """What it has to be multiplied by to be CO2: less than 1 for drops that are worth less than beer and gas in balance."""
 
 
-@dataclass(frozen=True, slots=True)
-class Fall:
-    """A time constant by which the rate has fallen, h: as it is most likely, and an error slower."""
-
-    likely_h: float
-    slowest_h: float
-
-
 class RateHistory:
     """The rates of a batch, at most one an hour."""
 
@@ -59,8 +43,8 @@ class RateHistory:
         self._peak_co2 = 0.0
 
     def note(self, production: Production, share: float = 1.0) -> None:
-        """Keep a rate that is known to a fifth of itself or to 0.1 g/L/day."""
-        if production.se_g_per_l_day > max(0.2 * production.rate_g_per_l_day, 0.1):
+        """Keep a rate that is known to a third of itself or to 0.3 g/L/day."""
+        if production.se_g_per_l_day > max(0.15 * production.rate_g_per_l_day, 0.1):
             return
         middle_s = (production.start_s + production.end_s) / 2
         self._peak = max(self._peak, production.low)
@@ -86,60 +70,17 @@ class RateHistory:
     def tail_h(self, production: Production) -> float | None:
         """Return an upper estimate of the tail's time constant, h; None if the rate is not seen to have fallen."""
         now_s = (production.start_s + production.end_s) / 2
-        falls: list[Fall] = []
-        for depth in FALLS:
-            fall = self._fall(production, now_s, depth)
-            if fall is None:
+        high = max(production.rate_g_per_l_day + production.se_g_per_l_day, 0.02)
+        falls_h: list[float] = []
+        for fall in FALLS:
+            crossed_s = self._crossed_s(fall * high, now_s, high)
+            if crossed_s is None:
                 break
-            falls.append(fall)
-        if not falls:
+            falls_h.append((now_s - crossed_s) / 3600 / math.log(fall))
+        if not falls_h:
             return None
-        growth = falls[0].likely_h / falls[-1].likely_h  # of the nearest fall against the widest
-        return min(max(growth, SLOW_SIDE), MOST_GROWTH) * max(fall.slowest_h for fall in falls)
-
-    def _fall(self, production: Production, now_s: float, depth: float) -> Fall | None:
-        """Return the last fall of the rate by this factor: by many rates if there are, else by two."""
-        now, se = max(production.rate_g_per_l_day, 0.02), production.se_g_per_l_day
-        line = self._line(Rate(now_s, now, max(se, 0.02)), depth)
-        if line is not None:
-            return line
-        high = max(now + se, 0.02)
-        crossed_s = self._crossed_s(depth * high, now_s, high)
-        if crossed_s is None:
-            return None
-        by_two_h = (now_s - crossed_s) / 3600 / math.log(depth)
-        return Fall(by_two_h, by_two_h)
-
-    def _line(self, now: Rate, depth: float) -> Fall | None:
-        """Return the time constant by a line through the logarithms of the rates within a fall, an error slower than it is.
-
-        Single rates err by what one tooth of a valve differs from the next; together they tell better. None if they are few.
-        """
-        points = [(0.0, math.log(now.rate), now.se / now.rate)]
-        for one in self.before(now.time_s):
-            points.append(
-                (
-                    (now.time_s - one.time_s) / 3600,
-                    math.log(max(one.rate, 0.01)),
-                    one.se / max(one.rate, 0.01),
-                )
-            )
-            if one.rate >= depth * now.rate:
-                break
-        else:
-            return None
-        if len(points) < LEAST_RATES:
-            return None
-        ago_h, log_rate, error = np.array(points).T
-        ago_h = ago_h - ago_h.mean()
-        spread = float(ago_h @ ago_h)
-        slope = float(ago_h @ log_rate) / spread
-        residual = log_rate - log_rate.mean() - slope * ago_h
-        variance = (float(residual @ residual) + SUPPOSED * float((error**2).mean())) / (
-            len(points) - 2 + SUPPOSED
-        )
-        surely = slope - math.sqrt(variance / spread)
-        return Fall(1 / slope, 1 / surely) if surely > 0 else None
+        growth = falls_h[0] / falls_h[-1]  # of the nearest fall against the widest
+        return min(max(growth, SLOW_SIDE), MOST_GROWTH) * max(falls_h)
 
     def _crossed_s(self, level: float, now_s: float, now_rate: float) -> float | None:
         """Return when the rate last fell through a level, s, between two rates by their logarithms; None if it never did.

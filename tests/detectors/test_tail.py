@@ -49,21 +49,6 @@ def test_a_first_order_tail_is_seen_on_the_slow_side(tau_h: float) -> None:
     assert tau_h < tail < 1.8 * tau_h
 
 
-def test_many_rates_tell_better_than_each_of_them() -> None:
-    """Teeth that scatter by 8 %, as each of them is said to: never faster than the truth, and in the middle of many batches
-    no slower than 1.8 times."""
-    found = []
-    for seed in range(30):
-        rng, history = np.random.default_rng(seed), RateHistory()
-        for hour in np.arange(0.0, 120.0, 4.0):
-            level = 6.0 * math.exp(-hour / 40)
-            history.note(rate(hour, level * (1 + 0.08 * rng.standard_normal()), 0.08 * level))
-        level = 6.0 * math.exp(-3.0)
-        found.append(history.tail_h(rate(120.0, level, 0.08 * level)) or 0.0)
-    assert min(found) > 40.0
-    assert np.median(found) < 1.8 * 40.0
-
-
 def test_falls_that_take_ever_longer_are_a_slow_last_sugar() -> None:
     """14 g/L a day that fades with 5 h beside 1 g/L a day that fades with 100 h: much is left, though the rate fell fast."""
     history = RateHistory()
