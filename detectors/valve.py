@@ -30,7 +30,7 @@ SLOW_TOOTH_S = 5400.0
 CLEARLY_SEEN = 1.6
 """A drop so much larger than the least that is found is not missed."""
 SEEN = 1.2
-"""Where most drops are no more than so many times the least that is found, others were missed."""
+"""Where most drops are no more than so many times the least that is found, and a step of the converter, others were missed."""
 LASTING_S = 3 * 3600.0
 SEEN_S = 1200.0
 """Teeth at least this far apart are seen one by one at a reading every few minutes."""
@@ -324,7 +324,7 @@ class Valve:
                 sum([*list(self._resolved)[-2:], risen]) >= 2 or self._outlasts(drops, time_s)
             )
             usual_bar = median(drop.size_bar for drop in drops)
-            clear = usual_bar >= max(10 * self.frame_noise_bar, SEEN * self._least_seen_bar)
+            clear = usual_bar >= max(10 * self.frame_noise_bar, SEEN * self._least_seen_bar + step)
             if (
                 last is drops[-1]
                 and bar < opening - margin

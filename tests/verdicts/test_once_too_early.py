@@ -24,6 +24,9 @@ ENOUGH_G_PER_L = 0.4
         pytest.param("coarse_sensor", 9, id="a slow last sugar behind a tail that had been fast"),
         pytest.param("coarse_sensor", 17, id="two teeth drawn out looked like half the production"),
         pytest.param("gap", 45, id="drops near the least that is found: gas left between them"),
+        pytest.param(
+            "coarse_sensor", 1000068, id="drops of three steps of a converter: those of two were missed"
+        ),
         pytest.param("resume_on_warming", 1000025, id="a stall by cold, at the edge of the yeast's range"),
     ],
 )
