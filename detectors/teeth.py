@@ -29,6 +29,11 @@ class Drop:
         return self.peak_bar - self.trough_bar
 
 
+def least_seen_bar(noise_bar: float, step_bar: float, least_bar: float = LEAST_BAR) -> float:
+    """Return the least drop between minutes that can't be noise or a step of the converter, bar."""
+    return max(least_bar, 6.5 * noise_bar, 2.5 * step_bar)
+
+
 class Teeth:
     """Finds drops between minutes and keeps the latest of them."""
 
@@ -52,7 +57,7 @@ class Teeth:
         self._recent.append((time_s, bar))
         if before is None:
             return False
-        threshold = max(least_bar, 6.5 * noise_bar, 2.5 * step_bar)
+        threshold = least_seen_bar(noise_bar, step_bar, least_bar)
         fall = last_bar - bar
         if self._falling_since is not None:
             began_s, peak_bar = self._falling_since

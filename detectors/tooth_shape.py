@@ -100,15 +100,15 @@ class ToothShape:
         self._weights_squared = FORGET**2 * self._weights_squared + weight * weight
         self.teeth = FORGET * self.teeth + 1
 
-    def _fall(self, middle_s: float, slope: float) -> None:
+    def _fall(self, middle_s: float, slope_bar_per_h: float) -> None:
         """Keep by how much the slope has fallen since the last tooth that was measured."""
         if self._slope is not None:
-            before_s, before = self._slope
+            before_s, before_bar_per_h = self._slope
             hours = (middle_s - before_s) / 3600
             if hours < 24:
-                self._fallen = FORGET * self._fallen + math.log(before / slope)
+                self._fallen = FORGET * self._fallen + math.log(before_bar_per_h / slope_bar_per_h)
                 self._fallen_h = FORGET * self._fallen_h + hours
-        self._slope = middle_s, slope
+        self._slope = middle_s, slope_bar_per_h
 
     @property
     def fading_per_h(self) -> float:

@@ -16,7 +16,7 @@ from ullage.detectors.journal import Known, Word
 from ullage.detectors.medians import median
 from ullage.detectors.noise import PressureNoise
 from ullage.detectors.teeth import LEAST_BAR as LEAST_DROP_BAR
-from ullage.detectors.teeth import Drop, Rise, Teeth
+from ullage.detectors.teeth import Drop, Rise, Teeth, least_seen_bar
 from ullage.detectors.tooth_shape import ToothShape
 from ullage.detectors.vessel import Vessel
 
@@ -324,7 +324,7 @@ class Valve:
                 sum([*list(self._resolved)[-2:], risen]) >= 2 or self._outlasts(drops, time_s)
             )
             usual_bar = median(drop.size_bar for drop in drops)
-            clear = usual_bar >= max(10 * self.frame_noise_bar, SEEN * self._least_seen_bar + step)
+            clear = usual_bar >= max(10 * self.frame_noise_bar, SEEN * least_seen_bar(minute, step) + step)
             if (
                 last is drops[-1]
                 and bar < opening - margin
@@ -354,18 +354,15 @@ class Valve:
             1.5 * spread, 2 * self.frame_noise_bar, 0.0015
         )
 
-    @property
-    def _least_seen_bar(self) -> float:
-        """Return the least drop that is found minute by minute, bar."""
-        return max(LEAST_DROP_BAR, 6.5 * self.noise.minute_sd_bar, 2.5 * self.noise.step_bar)
-
     def _outlasts(self, drops: list[Drop], time_s: float) -> bool:
         """Tell whether the tooth that lasts now is long after teeth that were large and slow enough to be seen one by one.
 
         Teeth become too fast for the sampling by way of shorter and shorter ones; a tooth that simply lasts, and climbs
         no more, is one that nothing fills. Drops near the least that can be seen prove nothing: others were too small.
         """
-        if min(drop.size_bar for drop in drops) < CLEARLY_SEEN * self._least_seen_bar:
+        if min(drop.size_bar for drop in drops) < CLEARLY_SEEN * least_seen_bar(
+            self.noise.minute_sd_bar, self.noise.step_bar
+        ):
             return False
         gaps_s = [later.time_s - earlier.time_s for earlier, later in itertools.pairwise(drops[-6:])]
         lasts_s = time_s - drops[-1].time_s

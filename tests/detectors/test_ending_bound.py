@@ -16,7 +16,7 @@ from tests.detectors.streams import (
     verdicts,
 )
 from tests.detectors.teeth_streams import teeth
-from ullage.detectors.finding import Condition
+from ullage.detectors.finding import Condition, Finding
 from ullage.detectors.samples import FloatArray, Kind
 
 CELSIUS = 19.0
@@ -26,36 +26,34 @@ SLOW_G_PER_L, SLOW_TAIL_H = 2.2, 120.0
 """A last sugar: 0.44 g/L a day, for days."""
 
 
-def test_gas_given_off_after_shutting_says_nothing_of_how_long_the_yeast_goes_on() -> None:
-    """The rate falls by four within hours of winding the valve shut, and levels out with 2 g/L to come: no end."""
+def shut_at_last(
+    hours: float, to_come_g_per_l: float, tail_h: float, seed: int
+) -> tuple[list[Finding], float]:
+    """Return what is said of a valve wound shut after five days over beer that gives off what it held, and when it was, s."""
     before = Batch(vessel=VALVED, hours=130, opening_bar=1.2, tail_h=14).samples()
-    at_h = np.arange(0.0, 30.0, 1 / 60)
-    made = SLOW_G_PER_L * -np.expm1(-at_h / SLOW_TAIL_H)
+    at_h = np.arange(0.0, hours, 1 / 60)
+    made = to_come_g_per_l * -np.expm1(-at_h / tail_h)
     bars = 1.2 + GIVEN_OFF_BAR * -np.expm1(-at_h / EXCHANGE_H) + made / capacity_g_per_l_bar(VALVED, CELSIUS)
     shut_s = float(before.time_s[-1]) + 60
-    noise = np.random.default_rng(5).standard_normal((2, len(at_h)))
+    noise = np.random.default_rng(seed).standard_normal((2, len(at_h)))
     after = merged(
         pressure(shut_s + at_h * HOUR_S, bars + 0.002 * noise[0]),
         temperature(shut_s + at_h * HOUR_S + 20, CELSIUS + 0.03 * noise[1]),
     )
-    found = verdicts(VALVED, stream(merged(before, after), (shut_s, "valve shut")))
+    return verdicts(VALVED, stream(merged(before, after), (shut_s, "valve shut"))), shut_s
+
+
+def test_gas_given_off_after_shutting_says_nothing_of_how_long_the_yeast_goes_on() -> None:
+    """The rate falls by four within hours of winding the valve shut, and levels out with 2 g/L to come: no end."""
+    found, _ = shut_at_last(30.0, SLOW_G_PER_L, SLOW_TAIL_H, seed=5)
     assert of(found, Condition.STILL_FERMENTING)
     assert not of(found, Condition.FINISHED)
 
 
 def test_what_the_beer_gives_off_after_the_end_delays_little() -> None:
     """0.5 bar given off with 5 h and 0.15 g/L to come: told apart, the end is called while much of it is still coming."""
-    before = Batch(vessel=VALVED, hours=130, opening_bar=1.2, tail_h=14).samples()
-    at_h = np.arange(0.0, 40.0, 1 / 60)
-    made = 0.15 * -np.expm1(-at_h / 30.0)
-    bars = 1.2 + GIVEN_OFF_BAR * -np.expm1(-at_h / EXCHANGE_H) + made / capacity_g_per_l_bar(VALVED, CELSIUS)
-    shut_s = float(before.time_s[-1]) + 60
-    noise = np.random.default_rng(6).standard_normal((2, len(at_h)))
-    after = merged(
-        pressure(shut_s + at_h * HOUR_S, bars + 0.002 * noise[0]),
-        temperature(shut_s + at_h * HOUR_S + 20, CELSIUS + 0.03 * noise[1]),
-    )
-    found = of(verdicts(VALVED, stream(merged(before, after), (shut_s, "valve shut"))), Condition.FINISHED)
+    all_found, shut_s = shut_at_last(40.0, 0.15, 30.0, seed=6)
+    found = of(all_found, Condition.FINISHED)
     assert len(found) == 1
     assert (found[0].time_s - shut_s) / HOUR_S < 16
 
