@@ -14,6 +14,7 @@ from ullage.daemon.commands.common import load_config, open_store
 from ullage.daemon.exporting import stored_rows
 from ullage.daemon.local_time import LocalTime
 from ullage.daemon.sentences import nearest
+from ullage.daemon.spared import refuse_spared
 from ullage.daemon.times import parse_time
 
 
@@ -25,6 +26,8 @@ def handle(options: argparse.Namespace) -> int:
     until_s = parse_time(options.until, zone, "--until") if options.until else None
     if since_s is not None and until_s is not None and since_s >= until_s:
         raise ConfigError("--since", f"{options.since!r} is not before --until {options.until!r}")
+    if options.output is not None:
+        refuse_spared("--output", options.output, config)
     with open_store(config, read_only=True) as store:
         # what was stored counts, not what is configured: a vessel may have been renamed since
         stored = store.vessels()

@@ -21,6 +21,7 @@ from ullage.daemon.places import config_path
 from ullage.daemon.progress import ProgressLine
 from ullage.daemon.replaying import Replayed, pair_vessels, replay
 from ullage.daemon.settings import Config, load
+from ullage.daemon.spared import refuse_spared
 from ullage.daemon.times import duration_text, local_text
 from ullage.detectors.finding import Finding
 
@@ -33,6 +34,9 @@ _BAD_ROWS_NAMED = 5
 def handle(options: argparse.Namespace) -> int:
     """Replay a log."""
     config = load(config_path(options.config, os.environ), os.environ, live=False)
+    for option, path in (("--report", options.report), ("--png", options.png)):
+        if path:
+            refuse_spared(option, path, config, [options.log])
     progress = ProgressLine()
     names, columns = _names_and_columns(options, config)
     log = read_log(Path(options.log), columns=columns, progress=_reading(progress))

@@ -11,6 +11,7 @@ from ullage.daemon.local_time import LocalTime
 from ullage.daemon.places import config_path
 from ullage.daemon.progress import ProgressLine
 from ullage.daemon.settings import Config, load
+from ullage.daemon.spared import refuse_spared
 from ullage.daemon.tune.grid import fragment, grid, nearest_first
 from ullage.daemon.tune.score import best, parse_cost
 from ullage.daemon.tune.table import judge, lines
@@ -24,6 +25,8 @@ def handle(options: argparse.Namespace) -> int:
     cost = parse_cost(options.cost)
     if options.jobs < 0:
         raise ConfigError("--jobs", f"{options.jobs} must not be below 0")
+    if options.write:
+        refuse_spared("--write", options.write, config, options.log)
     jobs = _jobs(options, config)
     progress = ProgressLine()
     # one log is condensed by one process; the settings of one log are tried by all of them

@@ -234,6 +234,35 @@ def test_journal_and_export_make_a_log_that_replays(here: Here, tmp_path: Path) 
 
 
 @pytest.mark.parametrize(
+    ("arguments", "told"),
+    [
+        ("export -o ullage.db", "--output: ullage.db is the database and would be lost; name another file"),
+        ("export -o link.csv", "--output: link.csv is the database and would be lost; name another file"),
+        ("export -o config.yaml", "--output: config.yaml is the configuration and would be lost"),
+        ("export -o /dev/null", "--output: /dev/null is no plain file; name a new file"),
+        ("replay log.csv --report ./log.csv", "--report: ./log.csv is a log that is read and would be lost"),
+        ("replay log.csv --png config.yaml", "--png: config.yaml is the configuration and would be lost"),
+        ("tune log.csv --write log.csv", "--write: log.csv is a log that is read and would be lost"),
+        ("tune log.csv --write log.truth.json", "--write: log.truth.json is what was true of a log"),
+    ],
+)
+def test_what_it_lives_on_is_never_written_over(
+    here: Here, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, arguments: str, told: str
+) -> None:
+    """A name mistyped costs no readings: configuration, database and logs stand as they stood."""
+    monkeypatch.chdir(tmp_path)
+    assert here("export", "-o", "log.csv").code == 0
+    Path("log.truth.json").write_text("{}")
+    Path("link.csv").symlink_to("ullage.db")
+    before = {name: Path(name).read_bytes() for name in ("config.yaml", "log.csv", "log.truth.json")}
+    done = here(*arguments.split())
+    assert done.code == 2
+    assert told in done.err
+    assert {name: Path(name).read_bytes() for name in before} == before
+    assert Path("ullage.db").read_bytes().startswith(b"SQLite format 3")
+
+
+@pytest.mark.parametrize(
     ("arguments", "code", "sentence"),
     [
         (["journal", "nroth", "x"], 2, "there is no vessel 'nroth' in the configuration; did you mean north?"),
