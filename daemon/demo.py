@@ -223,7 +223,7 @@ class Demo:
             record = self.pipeline.watched[name].watch.record
             changes = record.stages
             for change in changes[len(story.stages) :]:
-                text = f"· day {self.day:.1f}: {name} is {change.stage.value}: {change.why}"
+                text = f"· day {self.day:.1f}: {name}, stage {change.stage.value}: {change.why}"
                 self._screen.write(text + "\n")
             if (changes, record.next_step) != (story.stages, story.step):
                 keep_stages(self.store, name, self._batches[name], changes, record.next_step)
@@ -258,7 +258,7 @@ class Demo:
             beer_c = self._latest.get((name, Quantity.TEMPERATURE))
             top_bar = self._latest.get((name, Quantity.PRESSURE))
             if beer_c is not None and top_bar is not None:
-                parts.append(f"{name} {beer_c:4.1f} °C {top_bar:4.2f} bar")
+                parts.append(f"{name} {beer_c:4.1f} °C {top_bar:z4.2f} bar")
         return "   ".join(parts)
 
 

@@ -1,7 +1,9 @@
 """A terminal with a progress line that stays at the bottom, or plain output with a line now and then."""
 
 import io
+import shutil
 import sys
+import textwrap
 import threading
 import time
 from typing import TextIO
@@ -9,6 +11,8 @@ from typing import TextIO
 ERASE_LINE = "\r\x1b[2K"
 """Carriage return and EL 2 (ECMA-48): the cursor goes to the start of an emptied line."""
 REDRAW_EVERY_S = 0.1
+_NARROWEST = 40
+_BULLET = "· "
 
 
 class Screen(io.TextIOBase):
@@ -42,11 +46,11 @@ class Screen(io.TextIOBase):
         return self._terminal
 
     def write(self, text: str) -> int:
-        """Print text above the progress line."""
+        """Print text above the progress line; on a terminal no word is broken at its edge."""
         with self._lock:
             if self._line and self._terminal:
                 self._stream.write(ERASE_LINE)
-            self._stream.write(text)
+            self._stream.write(_wrapped(text) if self._terminal else text)
             if self._line and self._terminal and text.endswith("\n"):
                 self._stream.write(self._line)
             return len(text)
@@ -63,7 +67,7 @@ class Screen(io.TextIOBase):
         Parameters
         ----------
         line
-            What to show, no wider than the terminal.
+            What to show; cut off at the edge of the terminal, as a line that is wrapped can't be drawn anew.
         mark
             Where no terminal is, the line is printed only when this differs from the last time.
         """
@@ -73,8 +77,8 @@ class Screen(io.TextIOBase):
                 if now_s - self._drawn_s < REDRAW_EVERY_S:
                     return
                 self._drawn_s = now_s
-                self._line = line
-                self._stream.write(ERASE_LINE + line)
+                self._line = line[: _columns() - 1]
+                self._stream.write(ERASE_LINE + self._line)
             elif mark != self._mark:
                 self._mark = mark
                 self._stream.write(line + "\n")
@@ -87,3 +91,20 @@ class Screen(io.TextIOBase):
                 self._stream.write(ERASE_LINE)
             self._line = ""
             self._stream.flush()
+
+
+def _columns() -> int:
+    return max(_NARROWEST, shutil.get_terminal_size((80, 24)).columns)
+
+
+def _wrapped(text: str) -> str:
+    """Return the text with its lines wrapped, set in as each begins."""
+    return "".join(_wrapped_line(line) for line in text.splitlines(keepends=True))
+
+
+def _wrapped_line(line: str) -> str:
+    words, columns = line.rstrip("\n"), _columns()
+    if len(words) <= columns:
+        return line
+    indent = " " * (len(words) - len(words.lstrip()) + (len(_BULLET) if words.startswith(_BULLET) else 0))
+    return "\n".join(textwrap.wrap(words, columns, subsequent_indent=indent)) + line[len(words) :]

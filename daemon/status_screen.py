@@ -16,8 +16,8 @@ from ullage.daemon.status import STALE_AFTER_S, VesselStatus
 from ullage.daemon.times import duration_text, local_text
 
 _SHOWN = {
-    Quantity.TEMPERATURE: ("{:.1f}", "°C"),
-    Quantity.PRESSURE: ("{:.2f}", "bar"),
+    Quantity.TEMPERATURE: ("{:z.1f}", "°C"),
+    Quantity.PRESSURE: ("{:z.2f}", "bar"),
     Quantity.GRAVITY: ("{:.3f}", "SG"),
 }
 _LABEL = 14

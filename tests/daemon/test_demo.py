@@ -87,7 +87,7 @@ def test_both_vessels_walk_through_every_stage_unattended(played: tuple[str, Pat
         days = {
             stage: float(day)
             for stage in STAGES
-            for day in re.findall(rf"day (\d+\.\d): {name} is {stage}: \S", output)
+            for day in re.findall(rf"day (\d+\.\d): {name}, stage {stage}: \S", output)
         }
         assert set(STAGES) - set(days) == {"second fining" if name == LAGER else "warm rest"}
         assert list(days.values()) == sorted(days.values())
@@ -220,6 +220,29 @@ def test_messages_appear_above_the_progress_line_of_a_terminal() -> None:
     finally:
         os.close(ours)
     assert shown == wanted
+
+
+def test_no_word_is_broken_at_the_edge_of_a_terminal(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Lines are wrapped, set in as they begin, and the progress line is cut; what is piped on stays as it is."""
+    monkeypatch.setenv("COLUMNS", "40")
+    text = f"· {'bubble ' * 9}\n  {'quiet ' * 9}\nshort\n"
+    stream = io.StringIO()
+    Screen(stream).write(text)
+    assert stream.getvalue() == text
+    monkeypatch.setattr(stream, "isatty", lambda: True)
+    stream.truncate(stream.seek(0))
+    screen = Screen(stream)
+    screen.write(text)
+    screen.progress("day " * 20, 1)
+    *lines, drawn = stream.getvalue().split("\n")
+    assert [line.rstrip() for line in lines] == [
+        "· bubble bubble bubble bubble bubble",
+        "  bubble bubble bubble bubble",
+        "  quiet quiet quiet quiet quiet quiet",
+        "  quiet quiet quiet",
+        "short",
+    ]
+    assert len(drawn.removeprefix(ERASE_LINE)) == 39
 
 
 def test_without_a_terminal_progress_is_a_line_for_each_mark() -> None:
