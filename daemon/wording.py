@@ -123,7 +123,9 @@ def _title(event: Event) -> str:
 
 
 def _word(priority: Priority) -> str:
-    return priority.value.capitalize()
+    """Say how urgent it is; "High" alone would read as the pressure's."""
+    word = priority.value.capitalize()
+    return word if priority is Priority.CRITICAL else f"{word} priority"
 
 
 def _name(event: Event) -> str:

@@ -184,7 +184,7 @@ def test_critical_goes_first_and_alone(store: Store, phone: HttpReceiver) -> Non
         phone.wait_for(3)
     critical, rest = phone.accepted
     assert critical.title == "‼ Critical: north"
-    assert rest.title == "▲ High: 2 messages, north"
+    assert rest.title == "▲ High priority: 2 messages, north"
     assert "finished" in rest.message
     assert "temperature-high" in rest.message
 
@@ -204,7 +204,7 @@ def test_what_exceeds_the_agreed_rate_is_merged_not_dropped(store: Store, phone:
         notifier.wake()
         merged = phone.wait_for(4)[3]
         assert notifier.settle()
-    assert merged.title == "▲ High: 6 messages, v2, v3, v4 and 3 more"
+    assert merged.title == "▲ High priority: 6 messages, v2, v3, v4 and 3 more"
     assert all(f"v{number}," in merged.message for number in range(2, 8))
     assert merged.message.count("[id ") == 6
     assert len(phone.requests) == 4
@@ -249,7 +249,7 @@ def test_quiet_hours_hold_all_but_critical_until_morning(store: Store, phone: Ht
         clock.advance_to(T0 + 9 * 3600)
         notifier.wake()
         morning = phone.wait_for(2)[1]
-    assert morning.title == "▲ High: 2 messages, north"
+    assert morning.title == "▲ High priority: 2 messages, north"
     assert "yesterday 22:26, told late" in morning.message
 
 
@@ -267,7 +267,7 @@ def test_a_flood_comes_as_a_digest_that_names_the_first(store: Store, phone: Htt
         notifier.wake()
         digest = phone.wait_for(11)[10]
         assert notifier.settle()
-    assert digest.title.startswith("▲ High: 20 messages")
+    assert digest.title.startswith("▲ High priority: 20 messages")
     assert digest.message.startswith("Many alarms at once. The first was temperature-high in v0 (id ")
     assert digest.message.count("[id ") == 20
     assert len(phone.requests) == 11

@@ -92,7 +92,7 @@ def test_the_picture_arrives_with_the_end(store: Store, phone: HttpReceiver) -> 
         told(store, notifier, Condition.LEAK)
         phone.wait_for(2)
         eventually(lambda: sent(store, "phone") == (2, 0))
-    assert request.title == "● Medium: north"
+    assert request.title == "● Medium priority: north"
     assert request.pictures == (("north-finished.png", PNG),)
     assert phone.requests[1].pictures == ()
 

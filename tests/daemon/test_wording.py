@@ -35,9 +35,9 @@ def test_titles_say_how_urgent_and_where() -> None:
     over = from_finding(finding(OVER), T0)
     assert _letter(over).title == "‼ Critical: north"
     assert _letter(from_finding(finding(OVER, State.CLEARED), T0)).title == "✓ Over: north"
-    assert _letter(from_finding(finding(Condition.FINISHED), T0)).title == "● Medium: north"
+    assert _letter(from_finding(finding(Condition.FINISHED), T0)).title == "● Medium priority: north"
     own = replace(over, alarm=AlarmKey("", "storage"), priority=Priority.LOW)
-    assert _letter(own).title == "○ Low: ullage"
+    assert _letter(own).title == "○ Low priority: ullage"
 
 
 @pytest.mark.parametrize(
