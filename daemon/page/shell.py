@@ -38,6 +38,9 @@ class Parts:
     html: dict[str, str]
 
 
+_MEASURED = frozenset({Quantity.PRESSURE, Quantity.TEMPERATURE})
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Look:
     """What a demonstration has otherwise than a page of real vessels."""
@@ -326,7 +329,12 @@ def _heard(cellar: Cellar, status: VesselStatus, now_s: float) -> bool:
         for quantity, reading in status.latest.items()
         if now_s - reading.time_s <= cellar.stale_after_s(status.name)
     }
-    return {Quantity.PRESSURE, Quantity.TEMPERATURE} <= fresh | cellar.unmeasured(status.name)
+    return _MEASURED.issubset(fresh | cellar.unmeasured(status.name))
+
+
+def _never_heard(cellar: Cellar, status: VesselStatus) -> bool:
+    """Tell whether a sensor that a vessel has never spoke."""
+    return not _MEASURED.issubset(status.latest.keys() | cellar.unmeasured(status.name))
 
 
 def _glance(cellar: Cellar, statuses: Sequence[VesselStatus], reader: Reader) -> str:
@@ -357,8 +365,9 @@ def _summary(cellar: Cellar, statuses: Sequence[VesselStatus], reader: Reader) -
         if quantity is not Quantity.GRAVITY
     )
     cautions = sum(len(status.cautions) for status in statuses)
+    unheard = sum(_never_heard(cellar, status) for status in statuses if status.name)
     count = len(cellar.names())
-    return f"{count} vessel{'s' * (count != 1)}: {summary(len(active), critical, stale, cautions)}"
+    return f"{count} vessel{'s' * (count != 1)}: {summary(len(active), critical, stale, cautions, unheard)}"
 
 
 def _sources(cellar: Cellar) -> str:

@@ -63,8 +63,8 @@ def alarm_title(alarm: Alarm) -> str:
     return f"{words}, {alarm.priority.value}, {state}"
 
 
-def summary(alarms: int, urgent: int, stale: int, cautions: int = 0) -> str:
-    """Say in a few words how everything stands."""
+def summary(alarms: int, urgent: int, stale: int, cautions: int = 0, unheard: int = 0) -> str:
+    """Say in a few words how everything stands; `unheard` counts vessels with a sensor that has never spoken."""
     others = alarms - urgent
     parts = [f"{urgent} critical alarm{'s' * (urgent != 1)}"] if urgent else []
     if others:
@@ -75,4 +75,6 @@ def summary(alarms: int, urgent: int, stale: int, cautions: int = 0) -> str:
         parts.append(f"{cautions} caution{'s' * (cautions != 1)}")
     if stale:
         parts.append(f"{stale} old reading{'s' * (stale != 1)}")
+    if unheard:
+        parts.append(f"{unheard} with a sensor not heard yet")
     return ", ".join(parts)

@@ -248,6 +248,15 @@ def test_a_stale_number_does_not_look_fresh(kit: Kit) -> None:
     assert "not known now" in stale  # carbonation follows from two numbers that are not known any more
 
 
+def test_a_vessel_that_was_never_heard_is_no_good_news(kit: Kit) -> None:
+    """The line above all others counts it as long as one of its sensors has not spoken."""
+    kit.read(1.25, 19.5)
+    page = kit.ask("/", headers=HTML).text
+    assert "2 vessels: no alarm, 1 with a sensor not heard yet" in page
+    kit.read(1.25, 19.5, HOSTILE)
+    assert "not heard yet" not in kit.ask("/", headers=HTML).text
+
+
 def test_all_vessels_at_a_glance(kit: Kit) -> None:
     """Above everything else each vessel has a line: its stage, its numbers, its worst alarm, and what is to be done."""
     kit.live_a_day(0.3)
