@@ -10,6 +10,7 @@ import re
 from collections import Counter
 from typing import Any
 
+from ullage.adapters.entry_units import in_canonical_units
 from ullage.adapters.errors import DataError
 from ullage.adapters.printable import printable
 from ullage.adapters.reading import Reason
@@ -90,7 +91,7 @@ def json_kind(value: object) -> str:
 
 
 def text_of(value: object) -> str:
-    """Return the text that a journal value is: one printable line of at most 200 characters, trimmed."""
+    """Return the text that a journal value is: one printable line of at most 200 characters, trimmed, in canonical units."""
     if not isinstance(value, str):
         raise RefusedError(Reason.UNDECODABLE, f"{json_kind(value)} is not the text of a journal entry")
     text = value.strip()
@@ -102,7 +103,7 @@ def text_of(value: object) -> str:
         )
     if not text.isprintable():
         raise RefusedError(Reason.UNDECODABLE, "the journal entry has control characters or line breaks")
-    return text
+    return in_canonical_units(text)
 
 
 def utf8(payload: bytes) -> str:

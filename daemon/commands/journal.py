@@ -6,6 +6,7 @@ import sys
 import textwrap
 from collections.abc import Sequence
 
+from ullage.adapters.entry_units import in_canonical_units
 from ullage.adapters.errors import ConfigError, StoreError
 from ullage.daemon.commands.common import load_config, open_store, system_clock
 from ullage.daemon.finding_table import plain
@@ -32,7 +33,7 @@ def handle(options: argparse.Namespace) -> int:
     vessel = watched.name
     zone = LocalTime.named(config.timezone)
     now_s = system_clock().wall_s()
-    text = " ".join(" ".join(options.entry).split())
+    text = in_canonical_units(" ".join(" ".join(options.entry).split()))
     time_s = parse_moment(options.at, zone, now_s, "--at") if options.at else None
     _check_use(options, text)
     _warn(text, watched)

@@ -9,6 +9,7 @@ import threading
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
+from ullage.adapters.entry_units import in_canonical_units
 from ullage.adapters.errors import ConfigError, StoreError
 from ullage.adapters.reading import Quantity, Reading
 from ullage.adapters.source import Source, SourceHealth
@@ -223,7 +224,7 @@ class Cellar:
             If it can't be written.
         """
         now_s = self.now_s()
-        text = " ".join(text.split())
+        text = in_canonical_units(" ".join(text.split()))
         if not text or not text.isprintable() or len(text) > LONGEST_ENTRY:
             raise ConfigError(
                 "text", f"must be 1 to {LONGEST_ENTRY} printable characters", "as in `valve shut`"

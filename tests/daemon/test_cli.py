@@ -233,6 +233,13 @@ def test_journal_and_export_make_a_log_that_replays(here: Here, tmp_path: Path) 
     assert printed == "time,vessel,quantity,value,unit\n2026-03-01T06:00:00Z,north,journal,valve set 1.5,\n"
 
 
+def test_an_entry_in_psi_is_kept_in_bar(here: Here) -> None:
+    """It is understood, and limits hold for it."""
+    said = here("journal", "north", "valve", "set", "20", "psi", "--at", "2026-03-01T06:00:00Z").out
+    assert said == "north: valve set 1.38 bar (Sun 01 Mar 06:00), entry 1\n"
+    assert "'valve set 13.79 bar' can't be" in here("journal", "north", "valve set 200 psi").err
+
+
 @pytest.mark.parametrize(
     ("arguments", "told"),
     [
