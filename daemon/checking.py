@@ -6,6 +6,7 @@ from ullage.adapters.channel import Channel, Reference
 from ullage.adapters.errors import ConfigError, StoreError
 from ullage.adapters.reading import Quantity
 from ullage.adapters.registry import build
+from ullage.adapters.units import conversion
 from ullage.daemon.attaching import can_draw
 from ullage.daemon.beacon import Beacon
 from ullage.daemon.clock import Clock
@@ -16,14 +17,25 @@ from ullage.daemon.describing import missing, promises
 from ullage.daemon.room import Room
 from ullage.daemon.settings import Config
 from ullage.daemon.store.engine import label, make_engine, parse_url, sqlite_path
+from ullage.daemon.times import duration_text
 from ullage.detectors.advice_limits import working_limit_bar
 from ullage.detectors.finding import Condition, Priority
+
+_STRONGEST_BAR = 12.0
+"""Above what kegs (9 bar) and the pressure tanks of the trade are rated for."""
 
 
 def plain_words(config: Config) -> Iterator[str]:
     """Yield lines that say what each vessel will do, who is told, and where readings are kept."""
+    said: dict[tuple[str, ...], str] = {}
     for watched in config.vessels:
-        yield from _vessel(watched, config)
+        yield from _described(watched, config)
+        limits = tuple(_limits(watched, config))
+        first = said.setdefault(limits, watched.vessel.name)
+        yield from (
+            limits if first == watched.vessel.name else (f"  told of as {first} is, by the same limits",)
+        )
+        yield from (f"  missing: {sentence}" for sentence in missing(watched))
         yield ""
     yield from _told(config)
     yield from _by_itself(config)
@@ -45,7 +57,8 @@ def plain_words(config: Config) -> Iterator[str]:
     )
 
 
-def _vessel(watched: WatchedVessel, config: Config) -> Iterator[str]:
+def _described(watched: WatchedVessel, config: Config) -> Iterator[str]:
+    """Say what the vessel is and what is read of it."""
     vessel = watched.vessel
     valve = (
         f"valve set to {vessel.valve_pressure_bar:g} bar"
@@ -59,11 +72,13 @@ def _vessel(watched: WatchedVessel, config: Config) -> Iterator[str]:
     kinds = {source.name: source.kind for source in config.sources}
     for channel in watched.channels:
         yield f"  {_channel(channel, kinds)}"
+
+
+def _limits(watched: WatchedVessel, config: Config) -> Iterator[str]:
+    """Say what is told of the vessel, and to whom."""
     for promise in promises(watched):
         told = ", ".join(targets_of(config, promise.priority)) or "NOBODY"
         yield f"  {promise.what} [{promise.priority.value}, tells {told}]: {promise.text}"
-    for sentence in missing(watched):
-        yield f"  missing: {sentence}"
 
 
 def _channel(channel: Channel, kinds: dict[str, str]) -> str:
@@ -116,7 +131,7 @@ def _pictures(config: Config) -> Iterator[str]:
 def _by_itself(config: Config) -> Iterator[str]:
     """Say what comes without anything having happened."""
     repeats = ", ".join(
-        f"{priority.value} after {minutes:g} min"
+        f"{priority.value} after {duration_text(60 * minutes)}"
         for priority, minutes in config.alarms.remind_after_min.items()
     )
     yield f"Alarms that nobody acknowledges are told again: {repeats}."
@@ -151,6 +166,7 @@ def warnings(config: Config) -> Iterator[str]:
     for source in config.sources:
         if source.name not in used:
             yield f"sources.{source.name}: no channel uses it: what it sends is left alone"
+    yield from _beyond_any_plate(config)
     yield from _near_the_plate(config)
     yield from loose_files(config)
     if config.store.url in ("sqlite://", "sqlite:///:memory:"):
@@ -162,6 +178,18 @@ def warnings(config: Config) -> Iterator[str]:
             "will wait in memory until there is room"
         )
     yield from config.notify.warnings()
+
+
+def _beyond_any_plate(config: Config) -> Iterator[str]:
+    """Yield a sentence for each rating that is hardly one in bar."""
+    for watched in config.vessels:
+        rated_bar = watched.vessel.rated_pressure_bar
+        if rated_bar > _STRONGEST_BAR:
+            psi_in_bar = conversion(Quantity.PRESSURE, "[psi]").convert(rated_bar)
+            yield (
+                f"vessels.{watched.vessel.name}.rated_pressure_bar: {rated_bar:g} bar is more than beer vessels bear. If the "
+                f"plate says {rated_bar:g} psi, write {psi_in_bar:.2f}: above the true limit nobody would be told"
+            )
 
 
 def _near_the_plate(config: Config) -> Iterator[str]:

@@ -118,6 +118,30 @@ def test_what_is_allowed_and_probably_not_meant_is_warned_of(tmp_path: Path, add
     ]
 
 
+def test_a_rating_in_psi_is_warned_of(tmp_path: Path) -> None:
+    """A plate that says 36 psi, copied as it stands, would let nobody be told; a keg's 9 bar are no matter."""
+    psi = load(write(tmp_path, EXAMPLE, ("rated_pressure_bar: 2.5", "rated_pressure_bar: 36")), {})
+    (warned,) = [said for said in warnings(psi) if "rated_pressure_bar" in said]
+    assert "36 bar is more than beer vessels bear. If the plate says 36 psi, write 2.48" in warned
+    keg = load(write(tmp_path, EXAMPLE, ("rated_pressure_bar: 2.5", "rated_pressure_bar: 9")), {})
+    assert not [said for said in warnings(keg) if "rated_pressure_bar" in said]
+
+
+def test_a_cellar_of_like_vessels_is_said_shortly(tmp_path: Path) -> None:
+    """Limits stand once; what each vessel is, and what it lacks, is said of each."""
+    one = EXAMPLE[EXAMPLE.index("  - name: north") : EXAMPLE.index("sources:")]
+    other = one.replace("north", "south").replace("    original_gravity: 1.048\n", "")
+    odd = one.replace("north", "east").replace("2.5", "3")
+    lines = list(plain_words(load(write(tmp_path, EXAMPLE, ("sources:", f"{other}{odd}sources:")), {})))
+    assert "  told of as north is, by the same limits" in lines
+    south = lines[lines.index("south: 23 L with 19 L of beer, rated 2.5 bar, valve set to 1.5 bar") :]
+    south = south[: south.index("")]
+    assert len(south) < 7
+    assert any("missing: no original_gravity" in line for line in south)
+    assert sum("over-pressure [" in line for line in lines) == 2
+    assert any("above 3 bar for two readings" in line for line in lines)
+
+
 def test_a_valve_close_to_the_plate_is_warned_of(tmp_path: Path) -> None:
     """Within the margin that all advice keeps; at the plate or above it is a mistake."""
     near = load(write(tmp_path, EXAMPLE, ("valve_pressure_bar: 1.5", "valve_pressure_bar: 2.4")), {})
