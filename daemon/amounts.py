@@ -1,4 +1,4 @@
-"""An amount on the command line: a number, with its unit or without, as in `5`, `5 g/L`, `2.5 volumes`, `12 psi`, `41 F`."""
+"""Numbers on the command line, with a unit or without, as in `5`, `5 g/L`, `2.5 volumes`, `12 psi`, `41 F`, `1,5`."""
 
 import argparse
 import re
@@ -41,3 +41,25 @@ def amount(*units: str) -> Callable[[str], Amount]:
         return Amount(float(match[1].replace(",", ".")), unit)
 
     return read
+
+
+def number(text: str) -> float:
+    """Read a number without a unit; a decimal comma is one, too."""
+    try:
+        return float(text.replace(",", "."))
+    except ValueError:
+        raise argparse.ArgumentTypeError(f"{text!r} is no number") from None
+
+
+def whole_number(text: str) -> int:
+    """Read a whole number."""
+    try:
+        return int(text)
+    except ValueError:
+        raise argparse.ArgumentTypeError(f"{text!r} is no whole number") from None
+
+
+def celsius(text: str) -> float:
+    """Read a temperature in °C, or in °F if it says so, as in `43F`."""
+    given = amount("C", "F")(text)
+    return (given.number - 32) / 1.8 if given.unit == "F" else given.number

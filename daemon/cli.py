@@ -2,13 +2,14 @@
 
 import argparse
 import importlib
+import io
 import os
 import sys
 from collections.abc import Callable, Sequence
 from typing import Any, NoReturn, TypeAlias
 
 from ullage.adapters.errors import ConfigError, UllageError
-from ullage.daemon.amounts import amount
+from ullage.daemon.amounts import amount, celsius, number, whole_number
 
 INTERRUPTED = 130
 """What a shell reports for a program that Ctrl-C ended."""
@@ -115,15 +116,21 @@ def _add_running(commands: Commands) -> None:
         commands, "demo", "watch two simulated vessels for a minute: no sensor needed", config=False
     )
     pace = demo.add_mutually_exclusive_group()
-    pace.add_argument("--minutes", type=float, default=1.0, metavar="M", help="how long it takes (1)")
+    pace.add_argument("--minutes", type=number, default=1.0, metavar="M", help="how long it takes (1)")
     pace.add_argument(
-        "--speed", type=float, metavar="N", help="simulated seconds for each real one; 0 as fast as it goes"
+        "--speed", type=number, metavar="N", help="simulated seconds for each real one; 0 as fast as it goes"
     )
-    demo.add_argument("--port", type=int, metavar="N", help="of its page (8080, or any that is free)")
+    demo.add_argument(
+        "--port", type=whole_number, metavar="N", help="of its page (8080, or any that is free)"
+    )
     demo.add_argument("--no-page", action="store_true", help="serve no page")
     demo.add_argument("--db", metavar="FILE", help="keep the database in this new file")
     demo.add_argument(
-        "--seed", type=int, default=1, metavar="N", help="of the noise; another gives other readings (1)"
+        "--seed",
+        type=whole_number,
+        default=1,
+        metavar="N",
+        help="of the noise; another gives other readings (1)",
     )
 
 
@@ -149,9 +156,11 @@ def _add_replay(commands: Commands) -> None:
     )
     replay.add_argument("--png", metavar="FILE.png", help="draw the whole log as a still picture")
     replay.add_argument(
-        "--pressure-unit", choices=("bar", "psi", "kPa"), default="bar", help="in those (bar)"
+        "--pressure-unit", choices=("bar", "psi", "kPa"), default="bar", help="of report and picture (bar)"
     )
-    replay.add_argument("--temperature-unit", choices=("C", "F"), default="C", help="in those (C)")
+    replay.add_argument(
+        "--temperature-unit", choices=("C", "F"), default="C", help="of report and picture (C)"
+    )
 
 
 def _add_tune(commands: Commands) -> None:
@@ -180,7 +189,7 @@ def _add_tune(commands: Commands) -> None:
         metavar="BATCH",
         help="with --from-store: last, all, a number or a name (last)",
     )
-    tune.add_argument("--jobs", type=int, default=0, metavar="N", help="processes (one a core)")
+    tune.add_argument("--jobs", type=whole_number, default=0, metavar="N", help="processes (one a core)")
     tune.add_argument(
         "--cost",
         action="append",
@@ -198,7 +207,7 @@ def _add_looking(commands: Commands) -> None:
     check = _command(commands, "check", "say what a configuration will do, without doing it")
     check.add_argument("--notify", action="store_true", help="send a test message through every target")
     check.add_argument(
-        "--listen", type=float, metavar="SECONDS", help="show what arrives from each source meanwhile"
+        "--listen", type=number, metavar="SECONDS", help="show what arrives from each source meanwhile"
     )
     status = _command(commands, "status", "show the vessels, their latest readings and standing alarms")
     status.add_argument("--json", action="store_true", help="as one JSON object")
@@ -211,8 +220,10 @@ def _add_looking(commands: Commands) -> None:
     journal.add_argument("--at", metavar="TIME", help="when it happened: `20 minutes ago`, 18:30 (now)")
     instead = journal.add_mutually_exclusive_group()
     instead.add_argument("--list", action="store_true", help="show the latest entries with their numbers")
-    instead.add_argument("--strike", type=int, metavar="NUMBER", help="withdraw an entry")
-    instead.add_argument("--replace", type=int, metavar="NUMBER", help="put ENTRY, or --at, in its place")
+    instead.add_argument("--strike", type=whole_number, metavar="NUMBER", help="withdraw an entry")
+    instead.add_argument(
+        "--replace", type=whole_number, metavar="NUMBER", help="put ENTRY, or --at, in its place"
+    )
 
 
 def _add_batch(commands: Commands) -> None:
@@ -226,7 +237,7 @@ def _add_batch(commands: Commands) -> None:
     show = _batch_part(parts, "show", "show a batch and its stages")
     show.add_argument("--summary", action="store_true", help="durations, peak rate, gas vented, alarms")
     show.add_argument("--past", action="store_true", help="list the batches before it")
-    show.add_argument("--number", type=int, metavar="N", help="another than the latest one")
+    show.add_argument("--number", type=whole_number, metavar="N", help="another than the latest one")
     show.add_argument("--json", action="store_true", help="as JSON")
     end = _batch_part(parts, "end", "end a batch, and print its summary")
     end.add_argument("--at", metavar="TIME", help="when it ended (now)")
@@ -240,11 +251,11 @@ def _add_batch(commands: Commands) -> None:
 def _add_wishes(part: PlainParser) -> None:
     part.add_argument("--name", metavar="TEXT", help="what you call it")
     part.add_argument("--beverage", choices=("ale", "lager", "cider", "other"), help="(ale)")
-    part.add_argument("--yeast", nargs=2, type=float, metavar=("LOW", "HIGH"), help="its range, °C")
+    part.add_argument("--yeast", nargs=2, type=celsius, metavar=("LOW", "HIGH"), help="its range, °C")
     part.add_argument("--og", metavar="GRAVITY", help="original gravity, 1.048 or 12P")
     part.add_argument("--plan", metavar="TEXT", help="`16 for 3 days, 20, rest 22 for 2 days, chill 1`")
     part.add_argument("--carbonation", metavar="AMOUNT", help='"5.0 g/L" or "2.5 volumes"')
-    part.add_argument("--serving", type=float, metavar="C", help="temperature in the glass, °C (6)")
+    part.add_argument("--serving", type=celsius, metavar="C", help="temperature in the glass: 6, or 43F (6)")
     part.add_argument(
         "--finings", choices=("yes", "twice", "once", "no"), help="yes: two doses (for cider no)"
     )
@@ -261,17 +272,17 @@ def _add_samples(commands: Commands) -> None:
     snooze = _command(commands, "snooze", "put off what a batch waits for")
     snooze.add_argument("vessel", metavar="VESSEL")
     snooze.add_argument(
-        "hours", type=float, nargs="?", default=12.0, metavar="HOURS", help="for how long (12)"
+        "hours", type=number, nargs="?", default=12.0, metavar="HOURS", help="for how long (12)"
     )
     gravity = _command(commands, "gravity", "take a gravity sample down, and say what it means")
     gravity.add_argument("vessel", metavar="VESSEL")
     gravity.add_argument("gravity", nargs="?", metavar="GRAVITY", help="by hydrometer: 1.012 or 3.1P")
     gravity.add_argument(
-        "--temperature", type=float, metavar="C", help="of the sample, °C (20, as it is made for)"
+        "--temperature", type=celsius, metavar="C", help="of the sample: 20, or 68F (20, as it is made for)"
     )
-    gravity.add_argument("--brix", type=float, metavar="NOW", help="by refractometer, °Brix")
+    gravity.add_argument("--brix", type=number, metavar="NOW", help="by refractometer, °Brix")
     gravity.add_argument(
-        "--original-brix", type=float, metavar="WORT", help="what it showed before the yeast"
+        "--original-brix", type=number, metavar="WORT", help="what it showed before the yeast"
     )
     gravity.add_argument("--at", metavar="TIME", help="when it was taken (now)")
 
@@ -288,11 +299,13 @@ def _add_alarms(commands: Commands) -> None:
             "condition",
             metavar="CONDITION",
             nargs="?" if name == "ack" else None,
-            help="such as over-pressure" + ("; all of the vessel's if left out" if name == "ack" else ""),
+            help="such as over-pressure; all of the vessel's if left out"
+            if name == "ack"
+            else "such as leak",
         )
         alarm.add_argument("--by", metavar="NAME", help="who (the user's name)")
         if name == "shelve":
-            alarm.add_argument("--hours", type=float, default=1.0, metavar="N", help="for how long (1)")
+            alarm.add_argument("--hours", type=number, default=1.0, metavar="N", help="for how long (1)")
 
 
 def _add_database(commands: Commands) -> None:
@@ -333,13 +346,15 @@ def _add_carbonation(commands: Commands) -> None:
     carbonation.add_argument("--carbonation-unit", choices=carbonations, default="g/L", help="(g/L)")
     carbonation.add_argument("--temperature-unit", choices=temperatures, default="C", help="(C)")
     air = carbonation.add_mutually_exclusive_group()
-    air.add_argument("--altitude", type=float, metavar="M", help="metres above the sea (0)")
-    air.add_argument("--air-pressure", type=float, metavar="MBAR", help="by a barometer (1013)")
+    air.add_argument("--altitude", type=number, metavar="M", help="metres above the sea (0)")
+    air.add_argument("--air-pressure", type=number, metavar="MBAR", help="by a barometer (1013)")
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run one command and return the exit code: 0 done, 1 the data or the outside, 2 wrong use or configuration."""
     given = list(sys.argv[1:] if arguments is None else arguments)
+    if isinstance(sys.stdout, io.TextIOWrapper):  # a terminal that knows no ° shows a question mark for it
+        sys.stdout.reconfigure(errors="replace")
     try:
         parser = build_parser()
         _refuse_unknown_command(parser, given)
@@ -347,6 +362,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
         if options.command is None:
             parser.print_help()
             return 2
+        if _for_programs(options) and isinstance(sys.stdout, io.TextIOWrapper):
+            sys.stdout.reconfigure(encoding="utf-8", errors="replace")
         code = _handler(options.handler)(options)
         sys.stdout.flush()
         return code
@@ -360,6 +377,11 @@ def main(arguments: Sequence[str] | None = None) -> int:
         return 0
     except Exception as error:  # noqa: BLE001 - the last place where an error can be put into words
         return _say_unexpected(error)
+
+
+def _for_programs(options: argparse.Namespace) -> bool:
+    """Tell whether what is printed is JSON or a log, which are UTF-8 wherever they go."""
+    return options.command == "export" or any(getattr(options, name, False) for name in ("json", "jsonl"))
 
 
 def _handler(name: str) -> Handler:

@@ -102,6 +102,7 @@ def test_start_says_what_to_set(here: Here) -> None:
         (["show", "north"], 1, "north: has no batch yet; `ullage batch start north` begins one"),
         (["show", "north", "--number", "7"], 1, "north: has no batch 7; `ullage batch start north` begins one"),
         (["undo", "north"], 1, "north: has no change of stage to take back; see `ullage batch show`"),
+        (["start", "north", "--serving", "140F"], 2, "--serving 60 °C must lie between -2 and 25 °C"),
         (["stage", "north", "colld"], 2, "STAGE: 'colld' is no stage; did you mean cold?"),
     ],
 )  # fmt: skip

@@ -154,13 +154,24 @@ def _cpu_s(*arguments: str) -> float:
         (["replay"], "ullage replay: the following arguments are required: LOG; see `ullage replay --help`"),
         (["status", "--jsn"], "ullage status: unrecognized arguments: --jsn; see `ullage status --help`"),
         (["shelve", "north"], "ullage shelve: the following arguments are required: CONDITION; see `ullage shelve --help`"),
-        (["check", "--listen", "soon"], "ullage check: argument --listen: invalid float value: 'soon'; see `ullage check --help`"),
+        (["check", "--listen", "soon"], "ullage check: argument --listen: 'soon' is no number; see `ullage check --help`"),
+        (["demo", "--port", "http"], "ullage demo: argument --port: 'http' is no whole number; see `ullage demo --help`"),
+        (["batch", "start", "north", "--serving", "cold"], "ullage batch start: argument --serving: 'cold' is no number, alone or in C or F; see `ullage batch start --help`"),
     ],
 )  # fmt: skip
 def test_wrong_use_is_one_sentence(arguments: list[str], sentence: str) -> None:
     """Exit 2, on stderr alone."""
     done = ullage(*arguments)
     assert (done.returncode, sentences(done), done.stdout) == (2, [sentence], "")
+
+
+def test_a_terminal_that_knows_few_signs_gets_the_rest(config: Path) -> None:
+    """A sign that can't be shown costs that sign alone; what is for programs is UTF-8 all the same."""
+    env = {"PYTHONIOENCODING": "ascii"}
+    assert "19.5 ?C" in ullage("status", "--config", config, env=env).stdout
+    entered = ullage("journal", "north", "gebräut ☺", "--config", config, env=env)
+    assert (entered.returncode, entered.stderr) == (0, "")
+    assert "gebräut ☺" in ullage("export", "--config", config, env=env).stdout
 
 
 def test_without_a_command_it_explains_itself() -> None:
