@@ -7,6 +7,7 @@ as a refusal, and reading goes on at the next line end.
 
 import errno
 import logging
+import os
 import termios
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager, suppress
@@ -102,7 +103,9 @@ class SerialSource(Source):
             ValueError,
         ) as error:  # ValueError: an unknown URL scheme, an impossible baud rate
             _close(port)
-            raise SourceError(settings.url, f"the port can't be opened: {error}", _hint(error)) from error
+            raise SourceError(
+                settings.url, f"the port can't be opened: {_reason(error)}", _hint(error)
+            ) from error
         return port
 
     def _read_on(self, port: serial.Serial) -> None:
@@ -199,6 +202,12 @@ def _close(port: serial.Serial | None) -> None:
     if port is not None:
         with suppress(*_PORT_ERRORS):
             port.close()
+
+
+def _reason(error: Exception) -> str:
+    """Return what is wrong in a few words; the library says the path twice and the reason twice."""
+    number = getattr(error, "errno", None)
+    return os.strerror(number) if number in (errno.ENOENT, errno.EACCES, errno.EPERM) else str(error)
 
 
 def _hint(error: Exception) -> str:

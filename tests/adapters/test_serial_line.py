@@ -260,6 +260,14 @@ def test_urls_of_the_serial_library(start: Start) -> None:
     wait_until(lambda: "can't be opened" in source.health().detail, source.health().detail)
 
 
+def test_a_port_that_is_not_there_is_told_in_few_words(start: Start, tmp_path: Path) -> None:
+    """The path stands once, and the reason once."""
+    path = str(tmp_path / "unplugged")
+    source, _ = start(path)
+    told = f"{path}: the port can't be opened: No such file or directory; plug it in, or take a name from /dev/serial/by-id"
+    wait_until(lambda: source.health().detail == told, source.health().detail)
+
+
 def test_a_port_over_the_network(start: Start) -> None:
     """socket:// reads from a terminal server, notices its end and connects again."""
     with socket.create_server(("127.0.0.1", 0)) as server:
