@@ -146,10 +146,14 @@ def _reader(name: str, block: Block, columns: ColumnMap | None) -> _Reader:
         fields = split_record(header)
         if not isinstance(fields, Refused) and tuple(field.lower() for field in fields) == HEADER:
             return _Reader(LongColumns(), LongRowParser())
+        if b"\0" in header or header.startswith((b"PK", b"\x1f\x8b", b"%PDF")):
+            raise DataError(name, "is no text", f"a log is a CSV file that begins with {','.join(HEADER)}")
         raise DataError(
             name,
             f"its first line is {_shown(header)} and not {','.join(HEADER)}",
-            "for other columns say which is which with --map",
+            "part the columns by commas"
+            if header.replace(b";", b",").replace(b"\t", b",").lower() == ",".join(HEADER).encode()
+            else "for other columns say which is which with --map",
         )
     best: list[str] = []
     delimiter = ","

@@ -64,6 +64,10 @@ def pair_vessels(
     pairs: list[Replayed] = []
     for name, vessel_log in log.vessels.items():
         meant = names.get(name, name)
+        if meant not in known and name in names:
+            raise ConfigError(
+                "--vessel", f"there is no vessel {meant!r} in the configuration", nearest(meant, known)
+            )
         if meant not in known:
             own = ", ".join(known)
             raise ConfigError(

@@ -7,9 +7,11 @@ from ullage.adapters.timestamps import parse_rfc3339
 from ullage.daemon.local_time import LocalTime
 
 
-def local_text(time_s: float, zone: LocalTime) -> str:
-    """Write a time for a person: `Sat 31 Jan 22:04`."""
-    return f"{zone.at(time_s):%a %d %b %H:%M}"
+def local_text(time_s: float, zone: LocalTime, *, seen_s: float | None = None) -> str:
+    """Write a time for a person: `Sat 31 Jan 22:04`, or `Sat 31 Jan 2026 22:04` if it is seen in another year."""
+    then = zone.at(time_s)
+    year = "" if seen_s is None or zone.at(seen_s).year == then.year else f" {then.year}"
+    return f"{then:%a %d %b}{year} {then:%H:%M}"
 
 
 def parse_time(text: str, zone: LocalTime, what: str) -> float:

@@ -92,7 +92,8 @@ def _begins_a_batch(store: Store, vessel: str, text: str, time_s: float) -> bool
 
 
 def _added(vessel: str, number: int, time_s: float, text: str, zone: LocalTime) -> str:
-    kept = f"{vessel}: {text} ({local_text(time_s, zone)}), entry {number}"
+    when = local_text(time_s, zone, seen_s=system_clock().wall_s())
+    kept = f"{vessel}: {text} ({when}), entry {number}"
     if understand(text) is not None:
         return kept
     if timed := _with_its_time(text, zone):

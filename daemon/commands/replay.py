@@ -55,13 +55,17 @@ def handle(options: argparse.Namespace) -> int:
         progress.show(f"judging {judged / max(rows, 1):4.0%}")
 
     writer = _report_writer(options)
+    told = False
     for finding in replay(pairs, on_judged, writer.observe if writer is not None else None):
         progress.clear()
         tell(finding)
+        told = True
         if writer is not None:
             writer.take(finding)
     progress.clear()
     if not options.jsonl:
+        if not told:
+            print("Nothing is told of it: no alarm, no notice.")
         _tell_summary(pairs, log, config)
     if writer is not None:
         for path in writer.write(pairs, log, LocalTime.named(config.timezone)):
@@ -158,7 +162,8 @@ def _tell_summary(pairs: tuple[Replayed, ...], log: RecordedLog, config: Config)
         if times:
             first_s, last_s = min(times), max(times)
             out.write(
-                f"{plain(pair.watched.vessel.name)}: {local_text(first_s, zone)} to {local_text(last_s, zone)}, "
+                f"{plain(pair.watched.vessel.name)}: {local_text(first_s, zone, seen_s=last_s)} to "
+                f"{local_text(last_s, zone, seen_s=first_s)}, "
                 f"{duration_text(last_s - first_s)}\n"
             )
     print(out.getvalue(), end="", flush=True)

@@ -91,6 +91,57 @@ def test_one_row_is_no_rows(tmp_path: Path, config: Path) -> None:
     assert "line 2: unit 'furlong': is not known for pressure" in done.stderr
 
 
+def test_a_quiet_log_is_said_to_be_quiet(tmp_path: Path, config: Path) -> None:
+    """Nothing told is an answer, too; over a turn of the year the years are told."""
+    log = tmp_path / "quiet.csv"
+    log.write_text(
+        "time,vessel,quantity,value,unit\n2025-12-31T23:59:00Z,north,pressure,1.2,bar\n2026-01-01T00:01:00Z,north,pressure,1.2,bar\n"
+    )
+    said = ullage("replay", log, "--config", config).stdout
+    assert said.startswith("Nothing is told of it: no alarm, no notice.\n\n2 rows used")
+    assert "north: Wed 31 Dec 2025 23:59 to Thu 01 Jan 2026 00:01, 2 min" in said
+
+
+def test_a_vessel_that_is_not_configured_is_named(log: Path, config: Path) -> None:
+    """A slip in the second half of --vessel is a slip there, not in the log."""
+    done = ullage("replay", log, "--config", config, "--vessel", "north=nroth")
+    assert done.returncode == 2
+    assert sentences(done) == [
+        "ullage: --vessel: there is no vessel 'nroth' in the configuration; did you mean north?"
+    ]
+
+
+@pytest.mark.parametrize(
+    ("content", "told"),
+    [
+        (
+            b"time;vessel;quantity;value;unit\n",
+            "and not time,vessel,quantity,value,unit; part the columns by commas",
+        ),
+        (
+            b"PK\x03\x04\x14\x00 sheet\n",
+            "is no text; a log is a CSV file that begins with time,vessel,quantity,value,unit",
+        ),
+        (
+            b"SQLite format 3\x00",
+            "is no text; a log is a CSV file that begins with time,vessel,quantity,value,unit",
+        ),
+        (
+            b"stamp,t\n",
+            "and not time,vessel,quantity,value,unit; for other columns say which is which with --map",
+        ),
+    ],
+)
+def test_what_is_no_log_is_told_apart(tmp_path: Path, config: Path, content: bytes, told: str) -> None:
+    """A spreadsheet, a database, another list separator, other columns: each has another remedy."""
+    log = tmp_path / "odd.csv"
+    log.write_bytes(content)
+    done = ullage("replay", log, "--config", config)
+    assert done.returncode == 1
+    (said,) = sentences(done)
+    assert said.endswith(told)
+
+
 def test_table_says_the_same_in_words(log: Path, config: Path) -> None:
     """Local time, condition, priority, text, and at the end what was read."""
     done = ullage("replay", log, "--config", config, env={"ULLAGE_TIMEZONE": "Asia/Tokyo"})
