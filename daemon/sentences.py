@@ -127,6 +127,8 @@ def _problem(
     if inner[-1:] == ("[key]",):  # the key of a mapping whose keys are a few words
         known = detail["msg"].replace("Input should", "keys must", 1)
         return ConfigError(where, f"{spell(location[:-1])} is no known key", known)
+    if detail["type"] == "too_short":  # tuples and lists alike: nothing stands there
+        return ConfigError(where, f"{key} must have at least one entry")
     demand = _MUST_BE.get(detail["type"]) or detail["msg"].replace("Input should", "must", 1)
     value = detail["input"]
     hint = "put it in quotes" if detail["type"] == "string_type" and isinstance(value, int | float) else ""

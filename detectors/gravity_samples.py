@@ -81,5 +81,5 @@ def _text(
     if stands:
         return f"Gravity by {instrument} has stood within {spread:.4f} over {span_h:.0f} h."
     if not long_enough:
-        return f"Samples by {instrument} span {span_h:.0f} h so far; {hours:.0f} h are needed to tell."
+        return f"Samples by {instrument} span {span_h:.0f} h so far; {hours:.0f} h are needed to tell whether it is over."
     return f"Gravity by {instrument} has moved by {spread:.4f} over {span_h:.0f} h."

@@ -375,6 +375,8 @@ def test_files_that_can_t_be_read(tmp_path: Path) -> None:
     ]
     (tmp_path / "empty.yaml").write_text("")
     assert refusal(tmp_path / "empty.yaml") == ["empty.yaml: vessels is missing"]
+    (tmp_path / "bare.yaml").write_text("vessels: []\n")
+    assert refusal(tmp_path / "bare.yaml") == ["bare.yaml:1: vessels must have at least one entry"]
 
 
 def test_places_do_not_depend_on_where_one_stands(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
