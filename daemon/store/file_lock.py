@@ -8,6 +8,7 @@ import errno
 import fcntl
 import logging
 import os
+import time
 from pathlib import Path
 
 from ullage.adapters.errors import StoreError
@@ -20,6 +21,59 @@ _NO_LOCKS = (errno.ENOLCK, errno.EOPNOTSUPP, errno.ENOSYS)
 
 
 _DYING = (errno.EROFS, errno.EIO, errno.ENOSPC)
+
+
+_PATIENCE_S, _PAUSE_S = 0.5, 0.05
+"""How long a lock is asked for: whoever only looks holds it for a moment."""
+
+
+def is_held(url: str) -> bool | None:
+    """Tell whether a daemon has the database of a URL; None where that can't be seen.
+
+    Nobody can see it of a server, of a database in memory, or of a lock that others may not open.
+    """
+    database = sqlite_path(parse_url(url))
+    if database is None:
+        return None
+    try:  # for writing, as a daemon does: where that fails, it may run without
+        handle = os.open(_lock_of(database), os.O_RDWR | os.O_CLOEXEC)
+    except FileNotFoundError:
+        return False if os.access(database.parent, os.W_OK) else None
+    except OSError:
+        return None
+    try:
+        fcntl.flock(handle, fcntl.LOCK_SH | fcntl.LOCK_NB)
+    except BlockingIOError:
+        return True
+    except OSError:
+        return None
+    finally:
+        os.close(handle)
+    return False
+
+
+def _lock_of(database: Path) -> Path:
+    return database.with_name(f"{database.name}.lock")
+
+
+def _take(handle: int) -> None:
+    """Lock a file for this process alone.
+
+    Raises
+    ------
+    BlockingIOError
+        If another process holds it, and not only for a look.
+    """
+    end_s = time.monotonic() + _PATIENCE_S
+    while True:
+        try:
+            fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except BlockingIOError:
+            if time.monotonic() >= end_s:
+                raise
+            time.sleep(_PAUSE_S)
+        else:
+            return
 
 
 class FileLock:
@@ -36,12 +90,12 @@ class FileLock:
         database = sqlite_path(parse_url(url))
         if database is None:
             return
-        file = database.with_name(f"{database.name}.lock")
+        file = _lock_of(database)
         handle = self._open(file, database)
         if handle is None:
             return
         try:
-            fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+            _take(handle)
         except BlockingIOError:
             os.close(handle)
             taken = StoreError(

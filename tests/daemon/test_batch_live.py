@@ -115,6 +115,7 @@ def test_a_batch_lives_through_words_commands_and_restarts(
     daemon.start()
     wait_until(lambda: cellar.names()[-1] is Stage.LAG, "the struck dose forgotten")
     shown = command(daemon, "status")
+    assert "is not running" not in shown
     assert shown.startswith("north: lag, since ")
     assert "second" in shown
     found = json.loads(command(daemon, "status", "--json"))["vessels"][0]

@@ -187,10 +187,11 @@ def test_version() -> None:
 
 
 def test_status_shows_readings_and_alarms(config: Path) -> None:
-    """Latest readings with age, old ones marked, the standing alarm."""
+    """That nobody watches, latest readings with age, old ones marked, the standing alarm."""
     done = ullage("status", "--config", config)
     assert done.returncode == 0
-    lines = done.stdout.splitlines()
+    unwatched, *lines = done.stdout.splitlines()
+    assert unwatched == "! `ullage run` is not running: nobody watches the vessels, and nothing is told"
     assert lines[0] == "north"
     assert lines[1].split() == ["temperature", "19.5", "°C", "2", "min", "ago"]
     assert lines[2].split() == ["pressure", "2.61", "bar", "1", "h", "ago,", "OLD"]

@@ -1,16 +1,18 @@
 """Two daemons on one database file."""
 
+import fcntl
 import os
 import signal
 import stat
 import subprocess
 import sys
+import threading
 from pathlib import Path
 
 import pytest
 
 from ullage.adapters.errors import StoreError
-from ullage.daemon.store.file_lock import FileLock
+from ullage.daemon.store.file_lock import FileLock, is_held
 
 HOLD = """
 import sys, time
@@ -47,6 +49,30 @@ def test_a_kill_frees_it(tmp_path: Path) -> None:
     holder.wait(10)
     holder.stdout.close()
     FileLock(url).release()
+
+
+def test_whether_it_is_held_can_be_seen(tmp_path: Path) -> None:
+    """Before the first start, meanwhile and after the end; a look hinders nobody."""
+    url = f"sqlite:///{tmp_path / 'ullage.db'}"
+    assert is_held(url) is False
+    lock = FileLock(url)
+    assert is_held(url) is True
+    lock.release()
+    assert is_held(url) is False
+    assert is_held("sqlite://") is None
+    assert is_held("postgresql://somewhere/ullage") is None
+
+
+def test_a_start_outlasts_a_look(tmp_path: Path) -> None:
+    """Whoever only looks holds the lock for a moment; a daemon that starts then waits that long."""
+    url = f"sqlite:///{tmp_path / 'ullage.db'}"
+    FileLock(url).release()
+    with (tmp_path / "ullage.db.lock").open("rb") as looking:
+        fcntl.flock(looking, fcntl.LOCK_SH)
+        let_go = threading.Timer(0.2, fcntl.flock, (looking, fcntl.LOCK_UN))
+        let_go.start()
+        FileLock(url).release()
+        let_go.join()
 
 
 def test_databases_in_one_folder_do_not_hinder_each_other(tmp_path: Path) -> None:
