@@ -113,7 +113,10 @@ def rebuild(
             found += watched.enter(Entry(time_s=item.time_s, text=item.text), item.id)
     untold = _untold(watched, store, found, standing, told_since_s)
     watched.time.unsettle(watched.known())
-    log.info(
+    log.log(
+        logging.INFO
+        if saved is not None or readings or untold
+        else logging.DEBUG,  # a first start is no news
         "detectors rebuilt",
         extra={"vessel": name, "snapshot": saved is not None, "readings": readings, "untold": len(untold)},
     )
