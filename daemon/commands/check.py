@@ -16,8 +16,11 @@ from ullage.daemon.checking_share import share_warnings, share_words
 from ullage.daemon.commands.common import load_config, system_clock
 from ullage.daemon.finding_table import plain
 from ullage.daemon.settings import Config
+from ullage.daemon.times import duration_text
 
 _LONGEST_LISTEN_S = 3600.0
+_OLD_S = 300.0
+"""Age from which what has just come looks odd."""
 _TEST = "This is a test. If you can read it, alarms will reach you the same way."
 
 
@@ -79,6 +82,7 @@ def _listen(config: Config, seconds: float) -> int:
         latest = heard.latest[vessel, quantity]
         print(
             f"{plain(vessel)} {quantity}: {count} reading{'s' if count > 1 else ''}, the last {_value(latest)}"
+            f"{_age(system_clock().wall_s() - latest.time_s - seconds)}"
         )
     for (source, reason), count in sorted(heard.refusals.items()):
         print(
@@ -105,6 +109,13 @@ def _value(reading: Reading) -> str:
     unit = units_of(reading.quantity)[0].replace("Cel", "°C")
     value = round(reading.value, digits) if math.isfinite(reading.value) else reading.value
     return f"{value:g} {unit}".strip()
+
+
+def _age(age_s: float) -> str:
+    """Say what is odd about a reading that was old when it came; a clock ahead is refused before."""
+    if age_s < _OLD_S:
+        return ""
+    return f"; it was {duration_text(age_s)} old: an old message, or the sender's clock or zone is wrong"
 
 
 def _refusal(refusal: Refusal) -> str:

@@ -2,9 +2,11 @@
 
 import os
 import pty
+import re
 import subprocess
 import threading
 import tty
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pytest
@@ -287,6 +289,40 @@ def test_listening_shows_what_a_broker_sends(tmp_path: Path, address: Path) -> N
     assert "north gravity: NOTHING came from cellar" in rest
     assert listening.process.returncode == 1
     assert not (tmp_path / "ullage.db").exists()
+
+
+def test_listening_tells_of_a_clock_that_is_behind(tmp_path: Path, address: Path) -> None:
+    """A sender in the wrong zone is heard, and its readings would all be old news: that is said."""
+    del address
+    broker = Broker.start(tmp_path / "broker")
+    text = EXAMPLE.replace("port: 1883", f"port: {broker.port}").replace("localhost", "127.0.0.1")
+    text = text.replace('pointer: "/beer"', 'pointer: "/beer", time_pointer: "/t"')
+    stop = threading.Event()
+    stamp = f"{datetime.now(UTC) - timedelta(hours=2):%Y-%m-%dT%H:%M:%SZ}"
+    payload = f'{{"beer": 19.5, "top": 1.234, "t": "{stamp}"}}'
+
+    def publish() -> None:
+        while not stop.wait(0.1):
+            broker.publish("cellar/north", payload)
+
+    publisher = threading.Thread(target=publish)
+    try:
+        listening = Listening(write(tmp_path, text), 3)
+        listening.until("Listening for 3 s")
+        publisher.start()
+        try:
+            rest = listening.rest()
+        finally:
+            stop.set()
+            publisher.join()
+    finally:
+        broker.stop()
+    (temperature,) = [line for line in rest if line.startswith("north temperature: ")]
+    assert re.search(
+        r"; it was (2 h|1 h 59 min) old: an old message, or the sender's clock or zone", temperature
+    )
+    (pressure,) = [line for line in rest if line.startswith("north pressure: ")]
+    assert pressure.endswith("the last 1.234 bar")
 
 
 def _publish(broker: Broker, stop: threading.Event) -> None:
