@@ -65,8 +65,8 @@ def _before_cold(stages: Stages, record: Record, stage: Stage, since_s: float) -
         return _told(f"Warm it to {rest.temperature_c:g} °C for the rest, as planned", since_s)
     if rest is not None and stage is Stage.WARM_REST:
         over_s = since_s + (rest.hours or 0.0) * 3600
-        return NextStep(f"Leave the valve shut, chill to {target_c:g} °C", over_s, over_s)
-    return _told(f"Leave the valve shut, chill to {target_c:g} °C, enter `chill {target_c:g}`", since_s)
+        return NextStep(f"With the valve shut, chill to {target_c:g} °C", over_s, over_s)
+    return _told(f"With the valve shut, chill to {target_c:g} °C, enter `chill {target_c:g}`", since_s)
 
 
 def _settling(stages: Stages, stage: Stage) -> NextStep:
