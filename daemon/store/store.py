@@ -29,6 +29,7 @@ from ullage.daemon.store.columns import (
     to_ms,
 )
 from ullage.daemon.store.engine import WRITE, is_corruption, label, sqlite_path, translate
+from ullage.daemon.store.file_place import FilePlace
 from ullage.daemon.store.folding import Folding
 from ullage.daemon.store.journal import JournalEntry
 from ullage.daemon.store.opening import OnCorrupt, Opened, open_database
@@ -73,6 +74,7 @@ class Store:
         self._writer = threading.RLock()
         self._writing = False
         self._own = threading.local()
+        self._place = FilePlace(sqlite_path(self._url))
         self._in_memory = self._engine.dialect.name == "sqlite" and sqlite_path(self._url) is None
         self._folding = Folding(by_vessel=self._engine.dialect.name == "postgresql")
         self._fold_fault = ""
@@ -130,6 +132,7 @@ class Store:
         with self._writer:
             if self._writing:
                 raise RuntimeError("a transaction is open in this thread already")
+            self._place.require()
             self._writing = True
             try:
                 connection = self._engine.connect().execution_options(**{WRITE: True})
@@ -154,6 +157,7 @@ class Store:
         StoreError
             If the database refuses.
         """
+        self._place.require()  # else a new connection makes an empty file there
         kept: sa.Connection | None = getattr(self._own, "connection", None)
         try:
             if self._in_memory:  # one connection serves all threads

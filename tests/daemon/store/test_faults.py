@@ -115,6 +115,34 @@ def test_a_full_disk_costs_nothing_once_there_is_room(small_disk: Path) -> None:
         assert store.check_integrity() is None
 
 
+@pytest.mark.parametrize("replaced", [False, True])
+def test_a_file_that_is_taken_away_is_missed_and_may_come_back(file: Path, replaced: bool) -> None:
+    """Nothing is written where it would be lost with the process; readings wait, and are written when it is back."""
+    aside = file.with_name("aside.db")
+    with Store.open(f"sqlite:///{file}") as store:
+        store.append(_batch(10))
+        store.flush()
+        file.rename(aside)
+        if replaced:
+            file.write_text("time,vessel,quantity,value,unit\n")
+        store.append(_batch(10, 10))
+        with pytest.raises(
+            StoreError, match="was taken away or replaced while it is in use; put it back"
+        ) as caught:
+            store.flush()
+        assert caught.value.retryable
+        with pytest.raises(StoreError, match="taken away"):
+            store.add_entry("north", T0, "vented", made_s=T0)
+        with pytest.raises(StoreError, match="taken away"):
+            store.entries("north")
+        assert store.pending == 10
+        assert file.exists() is replaced
+        aside.replace(file)
+        assert store.flush() == 10
+    with Store.open(f"sqlite:///{file}") as store:
+        assert len(store.samples("north")) == 20
+
+
 def test_a_file_that_another_program_holds_is_waited_for(file: Path) -> None:
     """Within the waiting time nothing is noticed; beyond it the readings wait in memory."""
     with Store.open(f"sqlite:///{file}", busy_timeout_s=0.2) as store:
