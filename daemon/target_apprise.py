@@ -91,7 +91,9 @@ class AppriseTarget:
             return Answer(Outcome.TRY_AGAIN, Reason.MISCONFIGURED, "no service is loaded")
         if status == "TIMEOUT":
             return Answer(Outcome.TRY_AGAIN, Reason.TIMED_OUT, "the service took too long")
-        return Answer(Outcome.TRY_AGAIN, Reason.REFUSED, "the service did not take the message")
+        return Answer(
+            Outcome.TRY_AGAIN, Reason.REFUSED, "the service did not take the message, or can't be reached"
+        )
 
 
 def open_target(name: str, settings: TargetSettings) -> AppriseTarget:

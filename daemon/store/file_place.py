@@ -27,6 +27,13 @@ class FilePlace:
     def __init__(self, file: Path | None) -> None:
         self._file = None if file is None else file.absolute()
         self._opened: _Number | None = None
+        self.look()
+
+    def look(self) -> None:
+        """Remember the file that stands there now.
+
+        Where nobody has it open, a file system without numbers of its own (FAT, some of FUSE) may give it another.
+        """
         if self._file is not None:
             with suppress(OSError):
                 self._opened = _number(self._file)

@@ -143,6 +143,7 @@ class Store:
             except sa.exc.SQLAlchemyError as error:
                 if "disk I/O error" in str(error):
                     self._engine.dispose()  # what a failed sync left in the cache is not to be trusted
+                    self._place.look()
                 self._mind_damage(error)
                 raise translate(error, self._url, "writing") from error
             finally:
