@@ -4,6 +4,7 @@ And the PostgreSQL servers that tests share: one as it comes, one with the exten
 """
 
 import os
+import signal
 from collections.abc import Generator, Iterator
 
 import pytest
@@ -12,6 +13,12 @@ from tests.servers.postgres import PostgresServer
 from tests.servers.timescale import TimescaleServer
 
 IN_CI = os.environ.get("CI", "").lower() in ("1", "true", "yes")
+
+
+def pytest_configure() -> None:
+    """Let Ctrl-C be sent to programs under test, though a shell that starts tests in the background has it ignored."""
+    if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
+        signal.signal(signal.SIGINT, signal.default_int_handler)
 
 
 def _refuse(report: pytest.TestReport | pytest.CollectReport) -> None:
