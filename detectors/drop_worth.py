@@ -59,6 +59,5 @@ def exchange_h(record: Record) -> float:
     if not bent(record):
         return 0.0
     exchange_per_h, error = record.valve.shape.exchange_per_h
-    vessel = record.vessel
-    gas = float(gas_g_per_l_bar(record.beer_c)) * vessel.head_space_l / vessel.beer_volume_l
+    gas = record.head_space_g_per_l_bar
     return (record.capacity_g_per_l_bar - gas) / gas / (exchange_per_h + 3 * error)

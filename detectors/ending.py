@@ -10,7 +10,7 @@ verdict: as it fades, the bound falls below the limit whichever it was.
 """
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from ullage.detectors import ending_told as told
 from ullage.detectors.coming_again import coming_again
@@ -20,7 +20,9 @@ from ullage.detectors.ending_by_gravity import gravity_evidence, stands_too_high
 from ullage.detectors.ending_doubts import gas_goes, past_its_peak, suddenly_still
 from ullage.detectors.fading import fades
 from ullage.detectors.finding import Finding
+from ullage.detectors.first_climb import first_climb, least_share
 from ullage.detectors.frames import Frame
+from ullage.detectors.hours_to_go import hours_to_go
 from ullage.detectors.production import Production
 from ullage.detectors.record import BAR, Record
 from ullage.detectors.rest_above import rests_above
@@ -128,7 +130,7 @@ class Ending(Detector):
             return self._test_answer(record, start_s)
         bound = self._to_come.tightest(record, start_s)
         if bound is None:
-            return []
+            return self._test_answer(record, start_s)
         record.production = bound.production
         self._looked_s = record.now_s
         return self._verdict(record, bound, start_s)
@@ -277,14 +279,15 @@ class Ending(Detector):
         asked = record.valve.proof is Proof.WORD or record.suspected_s is not None
         if not asked and record.now_s - self._answered_s < UNASKED_S:
             return []
-        recent = record.production_over(start_s - 60, max(1.5, shut_h))
-        if recent is None or recent.low <= self.settings.going_g_per_l_day:
+        recent = record.production_over(start_s - 60, max(1.5, shut_h)) or first_climb(record, start_s)
+        share = least_share(record, shut_h)
+        if recent is None or math.sqrt(share) * recent.low <= self.settings.going_g_per_l_day:
             return []
         self._answered_shut_s, self._answered_s = start_s, record.now_s
         self._unsaid_shut_s = None if record.valve.proof is Proof.WORD else start_s
         record.suspected_s = None
         self._suspicion.refuted(record.now_s)
-        return [self._still(record, recent, shut_h)]
+        return [self._still(record, recent, shut_h, share)]
 
     def _resumed(self, record: Record) -> list[Finding]:
         """Take `finished` back if CO2 surely comes again at a steady temperature: held by the beer, or in drops let off."""
@@ -302,20 +305,11 @@ class Ending(Detector):
         record.suspected_s = None
         return [self._still(record, production, hours)]
 
-    def _still(self, record: Record, production: Production, shut_h: float) -> Finding:
-        return told.still_fermenting(record, production, shut_h, self._hours_to_go(record, production))
-
-    def _hours_to_go(self, record: Record, production: Production) -> float:
-        """Return about how long it goes on, h: what the rate leaves to come, but no more than the wort still has.
-
-        A young fermentation gets faster before it fades, and gas given off just after the valve is shut looks like more:
-        so the wort's usual course at these temperatures bounds the estimate on both sides.
-        """
-        tail_h = min(self._to_come.tail_h(record, production), max(record.age_h / 2, 12.0))
-        by_rate = production.rate_g_per_l_day * tail_h / 24
-        by_time = record.expected_co2_g_per_l * 10**-self._suspicion.progress  # nine tenths gone at 1
-        to_come = min(by_rate, by_time) if record.age_h > 48 else by_time
-        return tail_h * math.log(max(to_come / self.settings.to_come_g_per_l, 1.5))
+    def _still(self, record: Record, most: Production, shut_h: float, share: float = 1.0) -> Finding:
+        production = replace(most, rate_g_per_l_day=math.sqrt(share) * most.rate_g_per_l_day)
+        tail_h, left = self._to_come.tail_h(record, production), self.settings.to_come_g_per_l
+        to_go_h = hours_to_go(record, production, tail_h, self._suspicion.progress, left)
+        return told.still_fermenting(record, production, share, shut_h, to_go_h)
 
 
 def _tested(record: Record) -> bool:

@@ -48,18 +48,29 @@ def finished_by_gravity(record: Record, evidence: str) -> Finding:
     )  # fmt: skip
 
 
-def still_fermenting(record: Record, production: Production, shut_h: float, hours_to_go: float) -> Finding:
-    """Return that it goes on, and when the pressure would reach the rated limit."""
-    vessel = record.vessel
-    bar_per_h = production.rate_g_per_l_day / 24 / record.capacity_g_per_l_bar
+def still_fermenting(
+    record: Record, production: Production, share: float, shut_h: float, hours_to_go: float
+) -> Finding:
+    """Return that it goes on, and when the pressure would reach the rated limit.
+
+    `share` is the least part of the capacity in balance that the slope is worth; the production is that of the geometric mean.
+    """
+    vessel, rate = record.vessel, production.rate_g_per_l_day
+    least, most = rate * math.sqrt(share), rate / math.sqrt(share)
+    bar_per_h = most / 24 / record.capacity_g_per_l_bar
+    told = (
+        f"{rate:.1f} g/L CO2 a day"
+        if share == 1.0
+        else f"about {rate:.1f} g/L CO2 a day ({least:.1f} to {most:.1f})"
+    )
     limit_h = (vessel.rated_pressure_bar - record.bar) / max(bar_per_h, 1e-6)
     sealed = vessel.valve_pressure_bar is None and record.valve.sealed
     advice = "If no gas is let off," if sealed else "Open the valve to its setting again; left shut,"
     return _medium(
         record, Condition.STILL_FERMENTING,
-        f"Still fermenting: {production.rate_g_per_l_day:.1f} g/L CO2 a day, about {hours_to_go:.0f} h to go. {advice} "
-        f"the pressure reaches the rated {vessel.rated_pressure_bar:.2f} bar in about {limit_h:.0f} h.",
-        value=hours_to_go, unit="h", rate_g_per_l_day=production.rate_g_per_l_day,
+        f"Still fermenting: {told}, some {_roughly(hours_to_go)} to go. {advice} "
+        f"the pressure reaches the rated {vessel.rated_pressure_bar:.2f} bar in about {_roughly(limit_h)}.",
+        value=hours_to_go, unit="h", rate_g_per_l_day=rate,
         evidence=(
             f"shut for {shut_h:.1f} h: {record.valve.proof.value if record.valve.proof else 'measured'}",
             f"pressure rises by {bar_per_h * 1000:.0f} mbar/h, temperature taken out",
@@ -191,6 +202,13 @@ def _medium(
         text=text,
         **numbers,
     )
+
+
+def _roughly(hours: float) -> str:
+    """Return a time that nobody knows well in words: minutes rounded down, else hours, else days."""
+    if hours < 1.5:
+        return f"{max(math.floor(hours * 12) * 5, 5)} min"
+    return f"{hours:.0f} h" if hours < 48 else f"{hours / 24:.0f} days"
 
 
 def _most(production: Production) -> str:

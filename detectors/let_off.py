@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from ullage.detectors.co2 import gas_g_per_l_bar, solubility_slope_per_k
+from ullage.detectors.co2 import solubility_slope_per_k
 from ullage.detectors.drop_worth import drop_share
 from ullage.detectors.production import Production
 from ullage.detectors.record import BAR, LAGGED, Record
@@ -174,9 +174,8 @@ class LetOff:
 
     def made_g_per_l(self, record: Record) -> float:
         """Return at least how much CO2 has been made, g/L: in the vessel and let off in the drops that were seen."""
-        vessel, full = record.vessel, record.capacity_g_per_l_bar
-        gas = float(gas_g_per_l_bar(record.beer_c)) * vessel.head_space_l / vessel.beer_volume_l
-        return full * max(record.bar - record.start_bar, 0.0) + gas * record.valve.teeth.let_off_bar
+        kept = record.capacity_g_per_l_bar * max(record.bar - record.start_bar, 0.0)
+        return kept + record.head_space_g_per_l_bar * record.valve.teeth.let_off_bar
 
     def _between(self, record: Record, first: int, last: int, hidden_g_per_l: float) -> Production:
         from_s, sum_before, trough_before, _ = self._drops[first]

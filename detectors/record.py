@@ -229,6 +229,11 @@ class Record:
         """Grams of CO2 per litre of beer that raise the shut vessel by one bar."""
         return float(capacity_g_per_l_bar(self.vessel, self.beer_c))
 
+    @property
+    def head_space_g_per_l_bar(self) -> float:
+        """Grams of CO2 per litre of beer that raise the head space alone by one bar."""
+        return float(gas_g_per_l_bar(self.beer_c)) * self.vessel.head_space_l / self.vessel.beer_volume_l
+
     def co2_g_per_l(self, rows: FloatArray) -> FloatArray:
         """Return the CO2 per litre of beer at equilibrium for rows of the table, g/L, head space included."""
         celsius = np.where(np.isnan(rows[:, BEER]), self.beer_c, rows[:, BEER])
