@@ -20,7 +20,7 @@ from ullage.detectors.ending_by_gravity import gravity_evidence, stands_too_high
 from ullage.detectors.ending_doubts import gas_goes, past_its_peak, suddenly_still
 from ullage.detectors.fading import fades
 from ullage.detectors.finding import Finding
-from ullage.detectors.first_climb import first_climb, least_share
+from ullage.detectors.first_climb import WHOLE, Worth, climbing_since_s, first_climb, worth
 from ullage.detectors.frames import Frame
 from ullage.detectors.hours_to_go import hours_to_go
 from ullage.detectors.production import Production
@@ -250,7 +250,7 @@ class Ending(Detector):
     def _by_time(self, record: Record) -> list[Finding]:
         """Ask for a shut-valve test, where nothing proves that gas can't leave."""
         evidence = self._suspicion.weigh(record)
-        if not evidence:
+        if not evidence or record.now_s - self._stalls.warm_since_s < AWAKE_S:
             return []
         record.suspected_s = record.now_s
         return [told.may_be_over(record, evidence, self.settings.ask_hours)]
@@ -279,9 +279,10 @@ class Ending(Detector):
         asked = record.valve.proof is Proof.WORD or record.suspected_s is not None
         if not asked and record.now_s - self._answered_s < UNASKED_S:
             return []
-        recent = record.production_over(start_s - 60, max(1.5, shut_h)) or first_climb(record, start_s)
-        share = least_share(record, shut_h)
-        if recent is None or math.sqrt(share) * recent.low <= self.settings.going_g_per_l_day:
+        from_s = start_s if record.valve.proof is Proof.WORD else climbing_since_s(record, start_s)
+        recent = record.production_over(from_s - 60, max(1.5, shut_h)) or first_climb(record, from_s)
+        share = worth(record, shut_h)
+        if recent is None or share.likely * recent.low <= self.settings.going_g_per_l_day:
             return []
         self._answered_shut_s, self._answered_s = start_s, record.now_s
         self._unsaid_shut_s = None if record.valve.proof is Proof.WORD else start_s
@@ -305,11 +306,11 @@ class Ending(Detector):
         record.suspected_s = None
         return [self._still(record, production, hours)]
 
-    def _still(self, record: Record, most: Production, shut_h: float, share: float = 1.0) -> Finding:
-        production = replace(most, rate_g_per_l_day=math.sqrt(share) * most.rate_g_per_l_day)
-        tail_h, left = self._to_come.tail_h(record, production), self.settings.to_come_g_per_l
-        to_go_h = hours_to_go(record, production, tail_h, self._suspicion.progress, left)
-        return told.still_fermenting(record, production, share, shut_h, to_go_h)
+    def _still(self, record: Record, most: Production, shut_h: float, share: Worth = WHOLE) -> Finding:
+        likely = replace(most, rate_g_per_l_day=share.likely * most.rate_g_per_l_day)
+        tail_h, left = self._to_come.tail_h(record, likely), self.settings.to_come_g_per_l
+        to_go_h = hours_to_go(record, likely, tail_h, self._suspicion.progress, left)
+        return told.still_fermenting(record, most, share, shut_h, to_go_h)
 
 
 def _tested(record: Record) -> bool:

@@ -8,6 +8,7 @@ from typing import Any
 
 from ullage.detectors.ending_bound import Bound
 from ullage.detectors.finding import Condition, Finding, Priority, State
+from ullage.detectors.first_climb import WHOLE, Worth
 from ullage.detectors.production import Production
 from ullage.detectors.record import Record
 from ullage.detectors.valve import Proof
@@ -49,20 +50,15 @@ def finished_by_gravity(record: Record, evidence: str) -> Finding:
 
 
 def still_fermenting(
-    record: Record, production: Production, share: float, shut_h: float, hours_to_go: float
+    record: Record, production: Production, share: Worth, shut_h: float, hours_to_go: float
 ) -> Finding:
-    """Return that it goes on, and when the pressure would reach the rated limit.
-
-    `share` is the least part of the capacity in balance that the slope is worth; the production is that of the geometric mean.
-    """
-    vessel, rate = record.vessel, production.rate_g_per_l_day
-    least, most = rate * math.sqrt(share), rate / math.sqrt(share)
+    """Return that it goes on, and when the pressure would reach the rated limit; production as if beer and gas were in balance."""
+    vessel, most = record.vessel, production.rate_g_per_l_day
+    rate = share.likely * most
     bar_per_h = most / 24 / record.capacity_g_per_l_bar
-    told = (
-        f"{rate:.1f} g/L CO2 a day"
-        if share == 1.0
-        else f"about {rate:.1f} g/L CO2 a day ({least:.1f} to {most:.1f})"
-    )
+    told = f"{rate:.1f} g/L CO2 a day"
+    if share is not WHOLE:
+        told = f"about {told} ({share.least * most:.1f} to {most:.1f})"
     limit_h = (vessel.rated_pressure_bar - record.bar) / max(bar_per_h, 1e-6)
     sealed = vessel.valve_pressure_bar is None and record.valve.sealed
     advice = "If no gas is let off," if sealed else "Open the valve to its setting again; left shut,"

@@ -4,6 +4,8 @@ In a small head space a lively beer takes the pressure to the rated limit within
 test before a line through it is worth anything. The answer is plain all the same.
 """
 
+from dataclasses import dataclass
+
 import numpy as np
 
 from ullage.detectors.production import Production
@@ -17,14 +19,38 @@ STEADY = 0.2
 """Least part of the mean climb that every frame shows: a jump that stands still after it is none."""
 
 
-def least_share(record: Record, shut_h: float) -> float:
-    """Return at least which part of the capacity in balance the slope of a vessel shut for so long is worth.
+@dataclass(frozen=True, slots=True)
+class Worth:
+    """Which part of the capacity in balance the slope of a vessel that was just shut is worth."""
 
-    When the valve shuts, beer in full swing goes on giving off what it makes, to the head space alone; only as the pressure
-    rises does it keep more of it. So at first the slope is worth the head space's capacity, later all of it, and within the
-    first hours the geometric mean of the two is a fair guess.
+    least: float
+    likely: float
+
+
+WHOLE = Worth(1.0, 1.0)
+
+
+def worth(record: Record, shut_h: float) -> Worth:
+    """Return what the slope is worth so long after the valve was shut.
+
+    Beer in full swing goes on giving off what it makes, to the head space alone; only as the pressure rises does it keep
+    more of it. So at first the slope is worth the head space's capacity, later all of it; how soon differs by a factor of
+    ten. The geometric mean of the two is a fair guess in the first hour (tried on simulated vessels).
     """
-    return record.head_space_g_per_l_bar / record.capacity_g_per_l_bar if shut_h < SETTLED_H else 1.0
+    if shut_h >= SETTLED_H:
+        return WHOLE
+    least = record.head_space_g_per_l_bar / record.capacity_g_per_l_bar
+    return Worth(least, least ** (0.5 * (1 - (shut_h / SETTLED_H) ** 2)))
+
+
+def climbing_since_s(record: Record, start_s: float) -> float:
+    """Return since when the pressure has been above where the valve opens, s, where nobody said that it is shut."""
+    rows = record.since(start_s)
+    opening_bar = record.valve.opening_bar
+    if opening_bar is None:
+        return start_s
+    below = np.flatnonzero(rows[:, BAR] <= opening_bar + 2 * record.valve.frame_noise_bar)
+    return float(rows[min(below[-1] + 1, len(rows) - 1), TIME]) if len(below) else start_s
 
 
 def first_climb(record: Record, start_s: float) -> Production | None:

@@ -31,6 +31,9 @@ HARDLY = 0.6
 """Before this share of that time an end behind a valve is not believed yet, however it came."""
 MOSTLY_DONE = 1.5
 """Share of that time after which a cold rest is no stall."""
+ASLEEP_G_PER_L_DAY = 0.9
+COLD_SURE = 2.0
+"""Standard errors that are enough for a stall which the temperature explains."""
 SLACK_C = 0.3
 CHILL_S, CHILL_K = 12 * 3600.0, 6.0
 
@@ -153,7 +156,9 @@ class Stalls:
             return None  # it seemed to be over while the beer was warm
         drops = record.valve.teeth.drops
         recent = record.production_over(max(cold_s, drops[-1].time_s + 1200 if drops else 0.0), 8.0)
-        if recent is None or recent.hours < 3 or recent.high > 0.9:
+        if recent is None or recent.hours < 3:
+            return None
+        if recent.rate_g_per_l_day + COLD_SURE * recent.se_g_per_l_day > ASLEEP_G_PER_L_DAY:
             return None
         hardly_begun = record.age_h < self._young_h and record.rates.peak < 2 * recent.high
         return None if hardly_begun else recent

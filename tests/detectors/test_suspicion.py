@@ -1,0 +1,65 @@
+"""The question for a shut-valve test: a cycling valve that goes quiet is told long before time alone would tell it.
+
+Streams of teeth and rests, written out here; the valve and its beer are invented.
+"""
+
+from typing import Any
+
+import numpy as np
+import pytest
+
+from tests.detectors.streams import (
+    HOUR_S,
+    START_S,
+    VALVED,
+    hours_in,
+    merged,
+    of,
+    pressure,
+    temperature,
+    verdicts,
+)
+from ullage.detectors.finding import Condition, Finding
+
+QUIET_FROM_H = 70.0
+OPENING_BAR = 1.2
+
+
+def asked(
+    *, drop_bar: float = 0.1, tooth_min: float = 60.0, goes_on: bool = False, celsius_after: float = 20.0
+) -> list[Finding]:
+    """Return the questions in 110 h: the vessel fills, the valve cycles, then rests where it opens (or cycles on)."""
+    minutes = np.arange(0.0, 110 * 60.0)
+    at_h = minutes / 60
+    fills = np.minimum(OPENING_BAR, 0.1 * at_h)
+    part = minutes % tooth_min / tooth_min
+    cycles = OPENING_BAR - drop_bar * (1 - part)
+    bars = np.where(at_h < 12, fills, np.where(goes_on | (at_h < QUIET_FROM_H), cycles, OPENING_BAR - 0.002))
+    celsius = np.where(at_h < QUIET_FROM_H, 20.0, celsius_after)
+    noise = np.random.default_rng(6).standard_normal((2, len(minutes)))
+    time_s = START_S + at_h * HOUR_S
+    samples = merged(
+        pressure(time_s, bars + 0.001 * noise[0]), temperature(time_s + 20, celsius + 0.03 * noise[1])
+    )
+    return of(verdicts(VALVED, samples), Condition.FINISH_SUSPECTED)
+
+
+def test_a_valve_that_lets_nothing_off_for_a_day_is_asked_about() -> None:
+    """Every hour, then nothing: production has fallen to a small part, at three quarters of the usual time."""
+    (question,) = asked()
+    assert QUIET_FROM_H + 23 <= hours_in(question) <= QUIET_FROM_H + 27
+    assert any("before that, every 60 min" in one for one in question.evidence)
+
+
+@pytest.mark.parametrize(
+    "why",
+    [
+        pytest.param({"goes_on": True}, id="the valve goes on"),
+        pytest.param({"drop_bar": 0.013}, id="drops so small that others are missed"),
+        pytest.param({"tooth_min": 10.0}, id="teeth that may have become too fast to be seen"),
+        pytest.param({"celsius_after": 15.0}, id="beer below the range of its yeast"),
+    ],
+)
+def test_silence_that_something_else_explains_is_not_asked_about(why: dict[str, Any]) -> None:
+    """Four ways in which drops cease, or seem to, while there is much to come."""
+    assert not asked(**why)
