@@ -14,6 +14,9 @@ from ullage.detectors.record import Record
 TEETH = 4
 WITHIN_S = 36 * 3600.0
 LEAST_TOOTH_S = 1.2 * 3600.0
+SHORT_TEETH = 2
+"""So many teeth on end too short to be measured: gas comes faster again than the slow ones before them say. One may be a
+swing of the fridge."""
 
 
 class LateHalves:
@@ -23,6 +26,7 @@ class LateHalves:
         self._teeth: deque[Production] = deque(maxlen=TEETH)
         self._tooth_s = -math.inf
         self._current: Production | None = None
+        self._unmeasured = 0
 
     def slow_teeth(self, now_s: float) -> int:
         """Return how many teeth long enough to be measured have been completed within three days."""
@@ -31,8 +35,7 @@ class LateHalves:
     def watch(self, record: Record, tooth_s: float) -> Production | None:
         """Look at the tooth that began at `tooth_s`; return what the last teeth say together, None if too little."""
         if tooth_s != self._tooth_s:
-            if self._current is not None:
-                self._teeth.append(self._current)
+            self._end_tooth()
             self._tooth_s, self._current = tooth_s, None
         half_s = (record.now_s - tooth_s) / 2
         if half_s >= LEAST_TOOTH_S / 2:
@@ -41,6 +44,16 @@ class LateHalves:
         if self._current is not None:
             teeth.append(self._current)
         return _together(teeth)
+
+
+    def _end_tooth(self) -> None:
+        if self._current is not None:
+            self._teeth.append(self._current)
+            self._unmeasured = 0
+            return
+        self._unmeasured += 1
+        if self._unmeasured >= SHORT_TEETH:
+            self._teeth.clear()
 
 
 def _together(teeth: list[Production]) -> Production | None:
