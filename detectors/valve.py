@@ -31,6 +31,9 @@ CLEARLY_SEEN = 1.6
 """A drop so much larger than the least that is found is not missed."""
 SEEN = 1.2
 """Where most drops are no more than so many times the least that is found, and a step of the converter, others were missed."""
+LEAST_COUNT = 8
+"""A valve that lets gas off in drops makes dozens of them: a wort's gas is some hundred times what a drop of 0.1 bar takes.
+Fewer are a smooth one that stuck now and then."""
 LASTING_S = 3 * 3600.0
 SEEN_S = 1200.0
 """Teeth at least this far apart are seen one by one at a reading every few minutes."""
@@ -315,7 +318,7 @@ class Valve:
 
     def _proof_from_data(self, time_s: float, bar: float) -> Proof | None:
         drops = self.usual_drops()
-        if len(drops) >= 3:
+        if len(drops) >= 3 and self.teeth.count >= LEAST_COUNT:
             opening, margin = self._opening(drops)
             last = self.teeth.drops[-1]
             minute, step = self.noise.minute_sd_bar, self.noise.step_bar

@@ -27,6 +27,7 @@ ENOUGH_G_PER_L = 0.4
         pytest.param(
             "coarse_sensor", 1000068, id="drops of three steps of a converter: those of two were missed"
         ),
+        pytest.param("smooth_nobody", 1000072, id="a smooth valve that stuck three times in nine days"),
         pytest.param("resume_on_warming", 1000025, id="a stall by cold, at the edge of the yeast's range"),
     ],
 )
