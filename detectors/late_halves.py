@@ -45,7 +45,6 @@ class LateHalves:
             teeth.append(self._current)
         return _together(teeth)
 
-
     def _end_tooth(self) -> None:
         if self._current is not None:
             self._teeth.append(self._current)
