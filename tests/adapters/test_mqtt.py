@@ -16,8 +16,9 @@ import pytest
 from paho.mqtt.enums import CallbackAPIVersion
 
 from tests.adapters.received import Received, SystemClock, wait_until
-from tests.servers.broker import SECRETS, Broker, free_port, need_mosquitto
+from tests.servers.broker import SECRETS, Broker, need_mosquitto
 from tests.servers.certificates import make_certificates
+from tests.servers.ports import free_port
 from tests.servers.tcp_proxy import TcpProxy
 from ullage.adapters.channel import Channel
 from ullage.adapters.mqtt import MqttSource

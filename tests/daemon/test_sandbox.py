@@ -15,9 +15,10 @@ import pytest
 import yaml
 
 from tests.daemon.sandbox import read_keys
-from tests.servers.broker import Broker, free_port
+from tests.servers.broker import Broker
 from tests.servers.daemon import wait_until
 from tests.servers.http_receiver import HttpReceiver
+from tests.servers.ports import free_port
 
 UNIT = Path(__file__).parents[2] / "systemd" / "ullage.service"
 TOKEN = "m4Kd8-xRzV6wYcM3nZs7Tq9Ue2"
@@ -149,7 +150,7 @@ def vessel(port: int) -> str:
     """Return what the page says about the vessel."""
     address = f"http://127.0.0.1:{port}/api/v1/vessels/north"
     request = urllib.request.Request(address, headers={"Authorization": f"Bearer {TOKEN}"})
-    with urllib.request.urlopen(request, timeout=10) as answer:
+    with urllib.request.urlopen(request, timeout=30) as answer:
         return str(answer.read().decode())
 
 
@@ -189,14 +190,14 @@ def test_everything_works_inside(sandboxed: list[str], serial: tuple[int, str], 
             for _ in range(3):
                 os.write(serial[0], b"temp=18.4\n")
                 broker.publish("cellar/north", "2.9")
-            receiver.wait_for(1, 30)
+            receiver.wait_for(1, 60)
             wait_until(lambda: "18.4" in vessel(port), "the reading of the serial port")
             (inside,) = Path(f"/proc/{process.pid}/task/{process.pid}/children").read_text().split()
             status = Path(f"/proc/{inside}/status").read_text()
             assert "CapEff:\t0000000000000000" in status
             assert "Seccomp:\t2" in status
             os.kill(int(inside), signal.SIGTERM)
-            assert process.wait(30) == 0, (tmp_path / "log").read_text()
+            assert process.wait(60) == 0, (tmp_path / "log").read_text()
         finally:
             process.kill()
     assert (state / "ullage.db").stat().st_mode & 0o777 == 0o600

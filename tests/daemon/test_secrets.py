@@ -15,9 +15,10 @@ import yaml
 
 from tests.daemon.configs import EXAMPLE, write
 from tests.daemon.program import ullage
-from tests.servers.broker import Broker, free_port
+from tests.servers.broker import Broker
 from tests.servers.daemon import DaemonProcess, wait_until
 from tests.servers.http_receiver import HttpReceiver, Mode
+from tests.servers.ports import free_port
 from ullage.daemon.config_files import loose_files
 from ullage.daemon.settings import load
 
@@ -194,7 +195,7 @@ def test_secrets_are_seen_nowhere(house: tuple[DaemonProcess, HttpReceiver, Brok
     done = ullage("check", "--notify", "--listen", "1", *config)
     assert_none_in(done.stdout + done.stderr, "check")
     for _ in range(3):
-        assert receiver.wait_until(lambda seen: any(SECRETS["push"] in request.path for request in seen), 30)
+        assert receiver.wait_until(lambda seen: any(SECRETS["push"] in request.path for request in seen), 60)
     receiver.mode = Mode.BUSY
     for command in (
         ("status",), ("status", "--json"), ("journal", "north", "vented"), ("journal", "--list", "north"), ("export",),
@@ -223,7 +224,7 @@ def test_secrets_are_seen_nowhere(house: tuple[DaemonProcess, HttpReceiver, Brok
     assert_none_in(processes, "the list of processes")
     daemon.signal(signal.SIGABRT)  # as the watchdog does with a daemon that hangs
     assert daemon.process is not None
-    daemon.process.wait(20)
+    daemon.process.wait(60)
     assert "Fatal Python error" in daemon.log
     assert_none_in(daemon.log, "the log")
     for file in daemon.directory.iterdir():

@@ -7,8 +7,9 @@ from pathlib import Path
 import pytest
 import yaml
 
-from tests.servers.broker import Broker, free_port
+from tests.servers.broker import Broker
 from tests.servers.daemon import wait_until
+from tests.servers.ports import free_port
 from ullage.daemon.books import Page
 from ullage.daemon.building import build
 from ullage.daemon.clock import ManualClock

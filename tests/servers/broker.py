@@ -25,17 +25,10 @@ import pytest
 from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
 
 from tests.servers.certificates import Certificates
+from tests.servers.ports import free_port
 
 SECRETS = {"brewer": "right-pass"}
 """A user name and password for tests that need one (invented)."""
-
-
-def free_port() -> int:
-    """Return a TCP port of 127.0.0.1 that nobody listens on now."""
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        port: int = probe.getsockname()[1]
-    return port
 
 
 def mosquitto_path() -> str | None:
@@ -116,7 +109,7 @@ class Broker:
         broker.restart()
         return broker
 
-    def restart(self, timeout_s: float = 10.0) -> None:
+    def restart(self, timeout_s: float = 30.0) -> None:
         """Start it (again, after `stop` or `kill`) on the same port with the same store."""
         self.stop()
         with (self.directory / "broker.log").open("ab") as output:
@@ -136,14 +129,14 @@ class Broker:
         """End it politely; Mosquitto writes its store first."""
         if self.process is not None:
             self.process.terminate()
-            self.process.wait(timeout=10)
+            self.process.wait(timeout=30)
             self.process = None
 
     def kill(self) -> None:
         """End it as a power cut would."""
         if self.process is not None:
             self.process.kill()
-            self.process.wait(timeout=10)
+            self.process.wait(timeout=30)
             self.process = None
 
     def __enter__(self) -> Self:

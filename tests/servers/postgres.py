@@ -13,7 +13,6 @@ import os
 import pwd
 import shutil
 import signal
-import socket
 import subprocess
 import tempfile
 import time
@@ -25,6 +24,8 @@ from typing import Self
 import psycopg
 import pytest
 from sqlalchemy.engine import make_url
+
+from tests.servers.ports import free_port
 
 _START_S = 60
 
@@ -63,7 +64,7 @@ class PostgresServer:
                 [programs / "initdb", "-D", data, "-U", "ullage", "-A", "trust", "-E", "UTF8", "--no-sync"],
                 user=user, cwd=directory, check=True, stdout=log, stderr=log,
             )  # fmt: skip
-            port = _free_port()
+            port = free_port()
             arguments = ["-D", str(data), "-p", str(port), "-k", str(directory), "-h", "127.0.0.1"]
             arguments += [] if durable else ["-F"]
             process = subprocess.Popen(
@@ -130,10 +131,3 @@ def _programs(directory: Path) -> Path:
         if (package.parent / name).is_dir():
             shutil.copytree(package.parent / name, directory / "packages" / name, symlinks=True)
     return directory / "packages" / package.name / "pginstall" / "bin"
-
-
-def _free_port() -> int:
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        port: int = probe.getsockname()[1]
-    return port

@@ -16,6 +16,7 @@ import yaml
 from tests.daemon.page.kit import TOKEN
 from tests.daemon.program import COMMAND, environment
 from tests.servers.daemon import DaemonProcess, wait_until
+from tests.servers.ports import free_port
 
 VESSEL = {
     "name": "north",
@@ -31,12 +32,6 @@ SOURCES = {"probe": {"kind": "serial", "url": "socket://127.0.0.1:9"}}
 def config(**more: Any) -> Mapping[str, Any]:
     """Return a small configuration."""
     return {"vessels": [VESSEL], "sources": SOURCES, "store": {"url": "sqlite:///u.db"}, **more}
-
-
-def free_port() -> int:
-    """Return a port that was free a moment ago."""
-    with socket.create_server(("127.0.0.1", 0)) as taken:
-        return int(taken.getsockname()[1])
 
 
 @pytest.fixture(name="folder")
@@ -66,11 +61,11 @@ def test_served_with_its_token(folder: Path) -> None:
     try:
         wait_until(lambda: "page address=" in daemon.log, "the page")
         with pytest.raises(urllib.error.HTTPError) as refused:
-            urllib.request.urlopen(address, timeout=10)
+            urllib.request.urlopen(address, timeout=30)
         assert refused.value.code == 401
         refused.value.close()
         request = urllib.request.Request(address, headers={"Authorization": f"Bearer {TOKEN}"})
-        with urllib.request.urlopen(request, timeout=10) as answer:
+        with urllib.request.urlopen(request, timeout=30) as answer:
             assert json.load(answer)["vessels"][0]["vessel"] == "north"
         assert TOKEN not in daemon.log
     finally:
@@ -89,7 +84,7 @@ def test_what_is_entered_reaches_the_detectors(folder: Path) -> None:
             data=b'{"text": "valve shut"}',
             headers={"Content-Type": "application/json"},
         )
-        with urllib.request.urlopen(request, timeout=10) as answer:
+        with urllib.request.urlopen(request, timeout=30) as answer:
             assert json.load(answer)["entry"] == 1
         wait_until(
             lambda: 'journal entry vessel=north entry="valve shut"' in daemon.log, "the detectors to hear"
