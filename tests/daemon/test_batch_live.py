@@ -74,9 +74,11 @@ class Cellar:
 def speak(broker: Broker, hours: float) -> None:
     """Publish a reading a minute over the last hours: a wort that does nothing yet."""
     now_s = time.time()
-    for minute in range(int(hours * 60), -1, -1):
-        told = {"top": 0.01 + 0.001 * (minute % 3), "beer": 19.5, "t": now_s - 60 * minute}
-        broker.publish("cellar/north", json.dumps(told))
+    told = [
+        {"top": 0.01 + 0.001 * (minute % 3), "beer": 19.5, "t": now_s - 60 * minute}
+        for minute in range(int(hours * 60), -1, -1)
+    ]
+    broker.publish("cellar/north", *map(json.dumps, told))
 
 
 def command(daemon: DaemonProcess, *arguments: str) -> str:

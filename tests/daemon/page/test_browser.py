@@ -13,7 +13,10 @@ from axe_playwright_python.sync_playwright import Axe  # type: ignore[import-unt
 from playwright.sync_api import Browser, BrowserContext, Page, expect, sync_playwright
 
 from tests.daemon.page.kit import HOSTILE, TOKEN, Kit
+from tests.servers.ports import free_port
 from tests.servers.tcp_proxy import TcpProxy
+from ullage.daemon.page.server import PageServer
+from ullage.daemon.page_settings import PageSettings
 from ullage.daemon.store import batches
 from ullage.detectors.batch import Batch
 
@@ -21,7 +24,8 @@ CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
 WIDTHS = {"phone": (390, 844), "desk": (1280, 900)}
 SHOTS = os.environ.get("ULLAGE_TEST_SHOTS", "")
 """A folder for screenshots, to be looked at by eye; none are taken without."""
-pytestmark = pytest.mark.timeout(180)
+PATIENCE_MS = 60_000
+"""How long the browser waits for what is to show, on a machine that is very busy."""
 
 
 @pytest.fixture(name="browser", scope="module")
@@ -30,6 +34,7 @@ def _browser() -> Iterator[Browser]:
         pytest.skip("needs Chromium: apt-get install chromium")
     with sync_playwright() as playwright:
         # as root, which CI often is, Chromium has no sandbox of its own
+        expect.set_options(timeout=PATIENCE_MS)
         browser = playwright.chromium.launch(executable_path=CHROMIUM, args=["--no-sandbox"])
         yield browser
         browser.close()
@@ -51,7 +56,7 @@ class Reader:
             viewport={"width": width, "height": height}, timezone_id="UTC", has_touch=wide == "phone", **more
         )
         self.page: Page = self.context.new_page()
-        self.page.set_default_timeout(15_000)
+        self.page.set_default_timeout(PATIENCE_MS)
         self.complaints: list[str] = []
         self.page.on(
             "console", lambda said: self.complaints.append(said.text) if said.type == "error" else None
@@ -96,6 +101,25 @@ def _lived(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Kit]:
     kit.close()
 
 
+@pytest.fixture(name="alarmed", scope="module")
+def _alarmed(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Kit]:
+    """A batch with alarms, to be looked at by tests that change nothing."""
+    kit = Kit(tmp_path_factory.mktemp("alarmed"))
+    kit.live_a_day(0.3)
+    kit.over_pressure()
+    kit.desk.report("source-lost", True, "The broker is out of reach.", subject="cellar")
+    yield kit.start()
+    kit.close()
+
+
+@pytest.fixture(name="locked", scope="module")
+def _locked(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Kit]:
+    """A page that asks for its token."""
+    kit = Kit(tmp_path_factory.mktemp("locked"), token=TOKEN).start()
+    yield kit
+    kit.close()
+
+
 @pytest.fixture(name="reader")
 def _reader(browser: Browser, kit: Kit, wide: str) -> Iterator[Reader]:
     reader = Reader(browser, kit, wide)
@@ -131,12 +155,12 @@ def test_load(browser: Browser, lived: Kit, wide: str) -> None:
 
 
 def test_live_update(reader: Reader) -> None:
-    """A new reading appears without a reload, within a second or so."""
+    """A new reading appears without a reload; `test_live.py` sees how soon."""
     reader.kit.read(1.00, 20.0)
     page = reader.open()
     reader.kit.clock.advance(1)
     reader.kit.read(1.07, 20.0)
-    expect(card(page).locator(".value").first).to_have_text("1.07 bar", timeout=2500)
+    expect(card(page).locator(".value").first).to_have_text("1.07 bar")
     reader.check()
 
 
@@ -270,23 +294,20 @@ def test_a_stale_sensor(reader: Reader) -> None:
 
 def test_a_lost_connection_is_said(browser: Browser, tmp_path: Path, wide: str) -> None:
     """When the daemon is gone the page says so and no number looks fresh; when it is back, all is well by itself."""
-    kit = Kit(tmp_path).start()
+    port = free_port()
+    kit = Kit(tmp_path, PageSettings(port=port)).start()
     reader = Reader(browser, kit, wide)
     try:
         kit.read(1.00, 20.0)
         page = reader.open()
-        port = kit.port
         kit.server.stop()
-        expect(page.locator("#link")).to_contain_text("connection lost", timeout=25_000)
+        expect(page.locator("#link")).to_contain_text("connection lost")
         badge = card(page).locator(".number", has_text="Pressure").locator(".badge")
         expect(badge).to_be_visible()
         reader.shot("lost")
-        from ullage.daemon.page.server import PageServer
-        from ullage.daemon.page_settings import PageSettings
-
         kit.server = PageServer(kit.cellar, PageSettings(port=port), None)
         kit.server.start()
-        expect(page.locator("#link")).to_have_text("● live", timeout=25_000)
+        expect(page.locator("#link")).to_have_text("● live")
         expect(badge).to_be_hidden()
     finally:
         reader.context.close()
@@ -301,9 +322,9 @@ def test_a_link_that_dies_without_a_word(browser: Browser, tmp_path: Path, wide:
         try:
             page = reader.open(port=proxy.port)
             proxy.dark = True
-            expect(page.locator("#link")).to_contain_text("connection lost", timeout=25_000)
+            expect(page.locator("#link")).to_contain_text("connection lost")
             proxy.dark = False
-            expect(page.locator("#link")).to_have_text("● live", timeout=25_000)
+            expect(page.locator("#link")).to_have_text("● live")
         finally:
             reader.context.close()
             kit.close()
@@ -355,15 +376,10 @@ def test_the_chart_moves(browser: Browser, lived: Kit, wide: str) -> None:
 @pytest.mark.parametrize("path", ["/", "/history", "/batch?of=north/now", "/login"])
 @pytest.mark.parametrize("scheme", ["light", "dark"])
 def test_accessible_in_both_themes(
-    browser: Browser, tmp_path: Path, wide: str, scheme: Any, path: str
+    browser: Browser, alarmed: Kit, locked: Kit, wide: str, scheme: Any, path: str
 ) -> None:
     """axe-core (WCAG 2.2 A and AA and its best practices) has nothing serious or critical to say, alarms and all."""
-    kit = Kit(tmp_path, token=TOKEN if path == "/login" else None)
-    kit.live_a_day(0.3)
-    kit.over_pressure()
-    kit.desk.report("source-lost", True, "The broker is out of reach.", subject="cellar")
-    kit.start()
-    reader = Reader(browser, kit, wide, color_scheme=scheme)
+    reader = Reader(browser, locked if path == "/login" else alarmed, wide, color_scheme=scheme)
     try:
         page = reader.open(path)
         if path == "/":
@@ -382,7 +398,6 @@ def test_accessible_in_both_themes(
         assert serious == []
     finally:
         reader.context.close()
-        kit.close()
 
 
 def test_by_keyboard_alone(reader: Reader) -> None:
