@@ -17,7 +17,7 @@ class SystemClock:
         return time.monotonic()
 
 
-def wait_until(condition: Callable[[], bool], what: str, timeout_s: float = 15.0) -> None:
+def wait_until(condition: Callable[[], bool], what: str, timeout_s: float = 60.0) -> None:
     """Wait until a condition holds; fail with `what` if it does not come true in time."""
     deadline_s = time.monotonic() + timeout_s
     while not condition():
@@ -60,10 +60,10 @@ class Received:
     def values(self) -> list[float]:
         return [reading.value for reading in self.readings]
 
-    def wait_for_readings(self, count: int, timeout_s: float = 15.0) -> None:
+    def wait_for_readings(self, count: int, timeout_s: float = 60.0) -> None:
         wait_until(
             lambda: len(self.readings) >= count, f"{count} readings, got {len(self.readings)}", timeout_s
         )
 
-    def wait_for_refusals(self, count: int, timeout_s: float = 15.0) -> None:
+    def wait_for_refusals(self, count: int, timeout_s: float = 60.0) -> None:
         wait_until(lambda: len(self.refusals) >= count, f"{count} refusals, got {self.refusals}", timeout_s)

@@ -436,7 +436,7 @@ def test_every_finite_number_arrives_as_it_was_sent(number: float) -> None:
 def test_no_payload_takes_long(mark: bytes) -> None:
     """No filling of the full 16 KiB sends a reader into quadratic time (a second would be thousands of times usual)."""
     payload = (mark * 16_384)[: 16 * 1024]
-    began_s = time.perf_counter()
+    began_s = time.thread_time()
     for channel in CHANNELS:
         decoded(payload, channel)
-    assert time.perf_counter() - began_s < 1.0
+    assert time.thread_time() - began_s < 1.0

@@ -438,7 +438,7 @@ def test_a_broker_that_starts_after_us(tmp_path: Path, start: Start) -> None:
 def test_tries_are_spread_by_chance(start: Start) -> None:
     """After a power cut every client comes at once; each pause is drawn anew between nothing and its longest."""
     times_s: list[float] = []
-    longest_s = 0.2
+    longest_s = 0.3
     with socket.create_server(("127.0.0.1", 0)) as listener:
         source, _ = start(
             listener.getsockname()[1], protocol="v5", first_pause_s=longest_s, longest_pause_s=longest_s

@@ -428,7 +428,7 @@ class Collector:
     def texts(self) -> list[str]:
         return [row.text for row in self.readings if row.text]
 
-    def wait_until(self, told: str, timeout_s: float = 20.0) -> bool:
+    def wait_until(self, told: str, timeout_s: float = 60.0) -> bool:
         with self.more:
             return self.more.wait_for(lambda: told in self.texts(), timeout_s)
 
@@ -459,7 +459,7 @@ def test_the_brewer_may_act_from_another_thread() -> None:
 
     def play(hours: float) -> None:
         until_s = source.simulated_s() + hours * 3600
-        deadline = time.monotonic() + 30
+        deadline = time.monotonic() + 120
         while source.simulated_s() < until_s - 120 and time.monotonic() < deadline:
             clock.advance(0.05)
             time.sleep(0.001)

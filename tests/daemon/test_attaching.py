@@ -70,14 +70,14 @@ def test_nobody_waits_longer_than_agreed() -> None:
     leave = threading.Event()
 
     def hang(_event: Event, _left_s: float) -> bytes:
-        leave.wait(30)
+        leave.wait(60)
         return PNG
 
     attaching = Attaching(hang, longest_s=0.2)
     began_s = time.monotonic()
     assert drawn(attaching, end_of("north")) is None
     assert drawn(attaching, end_of("south")) is None
-    assert time.monotonic() - began_s < 5
+    assert time.monotonic() - began_s < 15
     leave.set()
 
 

@@ -376,7 +376,7 @@ def test_ctrl_c_is_clean(config: Path, tmp_path: Path) -> None:
     with subprocess.Popen(command, stderr=subprocess.PIPE, env=environment(), text=True) as process:
         writer = _when_read(pipe)
         process.send_signal(signal.SIGINT)
-        _, said = process.communicate(timeout=30)
+        _, said = process.communicate(timeout=60)
         os.close(writer)
     assert (process.returncode, said) == (130, "")
 

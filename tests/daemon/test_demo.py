@@ -121,7 +121,7 @@ def test_ctrl_c_ends_it_with_the_summary_so_far() -> None:
     assert demo.stdout.readline().strip() == OPENING
     assert demo.stdout.readline()
     demo.send_signal(signal.SIGINT)
-    output, errors = demo.communicate(timeout=20)
+    output, errors = demo.communicate(timeout=60)
     assert demo.returncode == 0
     assert "simulated days" in output
     assert "Traceback" not in errors
@@ -132,12 +132,12 @@ def test_the_speed_is_what_was_asked_for() -> None:
     demo = Demo(DemoSettings(speed=DAYS * 86_400 / 60, url="sqlite://"), Screen(io.StringIO()))
     start_s = time.monotonic()
     try:
-        demo.play(until=lambda: time.monotonic() - start_s > 3)
-        day = demo.day
+        demo.play(until=lambda: time.monotonic() - start_s > (3 if demo.day > 0.2 else 60))
+        day, took_s = demo.day, time.monotonic() - start_s
     finally:
         demo.close()
     # it may fall behind on a busy machine, and is never ahead
-    assert 0.2 < day < 1.3
+    assert 0.2 < day < took_s * DAYS / 60 + 0.5
 
 
 @pytest.mark.parametrize(
@@ -150,7 +150,7 @@ def test_the_speed_is_what_was_asked_for() -> None:
 )
 def test_wrong_use_is_named(words: list[str], complaint: str) -> None:
     """Exit 2 and one sentence."""
-    done = subprocess.run([*COMMAND, *words], capture_output=True, text=True, timeout=30, check=False)
+    done = subprocess.run([*COMMAND, *words], capture_output=True, text=True, timeout=60, check=False)
     assert done.returncode == 2
     assert complaint in done.stderr
     assert len(done.stderr.strip().splitlines()) == 1
@@ -161,7 +161,7 @@ def test_a_database_that_is_there_already_is_left_alone(tmp_path: Path) -> None:
     path = tmp_path / "real.db"
     path.write_bytes(b"precious")
     done = subprocess.run(
-        [*COMMAND, "--db", str(path)], capture_output=True, text=True, timeout=30, check=False
+        [*COMMAND, "--db", str(path)], capture_output=True, text=True, timeout=60, check=False
     )
     assert done.returncode == 2
     assert "is there already" in done.stderr
@@ -271,7 +271,7 @@ def test_its_page_is_served_meanwhile() -> None:
         assert LAGER in page
     finally:
         process.send_signal(signal.SIGINT)
-        assert process.wait(30) == 0
+        assert process.wait(60) == 0
         assert process.stdout is not None
         process.stdout.close()
     with pytest.raises(urllib.error.URLError):

@@ -146,7 +146,7 @@ def test_two_desks_at_once_lose_nothing(tmp_path: Path) -> None:
                 desk.take([finding(subject=f"s{number}")])
                 desk.tick()
             (tmp_path / "stop").touch()
-            assert process.wait(30) == 0
+            assert process.wait(60) == 0
         desk.tick()
         states = Counter(alarm.state for alarm in desk.standing())
         assert states == {AlarmState.ACKNOWLEDGED: 60}

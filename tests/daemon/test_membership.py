@@ -18,7 +18,7 @@ from ullage.adapters.errors import StoreError
 from ullage.adapters.reading import Quantity, Reading
 from ullage.daemon.membership import ANSWER_S, RENEW_S, Membership, Standing
 from ullage.daemon.store import leases
-from ullage.daemon.store.leases import HOUSE, IDLE_S, TERM_S, LeaseLost, Part
+from ullage.daemon.store.leases import HOUSE, TERM_S, LeaseLost, Part
 from ullage.daemon.store.share_tables import share_member
 from ullage.daemon.store.store import Store
 
@@ -131,7 +131,7 @@ def test_a_write_that_has_begun_is_waited_for(url: str, join: Callable[..., Memb
             taker.start()
             assert not buried.wait(0.5)
             connection.exec_driver_sql("INSERT INTO vessel (name) VALUES ('north')")
-        assert buried.wait(10)
+        assert buried.wait(60)
         taker.join()
         with store.reading() as connection:
             assert connection.exec_driver_sql("SELECT name FROM vessel").scalar_one() == "north"
@@ -170,10 +170,10 @@ def test_a_process_frozen_in_the_middle_of_a_write_holds_nobody_up(
     token = frozen.stdout.readline().strip()
     _expire(url, "frozen")
     began_s = time.monotonic()
-    wait_until(lambda: _tried(taker, token), "the frozen one's burial", IDLE_S + ANSWER_S + 5)
-    assert time.monotonic() - began_s < IDLE_S + 3
+    wait_until(lambda: _tried(taker, token), "the frozen one's burial")
+    assert time.monotonic() - began_s < TERM_S
     os.kill(frozen.pid, signal.SIGCONT)
-    said, _ = frozen.communicate(timeout=30)
+    said, _ = frozen.communicate(timeout=60)
     assert said.splitlines() == ["refused StoreError", "refused LeaseLost", "standing lost"]
     with Store.open(url) as store:
         assert store.vessels() == ()
@@ -231,7 +231,7 @@ def test_a_name_is_taken_only_once(url: str, join: Callable[..., Membership]) ->
         StoreError, match=r"another daemon that is called a.*give this one another share\.name"
     ):
         Membership(url, "a", alone=False).join()
-    assert time.monotonic() - began_s < RENEW_S + 3
+    assert time.monotonic() - began_s < TERM_S - RENEW_S  # it did not wait for the other's term to end
 
 
 def test_after_a_kill_the_name_is_free_when_the_term_is_over(url: str) -> None:
@@ -243,7 +243,7 @@ def test_after_a_kill_the_name_is_free_when_the_term_is_over(url: str) -> None:
     told: list[str] = []
     again = Membership(url, "frozen", alone=False)
     again.join(told.append)
-    assert time.monotonic() - began_s < TERM_S + 1
+    assert time.monotonic() - began_s < TERM_S + ANSWER_S
     assert set(told) == {"Waiting for the lease of frozen to end"}
     again.leave()
 

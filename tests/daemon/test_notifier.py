@@ -56,7 +56,7 @@ def _to(receiver: HttpReceiver, **keys: Any) -> dict[str, Any]:
     return {"name": "phone", "url": receiver.notify_url, **keys}
 
 
-def _eventually(holds: Callable[[], bool], timeout_s: float = 10.0) -> None:
+def _eventually(holds: Callable[[], bool], timeout_s: float = 30.0) -> None:
     deadline_s = time.monotonic() + timeout_s
     while not holds():
         assert time.monotonic() < deadline_s, "it did not come about in time"
@@ -127,12 +127,12 @@ def test_a_target_that_refuses_is_tried_again(store: Store, phone: HttpReceiver,
 def test_tries_are_spread_by_chance(store: Store, phone: HttpReceiver) -> None:
     """After an outage not everybody comes at once: each pause is drawn anew between nothing and its longest."""
     phone.mode = Mode.REFUSE
-    clock, longest_s = SystemClock(), 0.2
+    clock, longest_s = SystemClock(), 0.3
     back_off = {"first_s": longest_s, "longest_s": longest_s, "longest_critical_s": longest_s}
     rate = {"messages": 100, "per_s": 1}
     with _running(store, clock, _to(phone), back_off=back_off, rate_limit=rate) as notifier:
         AlarmDesk(store, notifier, clock).take([finding(time_s=clock.wall_s())])
-        times_s = [request.at_s for request in phone.wait_for(25, 30)]
+        times_s = [request.at_s for request in phone.wait_for(25, 60)]
     pauses_s = sorted(after - before for before, after in itertools.pairwise(times_s))
     assert pauses_s[2] < longest_s / 2 < pauses_s[-3]  # equal pauses would lie on one side
 
@@ -141,14 +141,14 @@ def test_a_target_that_hangs_delays_no_other(store: Store, phone: HttpReceiver) 
     """While one target says nothing the other is told at once; afterwards the first gets its message too."""
     clock = SystemClock()
     with HttpReceiver(Mode.HANG) as hung:
-        targets = (_to(hung, name="hung", timeout_s=0.5), _to(phone))
+        targets = (_to(hung, name="hung", timeout_s=1.5), _to(phone))
         with _running(store, clock, *targets, back_off=SWIFT) as notifier:
             desk = AlarmDesk(store, notifier, clock)
-            began_s = time.perf_counter()
+            began_s = time.monotonic()
             for number in range(5):
                 desk.take([finding(OVER, vessel=f"v{number}", time_s=clock.wall_s())])
                 phone.wait_for(number + 1)
-            assert time.perf_counter() - began_s < 0.5 * 5
+            assert time.monotonic() - began_s < 1.5 * 5
             _eventually(lambda: notifier.health().targets[0].reason == "timed-out")
             hung.mode = Mode.OK
             _eventually(lambda: _waiting(store, "hung") == 0)

@@ -64,7 +64,7 @@ def told(store: Store, notifier: Notifier, *conditions: Condition, vessel: str =
     desk.take([finding(each, time_s=clock.wall_s(), vessel=vessel) for each in conditions])
 
 
-def eventually(holds: Callable[[], bool], timeout_s: float = 10.0) -> None:
+def eventually(holds: Callable[[], bool], timeout_s: float = 30.0) -> None:
     """Wait until something comes about."""
     deadline_s = time.monotonic() + timeout_s
     while not holds():

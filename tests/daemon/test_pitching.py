@@ -285,7 +285,7 @@ def test_every_way_into_the_journal_begins_a_batch(
     address = f"http://127.0.0.1:{port[1]}/api/v1/vessels/page/journal"
     body = json.dumps({"text": "pitched"}).encode()
     asked = urllib.request.Request(address, body, {"Content-Type": "application/json"})
-    assert urllib.request.urlopen(asked, timeout=10).status < 300
+    assert urllib.request.urlopen(asked, timeout=30).status < 300
 
     def begun(name: str) -> bool:
         with Store.open(f"sqlite:///{tmp_path / 'ullage.db'}", read_only=True) as store:

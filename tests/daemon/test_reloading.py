@@ -133,10 +133,10 @@ def test_messages_go_to_the_new_target_and_none_is_left_behind(house: House) -> 
     said = house.reload(lambda config: config["notify"].update(targets=[phone]))
     assert said == "messages go to the targets as they stand now"
     house.receiver.mode = type(house.receiver.mode).OK
-    wait_until(lambda: any("-other" in r.path for r in house.receiver.accepted), "the message", 30)
+    wait_until(lambda: any("-other" in r.path for r in house.receiver.accepted), "the message")
     assert all("-other" in r.path for r in house.receiver.accepted)
     house.publish("south", 2.6, 2.7)
-    wait_until(lambda: len(house.receiver.accepted) >= 2, "the next message", 30)
+    wait_until(lambda: len(house.receiver.accepted) >= 2, "the next message")
 
 
 def test_another_broker_takes_over(house: House, tmp_path: Path) -> None:

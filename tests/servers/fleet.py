@@ -72,7 +72,7 @@ class Fleet:
         }  # fmt: skip
         environ = {"WATCHDOG_USEC": "2000000"}
         made = DaemonProcess(
-            directory=self.directory / f"daemon-{name}-{len(self.daemons)}", config=config, environ=environ
+            directory=self.directory / f"{name}-{len(self.daemons)}", config=config, environ=environ
         )
         self.daemons.append(made)
         return made
@@ -197,7 +197,7 @@ class Sensors:
 
     def __exit__(self, *unused: object) -> None:
         self._stopping.set()
-        self._thread.join(10)
+        self._thread.join(30)
         deadline_s = time.monotonic() + 30
         while self._sent and time.monotonic() < deadline_s:
             time.sleep(0.01)

@@ -136,12 +136,12 @@ class HttpReceiver:
         """What was answered 200."""
         return tuple(request for request in self.requests if request.accepted)
 
-    def wait_until(self, holds: Callable[[tuple[Request, ...]], bool], timeout_s: float = 10.0) -> bool:
+    def wait_until(self, holds: Callable[[tuple[Request, ...]], bool], timeout_s: float = 30.0) -> bool:
         """Wait until `holds(requests)`; return whether it came to hold in time."""
         with self._changed:
             return self._changed.wait_for(lambda: holds(tuple(self._requests)), timeout_s)
 
-    def wait_for(self, count: int, timeout_s: float = 10.0) -> tuple[Request, ...]:
+    def wait_for(self, count: int, timeout_s: float = 30.0) -> tuple[Request, ...]:
         """Wait for at least `count` requests and return all.
 
         Raises

@@ -183,7 +183,7 @@ def test_two_at_once_take_turns(
 
     def slow(store: Store, watched: WatchedVessel, start_s: float, end_s: float) -> Record:
         entered.set()
-        leave.wait(10)
+        leave.wait(120)
         return judged(store, watched, start_s, end_s)
 
     monkeypatch.setattr(past_rates, "PATIENCE_S", 0.05)
@@ -191,8 +191,8 @@ def test_two_at_once_take_turns(
     start_s, end_s = float(log.time_s[0]), float(log.time_s[-1])
     first = threading.Thread(target=rates.of, args=(watched, start_s, end_s))
     first.start()
-    assert entered.wait(10)
+    assert entered.wait(60)
     assert rates.of(watched, start_s, end_s - DAY_S).why_none == BUSY
     leave.set()
-    first.join(20)
+    first.join(60)
     assert rates.of(watched, start_s, end_s).why_none == ""

@@ -173,7 +173,7 @@ class Kit:
         elif body is not None:
             data = json.dumps(body).encode()
             sent.setdefault("Content-Type", "application/json")
-        connection = http.client.HTTPConnection("127.0.0.1", self.port, timeout=10)
+        connection = http.client.HTTPConnection("127.0.0.1", self.port, timeout=30)
         try:
             connection.putrequest(
                 method or ("GET" if data is None else "POST"), path, skip_host=True, skip_accept_encoding=True

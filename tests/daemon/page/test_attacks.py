@@ -31,7 +31,7 @@ def _locked(tmp_path: Path) -> Iterator[Kit]:
 
 def connected(kit: Kit, stack: ExitStack) -> socket.socket:
     """Open a connection and say nothing."""
-    return stack.enter_context(socket.create_connection(("127.0.0.1", kit.port), timeout=10))
+    return stack.enter_context(socket.create_connection(("127.0.0.1", kit.port), timeout=30))
 
 
 def is_ended(connection: socket.socket) -> bool:
@@ -100,7 +100,7 @@ def test_a_slow_body_is_not_waited_for(locked: Kit, monkeypatch: pytest.MonkeyPa
         began_s = time.monotonic()
         assert locked.ask("/login").status == 200
         assert slow.recv(4096).startswith(b"HTTP/1.1 401")
-        assert time.monotonic() - began_s < 5
+        assert time.monotonic() - began_s < 20
 
 
 def test_an_endless_body_is_cut_off(kit: Kit, monkeypatch: pytest.MonkeyPatch) -> None:

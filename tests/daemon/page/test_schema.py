@@ -93,7 +93,7 @@ def test_raw_nonsense(served: Kit) -> None:
     """Bytes that are no request at all leave the server standing."""
     for data in (b"\x00" * 300, b"GET / HTTP/9.9\r\n\r\n", b"GET /" + b"a" * 70_000 + b" HTTP/1.1\r\nHost: x\r\n\r\n",
                  b"POST /api/v1/vessels/north/journal HTTP/1.1\r\nHost: localhost\r\nTransfer-Encoding: chunked\r\n\r\nzz\r\n"):  # fmt: skip
-        with socket.create_connection(("127.0.0.1", served.port), timeout=5) as connection:
+        with socket.create_connection(("127.0.0.1", served.port), timeout=30) as connection:
             connection.sendall(data)
             connection.shutdown(socket.SHUT_WR)
             answer = b""

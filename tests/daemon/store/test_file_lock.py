@@ -46,7 +46,7 @@ def test_a_kill_frees_it(tmp_path: Path) -> None:
     with pytest.raises(StoreError):
         FileLock(url)
     holder.kill()
-    holder.wait(10)
+    holder.wait(60)
     holder.stdout.close()
     FileLock(url).release()
 
@@ -95,7 +95,7 @@ def test_programs_that_the_holder_starts_do_not_inherit_it(tmp_path: Path) -> No
     assert holder.stdout is not None
     assert holder.stdout.readline() == b"held\n"
     holder.kill()
-    holder.wait(10)
+    holder.wait(60)
     FileLock(url).release()
     os.killpg(holder.pid, signal.SIGKILL)  # the child, whose group bears its parent's number
     holder.stdout.close()
