@@ -1,6 +1,7 @@
 """For every test: a skipped test is a failed one where everything that tests need has been installed (CI=true).
 
-And the PostgreSQL servers that tests share: one as it comes, one with the extension TimescaleDB.
+And how processes share the whole suite (`sharing.py`), what is said at its end, and the PostgreSQL servers that the tests of one
+process share: one as it comes, one with the extension TimescaleDB.
 """
 
 import os
@@ -8,9 +9,16 @@ import signal
 from collections.abc import Generator, Iterator
 
 import pytest
+from hypothesis import settings
+from xdist.remote import Producer  # type: ignore[import-untyped]
 
+from tests import sharing
+from tests.faults.table import NOT_CAUSED
 from tests.servers.postgres import PostgresServer
 from tests.servers.timescale import TimescaleServer
+
+settings.register_profile("unhurried", deadline=None)  # a busy machine is no finding
+settings.load_profile("unhurried")
 
 IN_CI = os.environ.get("CI", "").lower() in ("1", "true", "yes")
 
@@ -44,9 +52,40 @@ def pytest_make_collect_report() -> Generator[None, pytest.CollectReport, pytest
     return report
 
 
+def pytest_xdist_auto_num_workers(config: pytest.Config) -> int:
+    """Start other processes for the whole suite alone."""
+    return sharing.processes(config)
+
+
+def pytest_xdist_make_scheduler(config: pytest.Config, log: Producer) -> sharing.ByFile:
+    """Hand out files."""
+    return sharing.ByFile(config, log)
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Put first what takes longest."""
+    items.sort(key=lambda item: sharing.place(item.nodeid.split("::", 1)[0]))
+
+
+def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter) -> None:
+    """Name the faults that could not be caused; it stands here because who hands tests out loads no conftest below."""
+    reports = [report for kind in terminalreporter.stats.values() for report in kind]
+    sentences = [
+        str(words)
+        for report in reports
+        if isinstance(report, pytest.TestReport)
+        for name, words in report.user_properties
+        if name == NOT_CAUSED and report.when == "call"
+    ]
+    if sentences:
+        terminalreporter.section("faults that this machine does not let us cause")
+        for sentence in sentences:
+            terminalreporter.write_line(sentence)
+
+
 @pytest.fixture(name="postgres", scope="session")
 def _postgres() -> Iterator[PostgresServer]:
-    """Start one PostgreSQL server for all tests that want one; each makes databases of its own."""
+    """Start one PostgreSQL server for all tests of this process that want one; each makes databases of its own."""
     server = PostgresServer.start()
     yield server
     server.stop()
