@@ -20,7 +20,7 @@ from ullage.detectors.ending_by_gravity import gravity_evidence, stands_too_high
 from ullage.detectors.ending_doubts import gas_goes, past_its_peak, suddenly_still
 from ullage.detectors.fading import fades
 from ullage.detectors.finding import Finding
-from ullage.detectors.first_climb import WHOLE, Worth, climbing_since_s, first_climb, worth
+from ullage.detectors.first_climb import WHOLE, FirstClimb, Worth, climbing_since_s, worth
 from ullage.detectors.frames import Frame
 from ullage.detectors.hours_to_go import hours_to_go
 from ullage.detectors.production import Production
@@ -65,7 +65,7 @@ class EndingSettings(BoundSettings):
     """The same where many teeth have shown production fade no faster than yeast does."""
     going_g_per_l_day: float = 0.6
     """A rate that is surely above this during a test means still fermenting."""
-    answer_after_h: float = 0.3
+    answer_after_h: float = 0.1
     young_h: float = 20.0
     """No fermentation is over sooner after its first gas."""
     ask_hours: float = 6.0
@@ -83,6 +83,7 @@ class Ending(Detector):
         self.settings = settings
         self._to_come = ToCome(settings)
         self._suspicion = Suspicion(vessel)
+        self._first_climb = FirstClimb()
         self._stalls = Stalls(settings.young_h)
         self._answered_shut_s = self._answered_s = -math.inf
         self._unsaid_shut_s: float | None = None
@@ -102,6 +103,7 @@ class Ending(Detector):
             return []
         self._to_come.take(record)
         self._suspicion.take(record)
+        self._first_climb.take(frame)
         if record.finished_s is not None:
             return self._resumed(record)
         found = self._by_production(record)
@@ -280,7 +282,9 @@ class Ending(Detector):
         if not asked and record.now_s - self._answered_s < UNASKED_S:
             return []
         from_s = start_s if record.valve.proof is Proof.WORD else climbing_since_s(record, start_s)
-        recent = record.production_over(from_s - 60, max(1.5, shut_h)) or first_climb(record, from_s)
+        recent = record.production_over(from_s - 60, max(1.5, shut_h))
+        if recent is None:
+            recent = self._first_climb.production(record, from_s)
         share = worth(record, shut_h)
         if recent is None or share.likely * recent.low <= self.settings.going_g_per_l_day:
             return []
