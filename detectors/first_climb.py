@@ -16,6 +16,7 @@ from ullage.detectors.record import BAR, TIME, Record
 SETTLED_H = 6.0
 """A vessel shut for less has beer and gas out of balance: what it makes is told within bounds only."""
 HALF_H = 0.5
+"""When the slope is likely worth the geometric mean of head space and all: minutes to hours, by head space and stirring."""
 CLEAR_BAR = 0.06
 """A climb that no temperature explains within so short a time: 0.06 bar is 8 K of air on the head space."""
 STEADY = 0.2
@@ -41,7 +42,7 @@ def worth(record: Record, shut_h: float) -> Worth:
 
     Beer in full swing goes on giving off what it makes, to the head space alone; only as the pressure rises does it keep
     more of it. So at first the slope is worth the head space's capacity, later all of it; how soon differs by a factor of
-    ten. After `HALF_H` the geometric mean of the two is a fair guess (tried on simulated vessels).
+    ten. The course between them is a guess that held within a factor of two and a half on simulated vessels.
     """
     if shut_h >= SETTLED_H:
         return WHOLE
