@@ -1,20 +1,17 @@
 """Passive evidence for the end while the valve may be passing gas: enough to ask for a test, never for a verdict.
 
 A valve that passes gas holds a little more than its reseat pressure, by an amount that falls with the flow. While that
-slide goes on, visibly beyond the noise, it is not the end. Otherwise time is all there is: how far a fermentation at
-this temperature has come as a rule.
+slide goes on, visibly beyond the noise, it is not the end. A valve that cycles goes quiet (`gone_quiet.py`). Otherwise time
+is all there is: how far a fermentation at this temperature has come as a rule.
 """
 
-import itertools
 import math
 
 import numpy as np
 
-from ullage.detectors.medians import median
+from ullage.detectors.gone_quiet import gone_quiet
 from ullage.detectors.record import BAR, BEER, TIME, Record
 from ullage.detectors.slopes import upper_median
-from ullage.detectors.teeth import least_seen_bar
-from ullage.detectors.valve import SEEN, SEEN_S
 from ullage.detectors.vessel import Vessel
 
 NINETY_PERCENT_H = ((8.0, 561.0), (10.5, 377.0), (12.0, 299.0), (16.0, 165.0), (20.0, 94.0), (25.0, 60.0))
@@ -30,13 +27,9 @@ MOST_SLIDE_BAR = 0.3
 bar, common practice)."""
 SLIDE_DONE = 0.25
 """Share of the whole slide that may still have happened in the last twelve hours."""
-
-
-QUIET_H, QUIET_GAPS = 24.0, 6.0
-"""A cycling valve that has let nothing off for so long, and so many times its last gaps: production has fallen by as much."""
-LEAST_DROPS = 6
 HALF_WAY = 0.5
-"""Share of the usual time before which drops that cease say nothing: they may have become too fast to be seen."""
+"""Share of the usual time before which a cycling valve's drops that cease say nothing: they become too fast to be seen."""
+ASKED_ANEW_S = 24 * 3600.0
 RISING_BAR = 0.05
 """A rise in twelve hours that speaks of production; less may be gas that the beer gives off in a shut vessel."""
 
@@ -77,7 +70,8 @@ class Suspicion:
         if record.chill_s is not None or valve.held_s is None or now_s % 3600 >= 1:
             return ()
         if self.progress < self._needed:
-            return self._gone_quiet(record)
+            asked_anew = now_s - self._refuted_s >= ASKED_ANEW_S
+            return gone_quiet(record) if asked_anew and self.progress >= HALF_WAY else ()
         drops = valve.teeth.drops
         if drops and now_s - drops[-1].time_s < (24 if valve.cycles else 8) * 3600:
             return ()
@@ -103,37 +97,6 @@ class Suspicion:
             "held for twelve hours without a sign of flow",
             f"{hours:.0f} h since the first gas, now at {celsius:.1f} °C: most worts are done by then",
         )
-
-    def _gone_quiet(self, record: Record) -> tuple[str, ...]:
-        """Return the evidence of a cycling valve whose drops have ceased, below where it opens or right there."""
-        valve = record.valve
-        drops = valve.usual_drops()
-        if self.progress < HALF_WAY or valve.shut or len(drops) < LEAST_DROPS or valve.noise.restless:
-            return ()
-        gap_h = median(later.time_s - earlier.time_s for earlier, later in itertools.pairwise(drops)) / 3600
-        least_bar = least_seen_bar(valve.noise.minute_sd_bar, valve.noise.step_bar)
-        if gap_h * 3600 < SEEN_S or median(drop.size_bar for drop in drops) < SEEN * least_bar:
-            return ()  # others may have been too fast or too small to be seen
-        limits = record.vessel.yeast_temperature_c
-        if limits is not None and record.beer_c < limits[0]:
-            return ()  # yeast too cold to work is not done
-        quiet_h = (record.now_s - max(valve.teeth.drops[-1].time_s, record.trusted_since_s)) / 3600
-        trough_bar = median(drop.trough_bar for drop in drops)
-        below = record.last(BAR) < trough_bar - 2 * valve.frame_noise_bar
-        if (
-            below
-            or quiet_h < max(QUIET_H, QUIET_GAPS * gap_h)
-            or record.now_s - self._refuted_s < QUIET_H * 3600
-        ):
-            return ()
-        return (
-            f"the valve has let nothing off for {quiet_h:.0f} h; before that, every {_in_words(gap_h)}",
-            f"{record.age_h:.0f} h since the first gas",
-        )
-
-
-def _in_words(hours: float) -> str:
-    return f"{hours * 60:.0f} min" if hours < 1.5 else f"{hours:.0f} h"
 
 
 def _levels(record: Record, since_s: float) -> list[float]:
