@@ -26,6 +26,8 @@ from ullage.daemon.routes import Nobody
 from ullage.detectors.finding import Condition
 
 ROOT = Path(__file__).parents[2]
+UNNOTED = 8
+"""Most messages of a flood that are noted as sent in one go."""
 
 
 @contextmanager
@@ -48,7 +50,8 @@ def _line(process: subprocess.Popen[str]) -> str:
 def test_killed_at_any_moment_it_loses_nothing_and_repeats_nothing(tmp_path: Path) -> None:
     """Fifteen times SIGKILL between judging, writing, sending and marking: each event once, each told at least once.
 
-    A message may reach the phone twice only if it was on its way at a kill, and then under the same id.
+    A message may reach the phone twice only if it was on its way at a kill or among the few before it that were not yet
+    noted as sent, and then under the same id.
     """
     seed = random.randrange(10_000)
     print(f"seed {seed}")
@@ -81,7 +84,7 @@ def test_killed_at_any_moment_it_loses_nothing_and_repeats_nothing(tmp_path: Pat
         repeats += bool(tokens & told)
         told |= tokens
     assert told == expected
-    assert repeats <= kills
+    assert repeats <= kills * (1 + UNNOTED)
 
 
 def test_another_process_acknowledges(tmp_path: Path) -> None:
