@@ -17,10 +17,6 @@ from ullage.detectors.medians import median
 from ullage.detectors.record import BAR, BEER, TIME, Record
 from ullage.detectors.vessel import Vessel
 
-HIDES_S = 48 * 3600.0
-"""A leak found so soon after the end may have been there before it, too small to be seen."""
-HIDDEN = " It may be older than `finished` and have hidden gas that still came: take a gravity sample before you package."
-
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LeakSettings:
@@ -120,13 +116,11 @@ class Leak(Detector):
         return lost_bar, (recent if quick else longer).rate_g_per_l_day
 
     def _raise(self, time_s: float, record: Record, lost_bar: float, rate: float) -> Finding:
-        finished_s = record.finished_s
-        hidden = HIDDEN if finished_s is not None and time_s - finished_s < HIDES_S else ""
         return self.finding(
             time_s, Condition.LEAK, State.RAISED, Priority.HIGH,
             f"Pressure has fallen by {lost_bar:.2f} bar to {record.bar:.2f} bar, and neither temperature nor the valve "
             "explains it. Brush soapy water on lid, posts, valve and gas line; turn the valve in if it hisses. CO2 "
-            f"collects in closed rooms: air the room.{hidden}",
+            "collects in closed rooms: air the room.",
             value=lost_bar, unit="bar", rate_g_per_l_day=rate,
             evidence=(f"CO2 content falls by {-rate:.1f} g/L a day", "no vent, no chill, no move of the valve"),
         )  # fmt: skip
