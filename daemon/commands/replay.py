@@ -21,7 +21,6 @@ from ullage.daemon.places import config_path
 from ullage.daemon.progress import ProgressLine
 from ullage.daemon.replaying import Replayed, pair_vessels, replay
 from ullage.daemon.settings import Config, load
-from ullage.daemon.spared import refuse_spared
 from ullage.daemon.times import duration_text, local_text
 from ullage.detectors.finding import Finding
 
@@ -34,9 +33,7 @@ _BAD_ROWS_NAMED = 5
 def handle(options: argparse.Namespace) -> int:
     """Replay a log."""
     config = load(config_path(options.config, os.environ), os.environ, live=False)
-    for option, path in (("--report", options.report), ("--png", options.png)):
-        if path:
-            refuse_spared(option, path, config, [options.log])
+    _spare(options, config)
     progress = ProgressLine()
     names, columns = _names_and_columns(options, config)
     log = read_log(Path(options.log), columns=columns, progress=_reading(progress))
@@ -71,6 +68,17 @@ def handle(options: argparse.Namespace) -> int:
         for path in writer.write(pairs, log, LocalTime.named(config.timezone)):
             print(f"{path} written", file=sys.stderr)
     return 0
+
+
+def _spare(options: argparse.Namespace, config: Config) -> None:
+    """Refuse to write over what is needed; only who writes at all waits for the database's library to load."""
+    written = {"--report": options.report, "--png": options.png}
+    if any(written.values()):
+        from ullage.daemon.spared import refuse_spared
+
+        for option, path in written.items():
+            if path:
+                refuse_spared(option, path, config, [options.log])
 
 
 def _report_writer(options: argparse.Namespace) -> "ReportWriter | None":

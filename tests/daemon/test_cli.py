@@ -133,6 +133,22 @@ def test_help_imports_nothing_heavy() -> None:
     assert done.stdout.splitlines()[-1] == "[]"
 
 
+def test_a_replay_does_without_the_database() -> None:
+    """A log has no store: its library would cost a quarter of a second and 8 MB on a desk, several times that on a Pi."""
+    fixtures = Path(__file__).parents[2] / "replay_fixtures"
+    arguments = [
+        "replay", str(fixtures / "heron_pitched_to_tap.csv.gz"), "--config", str(fixtures / "heron_pitched_to_tap.yaml"),
+    ]  # fmt: skip
+    code = (
+        f"import sys\nfrom ullage.daemon.cli import main\nmain({arguments})\n"
+        "print([m for m in ('scipy', 'sqlalchemy', 'alembic', 'paho', 'apprise') if m in sys.modules])"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", code], capture_output=True, text=True, check=True, env=environment()
+    )
+    assert done.stdout.splitlines()[-1] == "[]"
+
+
 def test_help_is_quick() -> None:
     """Beyond what the interpreter itself takes, help takes less than 60 ms of processor time, by the median."""
     bare = statistics.median(_cpu_s("-c", "import argparse") for _ in range(5))
