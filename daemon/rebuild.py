@@ -8,7 +8,7 @@ Alarms the other way round become orphans and are cleared when their sensors hav
 """
 
 import logging
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -89,9 +89,9 @@ def rebuild(
     name = vessel.vessel.name
     watched = Watched(name, lambda: VesselWatch(vessel.vessel, vessel.detectors), clock)
     latest_s = clock.wall_s() + FUTURE_S
-    saved = _saved(store, name, fingerprint(vessel.vessel, vessel.detectors, mark)) if snapshot else None
-    if saved is not None and max(saved.newest_ms.values(), default=0) / 1000 > latest_s:
-        saved = None  # of a clock that was ahead: its detectors would wait for that time to come
+    saved = None
+    if snapshot:
+        saved = _saved(store, name, fingerprint(vessel.vessel, vessel.detectors, mark), latest_s)
     if begin_s is not None:
         watched.begin_s = begin_s
     if saved is not None:
@@ -103,24 +103,29 @@ def rebuild(
         watched.last_entry_id = max((entry.id for entry in store.entries(name, None, begin_s)), default=0)
     told_since_s = since_s if saved is None else since_s - LATE_NOTICE_S
     entries = _entries(store, name, saved, since_s)
+    found, readings = _judge(watched, _stream(_unjudged(store, watched, saved, since_s, latest_s), entries))
+    untold = _untold(watched, store, found, standing, told_since_s)
+    watched.time.unsettle(watched.known())
+    first_start = saved is None and not readings and not untold
+    log.log(
+        logging.DEBUG if first_start else logging.INFO,
+        "detectors rebuilt",
+        extra={"vessel": name, "snapshot": saved is not None, "readings": readings, "untold": len(untold)},
+    )
+    return Rebuilt(watched=watched, untold=untold, readings=readings, resumed=saved is not None)
+
+
+def _judge(watched: Watched, stream: Iterable[Samples | JournalEntry]) -> tuple[list[Finding], int]:
+    """Feed what is stored to the detectors; return what they find, and how many readings there were."""
     found: list[Finding] = []
     readings = 0
-    for item in _stream(_unjudged(store, watched, saved, since_s, latest_s), entries):
+    for item in stream:
         if isinstance(item, Samples):
             readings += len(item)
             found += watched.take(item)
         else:
             found += watched.enter(Entry(time_s=item.time_s, text=item.text), item.id)
-    untold = _untold(watched, store, found, standing, told_since_s)
-    watched.time.unsettle(watched.known())
-    log.log(
-        logging.INFO
-        if saved is not None or readings or untold
-        else logging.DEBUG,  # a first start is no news
-        "detectors rebuilt",
-        extra={"vessel": name, "snapshot": saved is not None, "readings": readings, "untold": len(untold)},
-    )
-    return Rebuilt(watched=watched, untold=untold, readings=readings, resumed=saved is not None)
+    return found, readings
 
 
 def _found_before(key: AlarmKey, priority: Priority, time_s: float) -> Finding:
@@ -135,7 +140,11 @@ def _found_before(key: AlarmKey, priority: Priority, time_s: float) -> Finding:
     )
 
 
-def _saved(store: Store, vessel: str, mark: str) -> Saved | None:
+def _saved(store: Store, vessel: str, mark: str, latest_s: float) -> Saved | None:
+    """Return the stored state, unless it is of other settings, damaged, or of a clock that was ahead of `latest_s`.
+
+    Detectors of a clock that was ahead would wait for that time to come.
+    """
     snapshot = store.load_snapshot(vessel)
     if snapshot is None:
         return None
@@ -143,10 +152,11 @@ def _saved(store: Store, vessel: str, mark: str) -> Saved | None:
         log.info("snapshot of other settings or another version is not used", extra={"vessel": vessel})
         return None
     try:
-        return load(snapshot.payload)
+        saved = load(snapshot.payload)
     except SnapshotRefused as error:
         log.warning("snapshot refused", extra={"vessel": vessel, "error": str(error)})
         return None
+    return saved if max(saved.newest_ms.values(), default=0) / 1000 <= latest_s else None
 
 
 def _judged_until_s(saved: Saved) -> float:

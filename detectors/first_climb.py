@@ -62,7 +62,7 @@ def climbing_since_s(record: Record, start_s: float) -> float:
 
 
 class FirstClimb:
-    """Keeps the minutes of the last half hour."""
+    """Keeps the last forty minutes."""
 
     def __init__(self) -> None:
         self._minutes: deque[tuple[float, float]] = deque(maxlen=40)

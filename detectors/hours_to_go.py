@@ -1,8 +1,8 @@
 """How long a fermentation goes on, roughly: between what its rate says and what time says.
 
 Neither is any good alone. The rate is too high in the first hours after the valve was shut, when the beer gives off what it
-held, and the tail is known from above only. Yeasts at the same temperature differ by a factor of two. Their geometric mean is
-within a factor of two in six batches of ten.
+held, and the tail is known from above only. Yeasts at the same temperature differ by a factor of two. The geometric mean of
+the two is within a factor of two in every other batch.
 """
 
 import math
@@ -13,8 +13,8 @@ from ullage.detectors.record import Record
 YOUNG_H = 48.0
 """Before this age a fermentation gets faster before it fades: the rate says nothing."""
 AFTER_NINE_TENTHS = 0.4
-"""Time that the last tenth takes, as a share of what the nine tenths before it take (first order: 0.4 from 10 to 4 %, 1 to 1 %;
-sigmoid kinetics fade faster)."""
+"""Time that the last tenth takes, as a share of what the nine tenths before it take: by first order it leaves 4 % in 0.4 of
+that and 1 % in all of it, and sigmoid kinetics fade faster."""
 LEAST_OF_AGE = 0.15
 
 

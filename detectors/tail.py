@@ -43,7 +43,7 @@ class RateHistory:
         self._peak_co2 = 0.0
 
     def note(self, production: Production, share: float = 1.0) -> None:
-        """Keep a rate that is known to a third of itself or to 0.3 g/L/day."""
+        """Keep a rate whose standard error is at most 0.15 of it or 0.1 g/L/day."""
         if production.se_g_per_l_day > max(0.15 * production.rate_g_per_l_day, 0.1):
             return
         middle_s = (production.start_s + production.end_s) / 2
