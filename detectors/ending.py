@@ -252,7 +252,7 @@ class Ending(Detector):
     def _by_time(self, record: Record) -> list[Finding]:
         """Ask for a shut-valve test, where nothing proves that gas can't leave."""
         evidence = self._suspicion.weigh(record)
-        if not evidence or record.now_s - self._stalls.warm_since_s < AWAKE_S:
+        if not evidence:
             return []
         record.suspected_s = record.now_s
         return [told.may_be_over(record, evidence, self.settings.ask_hours)]

@@ -12,8 +12,6 @@ from ullage.detectors.teeth import least_seen_bar
 from ullage.detectors.valve import SEEN, SEEN_S
 
 QUIET_H = 24.0
-GAPS = 6.0
-"""So many times the last gaps have gone by without a drop: production has fallen by as much."""
 LEAST_DROPS = 6
 
 
@@ -24,8 +22,8 @@ def gone_quiet(record: Record) -> tuple[str, ...]:
     if valve.shut or valve.noise.restless or len(drops) < LEAST_DROPS:
         return ()
     gap_s = median(later.time_s - earlier.time_s for earlier, later in itertools.pairwise(drops))
-    quiet_h = (record.now_s - max(valve.teeth.drops[-1].time_s, record.trusted_since_s)) / 3600
-    if quiet_h < QUIET_H or quiet_h * 3600 < GAPS * gap_s:
+    quiet_h = (record.now_s - max(valve.gas_left_s, record.trusted_since_s)) / 3600
+    if quiet_h < QUIET_H:
         return ()
     least_bar = least_seen_bar(valve.noise.minute_sd_bar, valve.noise.step_bar)
     if gap_s < SEEN_S or median(drop.size_bar for drop in drops) < SEEN * least_bar:

@@ -29,7 +29,6 @@ SLIDE_DONE = 0.25
 """Share of the whole slide that may still have happened in the last twelve hours."""
 HALF_WAY = 0.5
 """Share of the usual time before which a cycling valve's drops that cease say nothing: they become too fast to be seen."""
-ASKED_ANEW_S = 24 * 3600.0
 RISING_BAR = 0.05
 """A rise in twelve hours that speaks of production; less may be gas that the beer gives off in a shut vessel."""
 
@@ -49,12 +48,10 @@ class Suspicion:
         """Share of the time that a wort at these temperatures takes, as a rule, to make nine tenths of its gas."""
         self._last_s: float | None = None
         self._needed = ENOUGH
-        self._refuted_s = -math.inf
 
     def refuted(self, now_s: float) -> None:
         """A test has shown production: ask again only when a third more time has passed."""
         self._needed = max(self.progress * 1.4, ENOUGH)
-        self._refuted_s = now_s
 
     def take(self, record: Record) -> None:
         """Take the newest frame: time goes by, faster in the warm."""
@@ -70,8 +67,7 @@ class Suspicion:
         if record.chill_s is not None or valve.held_s is None or now_s % 3600 >= 1:
             return ()
         if self.progress < self._needed:
-            asked_anew = now_s - self._refuted_s >= ASKED_ANEW_S
-            return gone_quiet(record) if asked_anew and self.progress >= HALF_WAY else ()
+            return gone_quiet(record) if self.progress >= HALF_WAY else ()
         drops = valve.teeth.drops
         if drops and now_s - drops[-1].time_s < (24 if valve.cycles else 8) * 3600:
             return ()

@@ -26,7 +26,12 @@ OPENING_BAR = 1.2
 
 
 def asked(
-    *, drop_bar: float = 0.1, tooth_min: float = 60.0, goes_on: bool = False, celsius_after: float = 20.0
+    *,
+    drop_bar: float = 0.1,
+    tooth_min: float = 60.0,
+    goes_on: bool = False,
+    celsius_after: float = 20.0,
+    warm_again_h: float = 1000.0,
 ) -> list[Finding]:
     """Return the questions in 110 h: the vessel fills, the valve cycles, then rests where it opens (or cycles on)."""
     minutes = np.arange(0.0, 110 * 60.0)
@@ -35,7 +40,7 @@ def asked(
     part = minutes % tooth_min / tooth_min
     cycles = OPENING_BAR - drop_bar * (1 - part)
     bars = np.where(at_h < 12, fills, np.where(goes_on | (at_h < QUIET_FROM_H), cycles, OPENING_BAR - 0.002))
-    celsius = np.where(at_h < QUIET_FROM_H, 20.0, celsius_after)
+    celsius = np.where((at_h < QUIET_FROM_H) | (at_h >= warm_again_h), 20.0, celsius_after)
     noise = np.random.default_rng(6).standard_normal((2, len(minutes)))
     time_s = START_S + at_h * HOUR_S
     samples = merged(
@@ -58,8 +63,9 @@ def test_a_valve_that_lets_nothing_off_for_a_day_is_asked_about() -> None:
         pytest.param({"drop_bar": 0.013}, id="drops so small that others are missed"),
         pytest.param({"tooth_min": 10.0}, id="teeth that may have become too fast to be seen"),
         pytest.param({"celsius_after": 15.0}, id="beer below the range of its yeast"),
+        pytest.param({"celsius_after": 15.0, "warm_again_h": 100.0}, id="yeast that wakes up again"),
     ],
 )
 def test_silence_that_something_else_explains_is_not_asked_about(why: dict[str, Any]) -> None:
-    """Four ways in which drops cease, or seem to, while there is much to come."""
+    """Five ways in which drops cease, or seem to, while there is much to come."""
     assert not asked(**why)
