@@ -125,7 +125,10 @@ class PageServer:
         warming = asyncio.get_running_loop().run_in_executor(None, self._warm)
         # a copy: the server closes what it is given, and it may have to be started again
         await self._server.serve(sockets=[self._socket.dup()])
-        await warming
+        for connection in tuple(self._server.server_state.connections):
+            connection.transport.abort()  # of who did not take the end of an answer within the time
+        await warming  # and the transports close with the loop's next turn
+        await asyncio.sleep(0)
 
     def _warm(self) -> None:
         """Go through what the first visitor will ask for."""

@@ -1,11 +1,13 @@
 """The page of the running daemon: only where one is asked for, with its token, and never in the watch's way."""
 
+import gc
 import json
 import socket
 import subprocess
 import sys
 import urllib.error
 import urllib.request
+import warnings
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
@@ -13,7 +15,7 @@ from typing import Any
 import pytest
 import yaml
 
-from tests.daemon.page.kit import TOKEN
+from tests.daemon.page.kit import TOKEN, Kit
 from tests.daemon.program import COMMAND, environment
 from tests.servers.daemon import DaemonProcess, wait_until
 from tests.servers.ports import free_port
@@ -163,3 +165,26 @@ def test_no_page_no_thread(folder: Path) -> None:
         assert own == []
     finally:
         daemon.stop()
+
+
+def unsent_bytes(kit: Kit) -> int:
+    """Return how much waits in the server for readers who take nothing of it."""
+    serving = kit.server._server
+    assert serving is not None
+    return sum(one.transport.get_write_buffer_size() for one in tuple(serving.server_state.connections))
+
+
+def test_a_reader_who_takes_nothing_is_let_go(tmp_path: Path) -> None:
+    """A stop does not wait for who asked for much and reads nothing of it, and leaves no connection behind."""
+    with warnings.catch_warnings(record=True) as left, socket.socket() as reader:
+        warnings.simplefilter("always")
+        kit = Kit(tmp_path).start()
+        reader.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, 1024)
+        reader.connect(("127.0.0.1", kit.port))
+        reader.sendall(f"GET / HTTP/1.1\r\nHost: 127.0.0.1:{kit.port}\r\n\r\n".encode() * 400)
+        wait_until(lambda: unsent_bytes(kit) > 0, "an answer that nobody takes")
+        kit.close()
+        gc.collect()
+    assert not [
+        str(one.message) for one in left if one.category is ResourceWarning and "unclosed" in str(one.message)
+    ]
