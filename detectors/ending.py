@@ -14,6 +14,7 @@ from dataclasses import dataclass, replace
 
 from ullage.detectors import ending_told as told
 from ullage.detectors.coming_again import coming_again
+from ullage.detectors.cooled_shut import beside_uptake, shut_by_cooling
 from ullage.detectors.detector import Detector
 from ullage.detectors.ending_bound import Bound, BoundSettings, ToCome
 from ullage.detectors.ending_by_gravity import gravity_evidence, stands_too_high, too_high
@@ -49,7 +50,8 @@ SURELY_BEGUN = 0.5
 WIDER = 1.4
 """A bound that stood is not lost by one that is wider by so much: what is to come never grows."""
 PROOFS_OF_END = (Proof.SEALED, Proof.WORD, Proof.CYCLE)
-"""Cooling below the held level proves too little: a fading flow can take the level there as well."""
+"""A little below the held level proves too little: a fading flow can take it there as well. Far below it, cooling has
+(cooled_shut.py)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -133,6 +135,8 @@ class Ending(Detector):
         bound = self._to_come.tightest(record, start_s)
         if bound is None:
             return self._test_answer(record, start_s)
+        if record.valve.proof is Proof.COOLED:
+            bound = beside_uptake(record, bound, self._suspicion.progress)
         record.production = bound.production
         self._looked_s = record.now_s
         return self._verdict(record, bound, start_s)
@@ -198,7 +202,7 @@ class Ending(Detector):
         shut_h = (record.now_s - start_s) / 3600
         return (
             bound.most_g_per_l <= limit
-            and record.valve.proof in PROOFS_OF_END
+            and (record.valve.proof in PROOFS_OF_END or self._shut_by_cooling(record))
             and max(shut_h, production.hours) >= s.least_shut_h
             and production.hours >= 0.8 * s.least_window_h
             and record.age_h >= s.young_h
@@ -207,6 +211,9 @@ class Ending(Detector):
             and not suddenly_still(record, bound.measured)
             and past_its_peak(record, bound, self._to_come)
         )
+
+    def _shut_by_cooling(self, record: Record) -> bool:
+        return not self._stalls.too_cold and shut_by_cooling(record, self._suspicion.progress)
 
     def _confirm_s(self, record: Record, bound: Bound) -> float:
         """Return how long the bound must stand: longer where a leak could cancel production for a while."""

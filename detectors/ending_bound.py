@@ -95,7 +95,7 @@ class ToCome:
             bounds += self._since(record, tooth_s)
         if record.valve.proof is Proof.CYCLE:
             bounds += self._of_teeth(record, tooth_s)
-        elif bounds:
+        elif bounds and record.valve.proof is not Proof.COOLED:
             record.rates.note(bounds[0].measured)
         if record.valve.proof is Proof.WORD:
             bounds += self._beside_release(record, start_s)
@@ -106,7 +106,7 @@ class ToCome:
         """Return the slowest time constant that the rest of this fermentation may have, h."""
         by_age = self._tail_by_age_h(record, production, share)
         by_rates = record.rates.tail_h(production)
-        if by_rates is None:
+        if by_rates is None or record.valve.proof is Proof.COOLED:
             return by_age
         if record.valve.proof is Proof.WORD:
             # a fall within hours of winding the valve shut is beer giving off gas, it says nothing of the yeast's pace

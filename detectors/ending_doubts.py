@@ -49,6 +49,8 @@ def past_its_peak(record: Record, bound: Bound, to_come: ToCome) -> bool:
             return True
         if production.residual_sd_bar > 3 * record.valve.frame_noise_bar + 0.002:
             return False
+    if record.valve.proof is Proof.COOLED:
+        return True  # then the time that most worts take has gone by
     peak = record.rates.peak
     return production.high <= 0.4 * peak if peak > 0 else record.age_h >= 48 and production.high < 0.15
 

@@ -27,7 +27,7 @@ def finished(record: Record, bound: Bound, limit_g_per_l: float, shut_h: float) 
         record, Condition.FINISHED,
         f"Fermentation is over: in {production.hours:.0f} h {window} no more than "
         f"{_most(production)} g/L CO2 a day can have been made, so at most {bound.most_g_per_l:.1f} "
-        f"g/L are still to come. Next: {'wind' if proof is Proof.CYCLE else 'leave'} the valve shut and chill. Before "
+        f"g/L are still to come. Next: {'leave' if proof in (Proof.WORD, Proof.SEALED) else 'wind'} the valve shut and chill. Before "
         "packaging or whenever in doubt, take a gravity sample.",
         value=bound.most_g_per_l, limit=limit_g_per_l, unit="g/L",
         rate_g_per_l_day=production.rate_g_per_l_day,
