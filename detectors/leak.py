@@ -15,6 +15,7 @@ from ullage.detectors.finding import Condition, Finding, Priority, State
 from ullage.detectors.frames import Frame
 from ullage.detectors.medians import median
 from ullage.detectors.record import BAR, BEER, TIME, Record
+from ullage.detectors.sinking import sinking_since_s
 from ullage.detectors.vessel import Vessel
 
 
@@ -80,11 +81,14 @@ class Leak(Detector):
 
     def _loss(self, now_s: float, record: Record) -> tuple[float, float] | None:
         """Return (bar lost, g/L/day) if gas is going without a cause."""
-        since_s = max(
-            now_s - 48 * 3600, record.valve.shut_s, record.valve.opened_s + 7200, record.vented_s + 3600
-        )
-        if record.valve.teeth.drops:
-            since_s = max(since_s, record.valve.teeth.drops[-1].time_s + 1200)
+        since_s = max(now_s - 48 * 3600, record.valve.opened_s + 7200, record.vented_s + 3600)
+        sinking_s = sinking_since_s(record.valve)
+        if sinking_s is not None:
+            since_s = max(since_s, sinking_s)
+        else:
+            since_s = max(since_s, record.valve.shut_s)
+            if record.valve.teeth.drops:
+                since_s = max(since_s, record.valve.teeth.drops[-1].time_s + 1200)
         rows = record.since(since_s)
         if len(rows) < 12:
             return None
@@ -101,8 +105,8 @@ class Leak(Detector):
         )
         if median(content[-3:].tolist()) > reference * (1 - margin):
             return None
-        recent = record.production_over(since_s, 3.0)
-        longer = record.production_over(since_s, 8.0)
+        over = record.production_over if sinking_s is None else record.loss_over
+        recent, longer = over(since_s, 3.0), over(since_s, 8.0)
         if recent is None or longer is None:
             return None
         s = self.settings

@@ -248,6 +248,13 @@ class Record:
             return None
         return measure(*stretch, self.capacity_g_per_l_bar, self.valve.frame_noise_bar)
 
+    def loss_over(self, start_s: float, hours: float) -> Production | None:
+        """Return the same with what fell in drops counted as lost: where they are no valve's."""
+        stretch = self._stretch(start_s, hours, BAR)
+        if stretch is None:
+            return None
+        return measure(*stretch, self.capacity_g_per_l_bar, self.valve.frame_noise_bar)
+
     def production_beside_release(self, start_s: float, hours: float) -> Production | None:
         """Return the production since the valve was shut at `start_s`, apart from gas that the beer gives off."""
         stretch = self._stretch(start_s, hours)
@@ -255,7 +262,9 @@ class Record:
             return None
         return measure_beside_release(*stretch, self.capacity_g_per_l_bar, self.valve.frame_noise_bar)
 
-    def _stretch(self, start_s: float, hours: float) -> tuple[FloatArray, FloatArray, FloatArray] | None:
+    def _stretch(
+        self, start_s: float, hours: float, column: int = TOTAL
+    ) -> tuple[FloatArray, FloatArray, FloatArray] | None:
         """Return times, gas-law-corrected pressure and the full effect of solubility on it, for a fit."""
         rows = self.since(max(start_s, self.now_s - hours * 3600, self.trusted_since_s))
         if len(rows) < 4:
@@ -264,7 +273,7 @@ class Record:
         mean_c = float(celsius.mean())
         lagged = np.where(np.isnan(rows[:, LAGGED]), mean_c, rows[:, LAGGED])
         absolute = rows[:, BAR] - (self.zero_bar or 0.0) + self.vessel.air_pressure_bar
-        gas = absolute * (mean_c + KELVIN) / (celsius + KELVIN) + rows[:, TOTAL] - rows[:, BAR]
+        gas = absolute * (mean_c + KELVIN) / (celsius + KELVIN) + rows[:, column] - rows[:, BAR]
         in_beer = float(solubility_g_per_l_bar(mean_c))
         ratio = self.vessel.head_space_l / self.vessel.beer_volume_l
         share = in_beer / (in_beer + ratio * float(gas_g_per_l_bar(mean_c)))

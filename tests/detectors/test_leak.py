@@ -14,8 +14,12 @@ from tests.detectors.streams import (
     Stream,
     feed,
     hours_in,
+    merged,
     of,
+    pressure,
     stream,
+    temperature,
+    verdicts,
     watch_of,
 )
 from ullage.detectors.finding import Condition, Finding, Priority, State
@@ -96,3 +100,17 @@ def test_a_leak_that_goes_on_more_slowly_is_not_over() -> None:
     """What leaks away grows less as the pressure falls: as long as gas surely goes, the alarm stands."""
     leaking = replace(SLOW, hours=320, leak_per_h=0.02, leak_from_h=150)
     assert [found.state for found in said(leaking)] == [State.RAISED]
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_a_leak_so_fast_that_it_looks_like_drops_of_the_valve_is_found_at_once(seed: int) -> None:
+    """Some forty millibars an hour behind a smooth valve: noise makes many a minute of it fall like a small drop."""
+    at_h = np.arange(0.0, 140.0, 1 / 60)
+    bars = np.minimum(0.1 * at_h, 1.2) * np.exp(-0.04 * np.clip(at_h - 120, 0, None))
+    noise = np.random.default_rng(seed).standard_normal((2, len(at_h)))
+    time_s = START_S + at_h * HOUR_S
+    samples = merged(
+        pressure(time_s, bars + 0.003 * noise[0]), temperature(time_s + 20, 20 + 0.03 * noise[1])
+    )
+    (raised,) = of(verdicts(VALVED, samples), Condition.LEAK)
+    assert 120 < hours_in(raised) <= 120 + 4
