@@ -95,8 +95,11 @@ class ToCome:
             bounds += self._since(record, tooth_s)
         if record.valve.proof is Proof.CYCLE:
             bounds += self._of_teeth(record, tooth_s)
-        elif bounds and record.valve.proof is not Proof.COOLED:
-            record.rates.note(bounds[0].measured)
+        elif record.valve.proof is not Proof.COOLED:
+            for bound in reversed(
+                bounds
+            ):  # the shortest window that is exact enough tells best when the rate was so
+                record.rates.note(bound.measured)
         if record.valve.proof is Proof.WORD:
             bounds += self._beside_release(record, start_s)
         teeth = [one for one in bounds if one.whole_teeth and one.most_g_per_l <= self.limit_g_per_l(record)]
@@ -116,6 +119,9 @@ class ToCome:
             last = self.let_off.last(record)
             now_h = record.rates.tail_h(last) if last is not None else None
             by_rates = COUNTED_SIDE * max(by_rates, now_h or 0.0)
+        if record.valve.sealed:
+            # a charge is many times faster with its first sugar than with its last: its age tells nothing of that
+            return max(by_rates, record.age_h * self._least_of_age(record, share), 4.0)
         return max(min(by_age, by_rates), record.age_h * self._least_of_age(record, share), 4.0)
 
     @staticmethod

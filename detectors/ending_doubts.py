@@ -13,6 +13,8 @@ from ullage.detectors.valve import Proof
 MUCH_G_PER_L = 8.0
 """CO2 once made after which a low rate can't be a beginning."""
 
+HARDLY_MADE_G_PER_L, LAG_H = 1.0, 72.0
+"""A sealed vessel that has filled by less gives off what racked beer brought along; so long yeast may keep it waiting."""
 FASTER = 1.1
 """Teeth that come so much faster than over the stretch before are no fading production: a leak that closes, a warm spell."""
 SHORT_H = 4.0
@@ -39,6 +41,9 @@ def suddenly_still(record: Record, production: Production) -> bool:
 def past_its_peak(record: Record, bound: Bound, to_come: ToCome) -> bool:
     """A low rate that was never higher may be a beginning; a scatter beyond the noise, a valve at work."""
     production, let_off = bound.measured, to_come.let_off
+    filled_g_per_l = record.capacity_g_per_l_bar * (record.bar - record.start_bar)
+    if record.valve.sealed and filled_g_per_l < HARDLY_MADE_G_PER_L and record.age_h < LAG_H:
+        return False
     if record.valve.proof is Proof.CYCLE:
         if bound.whole_teeth and _faster(let_off.lately(record, production.end_s), production):
             return False

@@ -1,13 +1,18 @@
 """How little can still come, where the rate falls for another reason than the yeast's."""
 
+from collections.abc import Callable
+
 import numpy as np
 import pytest
 
 from tests.detectors.streams import (
     HOUR_S,
+    SEALED,
+    START_S,
     VALVED,
     Batch,
     capacity_g_per_l_bar,
+    hours_in,
     merged,
     of,
     pressure,
@@ -77,3 +82,41 @@ def test_a_bound_goes_on_while_the_pressure_rests_at_the_opening(falls: bool) ->
     if falls:
         rests[5:20] = np.linspace(1.1, 1.19, 15)
     assert bool(ends(np.concatenate([bar[:last], rests]))) is not falls
+
+
+def charge(hours: float, made_g_per_l: Callable[[FloatArray], FloatArray], seed: int = 2) -> list[float]:
+    """Return the hours at which a charge in a sealed vessel is called over."""
+    at_h = np.arange(0.0, hours, 1 / 60)
+    bars = made_g_per_l(at_h) / capacity_g_per_l_bar(SEALED, CELSIUS)
+    noise = np.random.default_rng(seed).standard_normal((2, len(at_h)))
+    time_s = START_S + at_h * HOUR_S
+    samples = merged(
+        pressure(time_s, bars + 0.002 * noise[0]), temperature(time_s + 20, CELSIUS + 0.03 * noise[1])
+    )
+    return [hours_in(one) for one in of(verdicts(SEALED, samples), Condition.FINISHED)]
+
+
+@pytest.mark.parametrize("tail_h", [25.0, 50.0])
+def test_a_charge_is_not_over_when_its_first_sugar_is(tail_h: float) -> None:
+    """3.5 g/L within half a day, then 0.9 at a slow last sugar's pace: the age of the charge says nothing of that."""
+    slow_g_per_l = 0.9
+
+    def left(at_h: FloatArray | float) -> FloatArray:
+        return np.asarray(slow_g_per_l * np.exp(-np.clip(np.asarray(at_h) - 14, 0, None) / tail_h))
+
+    def made(at_h: FloatArray) -> FloatArray:
+        return np.asarray(3.5 / (1 + np.exp(-(at_h - 10) / 1.2)) + slow_g_per_l - left(at_h))
+
+    (end_h,) = charge(200.0, made)
+    assert left(end_h) <= 0.4
+
+
+def test_gas_that_racked_beer_brought_along_is_no_end() -> None:
+    """A fifth of a bar comes out of the beer within hours, then the yeast rests for a day: nothing is over before it has begun."""
+
+    def made(at_h: FloatArray) -> FloatArray:
+        given_off = 0.4 * -np.expm1(-at_h)
+        return np.asarray(given_off + 3.0 / (1 + np.exp(-(at_h - 60) / 5)))
+
+    (end_h,) = charge(160.0, made)
+    assert end_h > 75
