@@ -4,6 +4,8 @@ It depends on how fast beer and gas exchange CO2, and that shows in how teeth be
 told, what decides is the sum: all drops so far can't have let off more than the wort can give.
 """
 
+import math
+
 from ullage.detectors.co2 import gas_g_per_l_bar
 from ullage.detectors.extract import co2_to_come_g_per_l
 from ullage.detectors.record import Record
@@ -11,6 +13,9 @@ from ullage.detectors.record import Record
 MOST_RELEASED = 0.55
 HEAD_SPACE_ERROR = 0.03
 """Error of the head space as stated, as a part of the beer's volume."""
+BLIND_H = 1 / 30
+"""Time after a drop in which medians of three minutes don't see how deep it went: what the beer gives back until then is
+missing in the drop as it was measured."""
 LEAST_TEETH = 4.0
 FADING = 16.0
 """Bend that fading production alone may give, times age: it dies away no faster than with an eighth of the age."""
@@ -28,7 +33,8 @@ def drop_share(record: Record) -> float:
     head_l = vessel.head_space_l + HEAD_SPACE_ERROR * vessel.beer_volume_l
     least = float(gas_g_per_l_bar(record.beer_c)) * head_l / vessel.beer_volume_l
     if bent(record):
-        return least / full
+        exchange_per_h, error = record.valve.shape.exchange_per_h
+        return min(least * math.exp((exchange_per_h + error) * BLIND_H), full) / full
     let_off_bar = record.valve.teeth.let_off_bar
     gravity = vessel.original_gravity or BEST_GRAVITY
     all_of_it = float(co2_to_come_g_per_l(gravity, 1 + (gravity - 1) * (1 - BEST_ATTENUATION)))

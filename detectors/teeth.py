@@ -106,6 +106,10 @@ class Rise:
     LONG_POINTS = 30
     """So many minutes see trough and peak as they are: then the climb has to be most of the drop."""
 
+    REFILLED = 0.08
+    """Part of the drop that is climbed after beer which exchanges gas quickly has given most of it back within minutes:
+    slow and even, it still can't be teeth that are too fast for the sampling, nor a valve that passes."""
+
     def __init__(self) -> None:
         self._first: list[float] = []
         self._last: deque[float] = deque(maxlen=self.MOST_AVERAGED)
@@ -139,4 +143,7 @@ class Rise:
         few = min(max(self.points // 6, 3), self.MOST_AVERAGED)
         climb = (sum(list(self._last)[-few:]) - sum(self._first[:few])) / few
         least = 0.3 if self.points < self.LONG_POINTS else 0.5
-        return climb >= max(least * size_bar, 4 * noise_bar * math.sqrt(3 / few))
+        mean_bar = noise_bar * math.sqrt(3 / few)
+        if self.points >= self.LONG_POINTS and climb >= max(self.REFILLED * size_bar, 8 * mean_bar, 2 * step_bar):
+            return True
+        return climb >= max(least * size_bar, 4 * mean_bar)
