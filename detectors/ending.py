@@ -68,6 +68,10 @@ class EndingSettings(BoundSettings):
     going_g_per_l_day: float = 0.6
     """A rate that is surely above this during a test means still fermenting."""
     answer_after_h: float = 0.1
+    late_progress: float = 0.8
+    """Share of the usual time after which a test is given longer where the rate is below `late_g_per_l_day`."""
+    late_g_per_l_day: float = 3.0
+    longest_test_h: float = 24.0
     young_h: float = 20.0
     """No fermentation is over sooner after its first gas."""
     ask_hours: float = 6.0
@@ -295,11 +299,26 @@ class Ending(Detector):
         share = worth(record, shut_h)
         if recent is None or share.likely * recent.low <= self.settings.going_g_per_l_day:
             return []
+        if self._may_be_given_off(record, start_s, shut_h, share.likely * recent.rate_g_per_l_day):
+            return []
         self._answered_shut_s, self._answered_s = start_s, record.now_s
         self._unsaid_shut_s = None if record.valve.proof is Proof.WORD else start_s
         record.suspected_s = None
         self._suspicion.refuted(record.now_s)
         return [self._still(record, recent, shut_h, share)]
+
+    def _may_be_given_off(
+        self, record: Record, start_s: float, shut_h: float, rate_g_per_l_day: float
+    ) -> bool:
+        """Tell whether a low rate late in a batch may be what the beer gives off: then the test has to last for longer."""
+        s = self.settings
+        late = self._suspicion.progress >= s.late_progress and rate_g_per_l_day < s.late_g_per_l_day
+        if not late or record.valve.proof is not Proof.WORD or shut_h > s.longest_test_h:
+            return False
+        if shut_h < s.ask_hours:
+            return True
+        apart = record.production_beside_release(start_s, shut_h)
+        return apart is not None and apart.low <= s.going_g_per_l_day
 
     def _resumed(self, record: Record) -> list[Finding]:
         """Take `finished` back if CO2 surely comes again at a steady temperature: held by the beer, or in drops let off."""

@@ -144,6 +144,8 @@ class Rise:
         climb = (sum(list(self._last)[-few:]) - sum(self._first[:few])) / few
         least = 0.3 if self.points < self.LONG_POINTS else 0.5
         mean_bar = noise_bar * math.sqrt(3 / few)
-        if self.points >= self.LONG_POINTS and climb >= max(self.REFILLED * size_bar, 8 * mean_bar, 2 * step_bar):
+        if self.points >= self.LONG_POINTS and climb >= max(
+            self.REFILLED * size_bar, 8 * mean_bar, 2 * step_bar
+        ):
             return True
         return climb >= max(least * size_bar, 4 * mean_bar)
