@@ -68,9 +68,9 @@ class EndingSettings(BoundSettings):
     going_g_per_l_day: float = 0.6
     """A rate that is surely above this during a test means still fermenting."""
     answer_after_h: float = 0.1
-    late_progress: float = 0.8
+    late_progress: float = 1.0
     """Share of the usual time after which a test is given longer where the rate is below `late_g_per_l_day`."""
-    late_g_per_l_day: float = 3.0
+    late_g_per_l_day: float = 2.0
     longest_test_h: float = 24.0
     young_h: float = 20.0
     """No fermentation is over sooner after its first gas."""
