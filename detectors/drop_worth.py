@@ -33,8 +33,8 @@ def drop_share(record: Record) -> float:
     head_l = vessel.head_space_l + HEAD_SPACE_ERROR * vessel.beer_volume_l
     least = float(gas_g_per_l_bar(record.beer_c)) * head_l / vessel.beer_volume_l
     if bent(record):
-        exchange_per_h, error = record.valve.shape.exchange_per_h
-        return min(least * math.exp((exchange_per_h + error) * BLIND_H), full) / full
+        exchange_per_h, _ = record.valve.shape.exchange_per_h
+        return min(least * math.exp(exchange_per_h * BLIND_H), full) / full
     let_off_bar = record.valve.teeth.let_off_bar
     gravity = vessel.original_gravity or BEST_GRAVITY
     all_of_it = float(co2_to_come_g_per_l(gravity, 1 + (gravity - 1) * (1 - BEST_ATTENUATION)))

@@ -18,6 +18,9 @@ from ullage.detectors.record import BAR, BEER, TIME, Record
 from ullage.detectors.sinking import sinking_since_s
 from ullage.detectors.vessel import Vessel
 
+TAKES_UP_H = 24.0
+"""So long a wort that was put under pressure from a bottle may take up gas fast, before its own yeast fills the vessel."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LeakSettings:
@@ -50,6 +53,8 @@ class Leak(Detector):
     def frame(self, frame: Frame, record: Record) -> list[Finding]:
         """Look back up to two days, but not past the last time that gas was let out."""
         if record.activity_s is None or record.tapped_s is not None or math.isnan(frame.pressure_bar):
+            return []
+        if record.age_h < TAKES_UP_H and record.valve.held_s is None:
             return []
         loss = self._loss(frame.end_s, record)
         self._hits = self._hits + 1 if loss is not None else 0
