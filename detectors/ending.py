@@ -16,6 +16,7 @@ from ullage.detectors import ending_told as told
 from ullage.detectors.coming_again import coming_again
 from ullage.detectors.cooled_shut import beside_uptake, shut_by_cooling
 from ullage.detectors.detector import Detector
+from ullage.detectors.early_chill import made_at_the_chill
 from ullage.detectors.ending_bound import Bound, BoundSettings, ToCome
 from ullage.detectors.ending_by_gravity import gravity_evidence, stands_too_high, too_high
 from ullage.detectors.ending_doubts import gas_goes, past_its_peak, suddenly_still
@@ -99,6 +100,7 @@ class Ending(Detector):
         self._stood: Bound | None = None
         """The bound at the last look, if it was below the limit."""
         self._looked_s = -math.inf
+        self._weighed_chill_s: float | None = None
 
     def frame(self, frame: Frame, record: Record) -> list[Finding]:
         """Weigh the evidence once a frame: the bound first, then gravity, cold, and time alone."""
@@ -112,7 +114,7 @@ class Ending(Detector):
         self._first_climb.take(frame)
         if record.finished_s is not None:
             return self._resumed(record)
-        found = self._by_production(record)
+        found = self._by_production(record) or self._at_the_chill(record)
         if not found and self._due(record):
             found = self._by_gravity(record)
         found += self._stalls.watch(record, self._suspicion.progress)
@@ -319,6 +321,16 @@ class Ending(Detector):
             return True
         apart = record.production_beside_release(start_s, shut_h)
         return apart is not None and apart.low <= s.going_g_per_l_day
+
+    def _at_the_chill(self, record: Record) -> list[Finding]:
+        """Say at once that a chill has begun too early, if it surely has."""
+        if record.chill_s == self._weighed_chill_s:
+            return []
+        self._weighed_chill_s = record.chill_s
+        production = made_at_the_chill(record, self._to_come.let_off)
+        if production is None or production.low <= self.settings.going_g_per_l_day:
+            return []
+        return [told.chilled_early(record, production)]
 
     def _resumed(self, record: Record) -> list[Finding]:
         """Take `finished` back if CO2 surely comes again at a steady temperature: held by the beer, or in drops let off."""

@@ -74,6 +74,18 @@ def still_fermenting(
     )  # fmt: skip
 
 
+def chilled_early(record: Record, production: Production) -> Finding:
+    """Return that it still ferments though the chill has begun."""
+    return _medium(
+        record, Condition.STILL_FERMENTING,
+        f"The chill begins while at least {production.rate_g_per_l_day:.1f} g/L CO2 a day are still made. Yeast goes to rest in the "
+        "cold, and what is left ferments as soon as the beer warms up, in keg or bottle too: keep it in the yeast's range "
+        "until it is over, or take a gravity sample before you go on.",
+        rate_g_per_l_day=production.rate_g_per_l_day,
+        evidence=(f"{_measured(production)} in the last {production.hours:.0f} h", "`chill` in the journal"),
+    )  # fmt: skip
+
+
 def may_be_over(record: Record, evidence: tuple[str, ...], ask_hours: float) -> Finding:
     """Return the question for a shut-valve test."""
     return _medium(

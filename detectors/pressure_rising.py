@@ -60,8 +60,10 @@ class PressureRising(Detector):
                 self._valve_bar = None
             elif known.word is Word.VALVE_OPENED:
                 self._valve_bar = self.vessel.valve_pressure_bar
+                self._points.clear()  # what rose before it was opened says nothing of how it goes on
             elif known.word is Word.VALVE_SET and known.number is not None:
                 self._valve_bar = known.number
+                self._points.clear()
         minutes = step.minutes
         floor = self.settings.from_share * self.vessel.rated_pressure_bar
         if not self._raised and not self._hits and not (minutes.pressure_bar >= floor).any():

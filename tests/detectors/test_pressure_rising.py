@@ -106,6 +106,13 @@ def test_during_a_test_there_is_no_valve() -> None:
     )
 
 
+def test_what_rose_before_the_valve_was_opened_is_past() -> None:
+    """A test is ended two hours before the limit; minutes later, as the pressure turns, no valve is said to stick."""
+    vessel = replace(TWO_BAR, rated_pressure_bar=4.0, valve_pressure_bar=1.2)
+    words = ((0.0, "valve shut"), (1.99, "valve opened"))
+    assert not said(vessel, lambda h: np.minimum(2.4 + 0.4 * h, 3.232 - 3 * (h - 2.08)), 2.3, words=words)
+
+
 def test_a_valve_set_above_the_plate_is_not_awaited() -> None:
     """Whoever sets it to 2.4 bar in a vessel of 2 bar is warned before the limit, and told that the setting is at fault."""
     (raised, *_) = said(TWO_BAR, lambda h: 1.0 + 0.4 * h, 2.4, words=((0.1, "valve set 2.4"),))
