@@ -5,6 +5,7 @@ apart.
 """
 
 import math
+from itertools import pairwise
 
 import numpy as np
 
@@ -14,8 +15,9 @@ from ullage.detectors.ending_by_gravity import far_enough
 from ullage.detectors.fading import fades, given_off
 from ullage.detectors.finding import Finding
 from ullage.detectors.let_off import LetOff
+from ullage.detectors.medians import median
 from ullage.detectors.production import Production
-from ullage.detectors.record import BEER, Record
+from ullage.detectors.record import BAR, BEER, Record
 from ullage.detectors.suspicion import pace_per_h
 from ullage.detectors.valve import Proof
 
@@ -34,6 +36,9 @@ MOSTLY_DONE = 1.5
 ASLEEP_G_PER_L_DAY = 0.9
 COLD_SURE = 2.0
 """Standard errors that are enough for a stall which the temperature explains."""
+TAKEN_DOWN_BAR = 0.05
+LEAST_QUIET_S, QUIET_TEETH = 3 * 3600.0, 8
+"""A cycling valve that is quiet for so long, and so many teeth: what comes is a small part of what came before."""
 SLACK_C = 0.3
 CHILL_S, CHILL_K = 12 * 3600.0, 6.0
 
@@ -158,7 +163,8 @@ class Stalls:
         recent = record.production_over(max(cold_s, drops[-1].time_s + 1200 if drops else 0.0), 8.0)
         if recent is None or recent.hours < 3:
             return None
-        if recent.rate_g_per_l_day + COLD_SURE * recent.se_g_per_l_day > ASLEEP_G_PER_L_DAY:
+        most = recent.rate_g_per_l_day + COLD_SURE * recent.se_g_per_l_day
+        if most > ASLEEP_G_PER_L_DAY and not _taken_down(record) and not _drops_ceased(record):
             return None
         hardly_begun = record.age_h < self._young_h and record.rates.peak < 2 * recent.high
         return None if hardly_begun else recent
@@ -175,6 +181,26 @@ class Stalls:
             self._stalled = self._broke_off = False
             return [told.goes_on_again(record, recent)]
         return []
+
+
+def _taken_down(record: Record) -> bool:
+    """Tell whether cooling beer takes up so much more gas than is made that pressure has left the valve's level.
+
+    A kelvin asks for 0.1 g/L: yeast at work makes as much within the hour, and the valve goes on passing gas.
+    """
+    held_bar = record.valve.held_bar
+    if record.valve.proof is not Proof.COOLED or held_bar is None:
+        return False
+    return held_bar - record.last(BAR) >= TAKEN_DOWN_BAR
+
+
+def _drops_ceased(record: Record) -> bool:
+    """Tell whether a cycling valve has been quiet for many times as long as its last teeth took."""
+    drops = record.valve.usual_drops()[-6:]
+    if len(drops) < 3:
+        return False
+    usual_s = median(later.time_s - earlier.time_s for earlier, later in pairwise(drops))
+    return record.now_s - record.valve.gas_left_s >= max(LEAST_QUIET_S, QUIET_TEETH * usual_s)
 
 
 def _chilled(record: Record) -> bool:

@@ -144,8 +144,10 @@ class Rise:
         climb = (sum(list(self._last)[-few:]) - sum(self._first[:few])) / few
         least = 0.3 if self.points < self.LONG_POINTS else 0.5
         mean_bar = noise_bar * math.sqrt(3 / few)
-        if self.points >= self.LONG_POINTS and climb >= max(
-            self.REFILLED * size_bar, 8 * mean_bar, 2 * step_bar
-        ):
-            return True
+        if self.points >= self.LONG_POINTS:
+            even = (
+                sorted(list(self._last)[-few:])[1] - sum(self._first[:few]) / few
+            )  # a jump at the end is no climb
+            if even >= max(self.REFILLED * size_bar, 6 * mean_bar, 2 * step_bar):
+                return True
         return climb >= max(least * size_bar, 4 * mean_bar)

@@ -12,8 +12,12 @@ from tests.detectors.streams import (
     Batch,
     feed,
     hours_in,
+    merged,
     of,
+    pressure,
     stream,
+    temperature,
+    verdicts,
     watch_of,
 )
 from ullage.detectors.finding import Condition, Finding, State
@@ -68,3 +72,28 @@ def test_nothing_is_over_behind_a_valve_in_half_the_usual_time() -> None:
     )  # fmt: skip
     found = feed(watch_of(LAGER), stream(batch.samples()))
     assert not of(found, Condition.FINISHED)
+
+
+def test_a_runaway_fridge_takes_the_pressure_off_its_valve() -> None:
+    """Yeast stops in beer that goes on cooling: pressure leaves the level that a smooth valve held, and that tells at once."""
+    batch = Batch(
+        vessel=VALVED, hours=70, opening_bar=1.2, tail_h=14, stop_h=48.0,
+        celsius=lambda hours: np.interp(hours, [40, 60], [19.0, 10.0]),
+    )  # fmt: skip
+    (raised,) = of(feed(watch_of(VALVED), stream(batch.samples())), Condition.STALLED)
+    assert 48 < hours_in(raised) <= 48 + 4
+
+
+def test_a_cycling_valve_that_goes_quiet_in_the_cold_is_a_stall() -> None:
+    """Four drops an hour, then none: the beer goes on giving off 1 g/L a day and more, and it is a stall all the same."""
+    at_h = np.arange(0.0, 75.0, 1 / 60)
+    cycles = np.where(at_h < 12, 0.1 * at_h, 1.1 + 0.1 * (at_h * 4 % 1))
+    bars = np.where(at_h < 60, cycles, 1.05 + 0.15 * -np.expm1(-(at_h - 60) / 6))
+    celsius = np.interp(at_h, [50, 56], [19.0, 13.0])
+    noise = np.random.default_rng(4).standard_normal((2, len(at_h)))
+    time_s = START_S + at_h * HOUR_S
+    samples = merged(
+        pressure(time_s, bars + 0.001 * noise[0]), temperature(time_s + 20, celsius + 0.03 * noise[1])
+    )
+    (raised,) = of(verdicts(VALVED, samples), Condition.STALLED)
+    assert 60 < hours_in(raised) <= 60 + 4

@@ -3,6 +3,7 @@
 from collections.abc import Iterable
 
 import numpy as np
+import pytest
 
 from ullage.detectors.teeth import Rise
 
@@ -50,3 +51,21 @@ def test_many_minutes_make_up_for_noise() -> None:
     flat = [risen(1.48 + 0.008 * rng.standard_normal(90)) for _ in range(50)]
     assert seen >= 48
     assert not any(rise.resolved(0.044, 0.0081, 0.001) for rise in flat)
+
+
+@pytest.mark.parametrize(
+    ("slow_bar", "seen"),
+    [pytest.param(0.012, True, id="climbs on"), pytest.param(0.0, False, id="stands still")],
+)
+def test_a_tooth_that_is_refilled_at_once_is_known_by_its_slow_part(slow_bar: float, seen: bool) -> None:
+    """Most of a drop of 0.1 bar comes back within two minutes; what climbs evenly for hours after it can't be a valve that
+    passes, what stands still can."""
+    noise = 0.0005 * np.random.default_rng(5).standard_normal(180)
+    at = np.arange(180.0)
+    rise = risen(1.188 - 0.088 * np.exp(-2.5 * at) + slow_bar * at / 180 + noise)
+    assert rise.resolved(0.1, 0.0005, 0.0) is seen
+
+
+def test_a_jump_to_the_peak_is_no_slow_climb() -> None:
+    """Flat for an hour, then two minutes at the top: teeth that the sampling misses look like that too."""
+    assert not risen([1.1] * 58 + [1.2] * 2).resolved(0.1, 0.0005, 0.0)
