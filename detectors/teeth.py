@@ -105,13 +105,14 @@ class Rise:
     MOST_AVERAGED = 8
     LONG_POINTS = 30
     """So many minutes see trough and peak as they are: then the climb has to be most of the drop."""
-
-    REFILLED = 0.08
-    """Part of the drop that is climbed after beer which exchanges gas quickly has given most of it back within minutes:
-    slow and even, it still can't be teeth that are too fast for the sampling, nor a valve that passes."""
+    SETTLED = range(12, 20)
+    """Minutes by which beer that exchanges gas quickly has given most of the drop back."""
+    REFILLED = 0.06
+    """Part of the drop that has to be climbed after that."""
 
     def __init__(self) -> None:
         self._first: list[float] = []
+        self._settled: list[float] = []
         self._last: deque[float] = deque(maxlen=self.MOST_AVERAGED)
         self.points = 0
         self._largest_fall_bar = 0.0
@@ -127,6 +128,8 @@ class Rise:
         self._last.append(bar)
         if len(self._first) < self.MOST_AVERAGED:
             self._first.append(bar)
+        if self.points - 1 in self.SETTLED:
+            self._settled.append(bar)
 
     def smooth(self, size_bar: float, noise_bar: float, step_bar: float) -> bool:
         """Tell whether no minute fell behind the one before it by more than noise and a swing of temperature.
@@ -143,11 +146,17 @@ class Rise:
         few = min(max(self.points // 6, 3), self.MOST_AVERAGED)
         climb = (sum(list(self._last)[-few:]) - sum(self._first[:few])) / few
         least = 0.3 if self.points < self.LONG_POINTS else 0.5
-        mean_bar = noise_bar * math.sqrt(3 / few)
-        if self.points >= self.LONG_POINTS:
-            even = (
-                sorted(list(self._last)[-few:])[1] - sum(self._first[:few]) / few
-            )  # a jump at the end is no climb
-            if even >= max(self.REFILLED * size_bar, 6 * mean_bar, 2 * step_bar):
-                return True
-        return climb >= max(least * size_bar, 4 * mean_bar)
+        if climb >= max(least * size_bar, 4 * noise_bar * math.sqrt(3 / few)):
+            return True
+        return self._climbs_on(size_bar, noise_bar, step_bar)
+
+    def _climbs_on(self, size_bar: float, noise_bar: float, step_bar: float) -> bool:
+        """Tell whether pressure goes on climbing, slow and even, where beer has given most of the drop back within minutes.
+
+        Teeth too fast for the sampling don't, nor does a valve that passes; a jump at the end is no climb.
+        """
+        if self.points < self.SETTLED.stop + 2 * self.MOST_AVERAGED:
+            return False
+        few = self.MOST_AVERAGED
+        climb = sorted(self._last)[few // 2 - 1] - sum(self._settled) / few
+        return climb >= max(self.REFILLED * size_bar, 6 * noise_bar * math.sqrt(3 / few), 2 * step_bar)
