@@ -10,24 +10,21 @@ verdict: as it fades, the bound falls below the limit whichever it was.
 """
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 from ullage.detectors import ending_told as told
 from ullage.detectors.coming_again import coming_again
 from ullage.detectors.cooled_shut import beside_uptake, shut_by_cooling
 from ullage.detectors.detector import Detector
 from ullage.detectors.early_chill import made_at_the_chill
-from ullage.detectors.ending_bound import Bound, BoundSettings, ToCome
+from ullage.detectors.ending_bound import Bound, ToCome
 from ullage.detectors.ending_by_gravity import gravity_evidence, stands_too_high, too_high
 from ullage.detectors.ending_doubts import gas_goes, past_its_peak, suddenly_still
 from ullage.detectors.fading import fades
 from ullage.detectors.finding import Finding
-from ullage.detectors.first_climb import WHOLE, FirstClimb, Worth, climbing_since_s, worth
 from ullage.detectors.frames import Frame
-from ullage.detectors.hours_to_go import hours_to_go
-from ullage.detectors.production import Production
 from ullage.detectors.record import BAR, Record
-from ullage.detectors.rest_above import rests_above
+from ullage.detectors.shut_test import AnswerSettings, ShutTest, tested
 from ullage.detectors.stalls import Stalls
 from ullage.detectors.suspicion import Suspicion
 from ullage.detectors.valve import Proof
@@ -44,10 +41,6 @@ FORGOTTEN_S = 12 * 3600.0
 """So long after the last look, while gas may leave, the bound has to stand anew."""
 SURELY_SLOW = 1 / 6
 """Time constant, as a share of age, with which no leak hides production that still goes on."""
-UNASKED_S = 86_400.0
-"""A valve that sticks looks like a test again and again: where nobody asked for one it is answered once a day."""
-SURELY_BEGUN = 0.5
-"""Share of the way to nine tenths of the gas before which a climb that slows down is no end."""
 WIDER = 1.4
 """A bound that stood is not lost by one that is wider by so much: what is to come never grows."""
 PROOFS_OF_END = (Proof.SEALED, Proof.WORD, Proof.CYCLE)
@@ -56,7 +49,7 @@ PROOFS_OF_END = (Proof.SEALED, Proof.WORD, Proof.CYCLE)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class EndingSettings(BoundSettings):
+class EndingSettings(AnswerSettings):
     """When the end is called, and when its opposite."""
 
     least_shut_h: float = 3.0
@@ -66,17 +59,8 @@ class EndingSettings(BoundSettings):
     confirm_cycling_h: float = 10.0
     confirm_fading_h: float = 3.0
     """The same where many teeth have shown production fade no faster than yeast does."""
-    going_g_per_l_day: float = 0.6
-    """A rate that is surely above this during a test means still fermenting."""
-    answer_after_h: float = 0.1
-    late_progress: float = 1.0
-    """Share of the usual time after which a test is given longer where the rate is below `late_g_per_l_day`."""
-    late_g_per_l_day: float = 2.0
-    longest_test_h: float = 24.0
     young_h: float = 20.0
     """No fermentation is over sooner after its first gas."""
-    ask_hours: float = 6.0
-    """How long the shut-valve test is asked for."""
 
 
 class Ending(Detector):
@@ -90,11 +74,8 @@ class Ending(Detector):
         self.settings = settings
         self._to_come = ToCome(settings)
         self._suspicion = Suspicion(vessel)
-        self._first_climb = FirstClimb()
+        self._test = ShutTest(settings, self._to_come)
         self._stalls = Stalls(settings.young_h)
-        self._answered_shut_s = self._answered_s = -math.inf
-        self._unsaid_shut_s: float | None = None
-        """Start of the climb that was answered though nobody had said that the valve is shut."""
         self._finished_made = math.nan
         self._over_since_s: float | None = None
         self._stood: Bound | None = None
@@ -111,7 +92,7 @@ class Ending(Detector):
             return []
         self._to_come.take(record)
         self._suspicion.take(record)
-        self._first_climb.take(frame)
+        self._test.take(frame)
         if record.finished_s is not None:
             return self._resumed(record)
         found = self._by_production(record) or self._at_the_chill(record)
@@ -119,12 +100,13 @@ class Ending(Detector):
             found = self._by_gravity(record)
         found += self._stalls.watch(record, self._suspicion.progress)
         if not found and record.suspected_s is None and not self._stalls.standing:
-            found = self._by_rest(record) or self._by_time(record)
+            rests = self._test.by_rest(record, self._suspicion.progress)
+            found = [rests] if rests is not None else self._by_time(record)
         return found
 
     def _due(self, record: Record) -> bool:
         """Tell whether it is time for a look: by the clock, so that cuts change nothing; oftener during a test."""
-        return record.now_s % (PACE_TEST_S if _tested(record) else PACE_S) < 1.0
+        return record.now_s % (PACE_TEST_S if tested(record) else PACE_S) < 1.0
 
     # -- the end by production -------------------------------------------------------------------------------------
 
@@ -137,10 +119,10 @@ class Ending(Detector):
                 self._over_since_s = None
             return self._at_the_opening(record, start_s)
         if not self._due(record):
-            return self._test_answer(record, start_s)
+            return self._answer(record, start_s)
         bound = self._to_come.tightest(record, start_s)
         if bound is None:
-            return self._test_answer(record, start_s)
+            return self._answer(record, start_s)
         if record.valve.proof is Proof.COOLED:
             bound = beside_uptake(record, bound, self._suspicion.progress)
         record.production = bound.production
@@ -154,10 +136,10 @@ class Ending(Detector):
         limit = self._to_come.limit_g_per_l(record)
         if not self._is_over(record, bound, start_s, WIDER * limit):
             self._over_since_s = None
-            return self._test_answer(record, start_s)
+            return self._answer(record, start_s)
         self._stood = bound if bound.most_g_per_l <= limit else None
         if self._stood is None:
-            return self._test_answer(record, start_s)
+            return self._answer(record, start_s)
         if self._over_since_s is None:
             self._over_since_s = record.now_s
         return self._conclude(record, bound, start_s)
@@ -270,57 +252,16 @@ class Ending(Detector):
         record.suspected_s = record.now_s
         return [told.may_be_over(record, evidence, self.settings.ask_hours)]
 
-    def _by_rest(self, record: Record) -> list[Finding]:
-        """Ask for the brewer's word, where a climb that was answered as production has come to rest of itself."""
-        since_s = self._unsaid_shut_s
-        if since_s is None or record.now_s % PACE_S >= 1 or self._suspicion.progress < SURELY_BEGUN:
-            return []
-        if record.valve.proof is Proof.WORD or record.valve.gas_left_s > since_s:
-            self._unsaid_shut_s = None
-            return []
-        if not rests_above(record, since_s):
-            return []
-        self._unsaid_shut_s = None
-        record.suspected_s = record.now_s
-        return [told.rests_above(record, (record.now_s - since_s) / 3600)]
-
     # -- not the end -----------------------------------------------------------------------------------------------
 
-    def _test_answer(self, record: Record, start_s: float) -> list[Finding]:
-        """Answer a shut-valve test that shows production, once a shut stretch."""
-        shut_h = (record.now_s - start_s) / 3600
-        if not _tested(record) or shut_h < self.settings.answer_after_h or self._answered_shut_s == start_s:
+    def _answer(self, record: Record, start_s: float) -> list[Finding]:
+        """Answer a shut-valve test that shows production: then nothing seems to be over."""
+        answer = self._test.answer(record, start_s, self._suspicion.progress)
+        if answer is None:
             return []
-        asked = record.valve.proof is Proof.WORD or record.suspected_s is not None
-        if not asked and record.now_s - self._answered_s < UNASKED_S:
-            return []
-        from_s = start_s if record.valve.proof is Proof.WORD else climbing_since_s(record, start_s)
-        recent = record.production_over(from_s - 60, max(1.5, shut_h))
-        if recent is None:
-            recent = self._first_climb.production(record, from_s)
-        share = worth(record, shut_h)
-        if recent is None or share.likely * recent.low <= self.settings.going_g_per_l_day:
-            return []
-        if self._may_be_given_off(record, start_s, shut_h, share.likely * recent.rate_g_per_l_day):
-            return []
-        self._answered_shut_s, self._answered_s = start_s, record.now_s
-        self._unsaid_shut_s = None if record.valve.proof is Proof.WORD else start_s
         record.suspected_s = None
         self._suspicion.refuted(record.now_s)
-        return [self._still(record, recent, shut_h, share)]
-
-    def _may_be_given_off(
-        self, record: Record, start_s: float, shut_h: float, rate_g_per_l_day: float
-    ) -> bool:
-        """Tell whether a low rate late in a batch may be what the beer gives off: then the test has to last for longer."""
-        s = self.settings
-        late = self._suspicion.progress >= s.late_progress and rate_g_per_l_day < s.late_g_per_l_day
-        if not late or record.valve.proof is not Proof.WORD or shut_h > s.longest_test_h:
-            return False
-        if shut_h < s.ask_hours:
-            return True
-        apart = record.production_beside_release(start_s, shut_h)
-        return apart is not None and apart.low <= s.going_g_per_l_day
+        return [answer]
 
     def _at_the_chill(self, record: Record) -> list[Finding]:
         """Say at once that a chill has begun too early, if it surely has."""
@@ -346,15 +287,4 @@ class Ending(Detector):
             return []
         record.finished_s = None
         record.suspected_s = None
-        return [self._still(record, production, hours)]
-
-    def _still(self, record: Record, most: Production, shut_h: float, share: Worth = WHOLE) -> Finding:
-        likely = replace(most, rate_g_per_l_day=share.likely * most.rate_g_per_l_day)
-        tail_h, left = self._to_come.tail_h(record, likely), self.settings.to_come_g_per_l
-        to_go_h = hours_to_go(record, likely, tail_h, self._suspicion.progress, left)
-        return told.still_fermenting(record, most, share, shut_h, to_go_h)
-
-
-def _tested(record: Record) -> bool:
-    """Tell whether a shut-valve test seems to be going on."""
-    return record.valve.proof in (Proof.WORD, Proof.ABOVE)
+        return [self._test.still(record, production, hours, self._suspicion.progress)]

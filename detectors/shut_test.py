@@ -1,0 +1,121 @@
+"""The shut-valve test that shows production: `still-fermenting`, with a rate and the hours to go.
+
+Early in a batch the answer comes within minutes, before the pressure is anywhere near the plate. Late in it a slow climb may
+be no more than beer that gives off what it holds beyond saturation, which dies away within a day: then the test has to last
+for the hours that were asked for, and the answer waits until production is surely beside it.
+"""
+
+import math
+from dataclasses import dataclass, replace
+
+from ullage.detectors import ending_told as told
+from ullage.detectors.ending_bound import BoundSettings, ToCome
+from ullage.detectors.finding import Finding
+from ullage.detectors.first_climb import WHOLE, FirstClimb, Worth, climbing_since_s, worth
+from ullage.detectors.frames import Frame
+from ullage.detectors.hours_to_go import hours_to_go
+from ullage.detectors.production import Production
+from ullage.detectors.record import Record
+from ullage.detectors.rest_above import rests_above
+from ullage.detectors.valve import Proof
+
+UNASKED_S = 86_400.0
+"""A valve that sticks looks like a test again and again: where nobody asked for one it is answered once a day."""
+SURELY_BEGUN = 0.5
+"""Share of the way to nine tenths of the gas before which a climb that slows down is no end."""
+REST_PACE_S = 3600.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AnswerSettings(BoundSettings):
+    """When a test is answered."""
+
+    going_g_per_l_day: float = 0.6
+    """A rate that is surely above this during a test means still fermenting."""
+    answer_after_h: float = 0.1
+    ask_hours: float = 6.0
+    """How long the shut-valve test is asked for."""
+    late_progress: float = 1.0
+    """Share of the usual time after which a test is given longer where the rate is below `late_g_per_l_day`."""
+    late_g_per_l_day: float = 2.0
+    longest_test_h: float = 24.0
+
+
+def tested(record: Record) -> bool:
+    """Tell whether a shut-valve test seems to be going on."""
+    return record.valve.proof in (Proof.WORD, Proof.ABOVE)
+
+
+class ShutTest:
+    """Answers each test once; keeps which one was answered, and whether anybody had said that the valve is shut."""
+
+    def __init__(self, settings: AnswerSettings, to_come: ToCome) -> None:
+        self.settings = settings
+        self._to_come = to_come
+        self._first_climb = FirstClimb()
+        self._answered_shut_s = self._answered_s = -math.inf
+        self._unsaid_shut_s: float | None = None
+        """Start of the climb that was answered though nobody had said that the valve is shut."""
+
+    def take(self, frame: Frame) -> None:
+        """Take the newest frame's minutes."""
+        self._first_climb.take(frame)
+
+    def answer(self, record: Record, start_s: float, progress: float) -> Finding | None:
+        """Return that production goes on, once a shut stretch (since `start_s`); None if the test does not show it (yet).
+
+        `progress` is the suspicion's: the share of the usual time that has gone by.
+        """
+        said = record.valve.proof is Proof.WORD
+        shut_h = (record.now_s - start_s) / 3600
+        if not tested(record) or shut_h < self.settings.answer_after_h or self._answered_shut_s == start_s:
+            return None
+        asked = said or record.suspected_s is not None
+        if not asked and record.now_s - self._answered_s < UNASKED_S:
+            return None
+        from_s = start_s if said else climbing_since_s(record, start_s)
+        recent = record.production_over(from_s - 60, max(1.5, shut_h))
+        if recent is None:
+            recent = self._first_climb.production(record, from_s)
+        share = worth(record, shut_h)
+        if recent is None or share.likely * recent.low <= self.settings.going_g_per_l_day:
+            return None
+        late = progress >= self.settings.late_progress
+        if said and late and self._may_be_given_off(record, start_s, share.likely * recent.rate_g_per_l_day):
+            return None
+        self._answered_shut_s, self._answered_s = start_s, record.now_s
+        self._unsaid_shut_s = None if said else start_s
+        return self.still(record, recent, shut_h, progress, share)
+
+    def _may_be_given_off(self, record: Record, start_s: float, rate_g_per_l_day: float) -> bool:
+        """Tell whether a low rate may be what the beer gives off."""
+        s, shut_h = self.settings, (record.now_s - start_s) / 3600
+        if rate_g_per_l_day >= s.late_g_per_l_day or shut_h > s.longest_test_h:
+            return False
+        if shut_h < s.ask_hours:
+            return True
+        apart = record.production_beside_release(start_s, shut_h)
+        return apart is not None and apart.low <= s.going_g_per_l_day
+
+    def still(
+        self, record: Record, most: Production, shut_h: float, progress: float, share: Worth = WHOLE
+    ) -> Finding:
+        """Return that it still ferments, and for how long it will go on."""
+        likely = replace(most, rate_g_per_l_day=share.likely * most.rate_g_per_l_day)
+        tail_h, left = self._to_come.tail_h(record, likely), self.settings.to_come_g_per_l
+        to_go_h = hours_to_go(record, likely, tail_h, progress, left)
+        return told.still_fermenting(record, most, share, shut_h, to_go_h)
+
+    def by_rest(self, record: Record, progress: float) -> Finding | None:
+        """Ask for the brewer's word, where a climb that was answered as production has come to rest of itself."""
+        since_s = self._unsaid_shut_s
+        if since_s is None or record.now_s % REST_PACE_S >= 1 or progress < SURELY_BEGUN:
+            return None
+        if record.valve.proof is Proof.WORD or record.valve.gas_left_s > since_s:
+            self._unsaid_shut_s = None
+            return None
+        if not rests_above(record, since_s):
+            return None
+        self._unsaid_shut_s = None
+        record.suspected_s = record.now_s
+        return told.rests_above(record, (record.now_s - since_s) / 3600)
