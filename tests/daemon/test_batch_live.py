@@ -93,6 +93,7 @@ def test_a_batch_lives_through_words_commands_and_restarts(
     """A button's entry reaches detectors and store; a batch begins while the daemon runs; a kill forgets nothing."""
     cellar = Cellar(tmp_path)
     daemon.start()
+    wait_until(lambda: "connected" in daemon.log, "a session that the broker keeps messages for")
     speak(broker, 3)
     wait_until(lambda: cellar.names() == [Stage.PITCHED, Stage.LAG], "pitched and lag")
     broker.publish("cellar/north/journal", "stage active")
