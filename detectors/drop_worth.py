@@ -17,9 +17,11 @@ BLIND_H = 1 / 30
 """Time after a drop in which medians of three minutes don't see how deep it went: what the beer gives back until then is
 missing in the drop as it was measured."""
 LEAST_TEETH = 4.0
+SURE = 2.0
+"""Standard errors by which teeth have to bend."""
 FADING = 16.0
 """Bend that fading production alone may give, times age: it dies away no faster than with an eighth of the age."""
-LEFT = 4.0
+LEFT = 3.0
 """The same where what the teeth fell by from one to the next has been taken off."""
 BEST_GRAVITY = 1.070
 """Original gravity assumed where none is stated, on the strong side."""
@@ -48,7 +50,7 @@ def bent(record: Record) -> bool:
     shape, age_h = record.valve.shape, max(record.age_h, 24.0)
     exchange_per_h, error = shape.exchange_per_h
     fading_per_h = min(FADING / age_h, shape.fading_per_h + LEFT / age_h)
-    return shape.teeth >= LEAST_TEETH and exchange_per_h - 3 * error > fading_per_h
+    return shape.teeth >= LEAST_TEETH and exchange_per_h - SURE * error > fading_per_h
 
 
 def released(record: Record, tail_h: float) -> float:

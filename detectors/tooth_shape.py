@@ -7,6 +7,7 @@ begins anew at every drop. Straight teeth tell nothing: exchange may be much fas
 """
 
 import math
+from collections import deque
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -19,7 +20,8 @@ LEAST_ERROR = 0.15
 ALONE = 0.1
 """Least number of teeth beside one by which they are taken to agree: one that outweighs all others proves nothing."""
 SKIPPED = 2
-"""Minutes after a drop that are not used: three-point medians smear it."""
+"""Minutes after a drop, and before one, that are not used: three-point medians smear it, and its beginning looks like a
+bend."""
 
 
 @dataclass(slots=True)
@@ -29,7 +31,11 @@ class ToothShape:
     _begun_s: float = math.nan
     _after_drop: bool = False
     """Whether the rise began at a drop; the very first one did not."""
+    _seen: int = 0
     _points: int = 0
+    """Minutes of the tooth so far, and those of them in the sums."""
+    _waiting: deque[tuple[float, float]] = field(default_factory=deque)
+    """The latest minutes: they count once it is known that no drop follows."""
     _sums: list[float] = field(default_factory=lambda: [0.0] * 9)
     """Σ of t, t², t³, t⁴ (hours), p, tp, t²p, p²; and the last t."""
     _weight: float = 0.0
@@ -49,11 +55,17 @@ class ToothShape:
 
     def point(self, time_s: float, bar: float) -> None:
         """Take a minute of the tooth."""
-        self._points += 1
-        if self._points <= SKIPPED:
+        self._seen += 1
+        if self._seen <= SKIPPED:
             self._begun_s = time_s
             self._first_bar = bar
             return
+        self._waiting.append((time_s, bar))
+        if len(self._waiting) > SKIPPED:
+            self._add(*self._waiting.popleft())
+
+    def _add(self, time_s: float, bar: float) -> None:
+        self._points += 1
         t, p = (time_s - self._begun_s) / 3600, bar - self._first_bar
         for index, value in enumerate((t, t * t, t**3, t**4, p, t * p, t * t * p, p * p)):
             self._sums[index] += value
@@ -63,11 +75,13 @@ class ToothShape:
 
     def forget(self) -> None:
         """Leave the tooth that lasts now out."""
-        self._points, self._sums = 0, [0.0] * 9
+        self._seen = self._points = 0
+        self._sums = [0.0] * 9
+        self._waiting.clear()
 
     def drop(self, noise_bar: float) -> None:
         """The tooth is over: keep what it says."""
-        n = self._points - SKIPPED if self._after_drop else 0
+        n = self._points if self._after_drop else 0
         self._after_drop = True
         t1, t2, t3, t4, p0, p1, p2, pp, hours = self._sums
         self.forget()

@@ -108,3 +108,18 @@ def test_state_does_not_grow() -> None:
     for minute, bar in enumerate(np.linspace(0, 1, 10_000)):
         shape.point(60.0 * minute, float(bar))
     assert len(shape._sums) == 9
+
+
+def test_the_beginning_of_a_drop_is_no_bend() -> None:
+    """The minute in which the valve opens is seen half way down, after a tooth that is straight: it tells nothing."""
+    shape = ToothShape()
+    for number in range(20):
+        begin_s = number * 2400.0
+        noise = 0.0003 * np.random.default_rng(number).standard_normal(40)
+        bars = np.linspace(0.0, 0.02, 40) + noise
+        bars[-1] -= 0.003
+        for minute, bar in enumerate(bars.tolist()):
+            shape.point(begin_s + 60 * minute, bar)
+        shape.drop(0.0003)
+    found, error = shape.exchange_per_h
+    assert abs(found) < 2 * error
