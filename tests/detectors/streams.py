@@ -63,6 +63,23 @@ def temperature(time_s: ArrayLike, celsius: ArrayLike) -> Samples:
     return Samples.of(Kind.TEMPERATURE, np.asarray(time_s, float), np.asarray(celsius, float))
 
 
+def noisy(
+    at_h: FloatArray,
+    bar: FloatArray,
+    celsius: FloatArray | float,
+    *,
+    seed: int,
+    noise_bar: float = 0.002,
+    start_s: float = START_S,
+) -> Samples:
+    """Return readings of both quantities at these hours after `start_s`, each with its sensor's noise."""
+    noise = np.random.default_rng(seed).standard_normal((2, len(at_h)))
+    time_s = start_s + at_h * HOUR_S
+    return merged(
+        pressure(time_s, bar + noise_bar * noise[0]), temperature(time_s + 20, celsius + 0.03 * noise[1])
+    )
+
+
 def every(interval_s: float, hours: float, start_s: float = START_S) -> FloatArray:
     """Return evenly spaced times."""
     return start_s + np.arange(0.0, hours * HOUR_S, interval_s)

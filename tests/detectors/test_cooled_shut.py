@@ -10,18 +10,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from tests.detectors.streams import (
-    HOUR_S,
-    START_S,
-    VALVED,
-    capacity_g_per_l_bar,
-    hours_in,
-    merged,
-    of,
-    pressure,
-    temperature,
-    verdicts,
-)
+from tests.detectors.streams import VALVED, capacity_g_per_l_bar, hours_in, noisy, of, verdicts
 from ullage.detectors.finding import Condition, Finding
 from ullage.detectors.vessel import Vessel
 
@@ -52,11 +41,7 @@ def over(
     made_bar = made_g_per_l_day / 24 * in_the_cool / capacity_g_per_l_bar(vessel, cool_c)
     shut = np.minimum(HELD_BAR + (balance_bar - HELD_BAR) * taken_up + made_bar, HELD_BAR)
     bars = np.where(at_h < cooled_at_h, np.minimum(0.1 * at_h, HELD_BAR), shut)
-    noise = np.random.default_rng(3).standard_normal((2, len(at_h)))
-    time_s = START_S + at_h * HOUR_S
-    samples = merged(
-        pressure(time_s, bars + 0.001 * noise[0]), temperature(time_s + 20, celsius + 0.03 * noise[1])
-    )
+    samples = noisy(at_h, bars, celsius, seed=3, noise_bar=0.001)
     return of(verdicts(vessel, samples), Condition.FINISHED)
 
 

@@ -8,12 +8,12 @@ import pytest
 from tests.detectors.streams import (
     HOUR_S,
     SEALED,
-    START_S,
     VALVED,
     Batch,
     capacity_g_per_l_bar,
     hours_in,
     merged,
+    noisy,
     of,
     pressure,
     stream,
@@ -40,11 +40,7 @@ def shut_at_last(
     made = to_come_g_per_l * -np.expm1(-at_h / tail_h)
     bars = 1.2 + given_off_bar * -np.expm1(-at_h / EXCHANGE_H) + made / capacity_g_per_l_bar(VALVED, CELSIUS)
     shut_s = float(before.time_s[-1]) + 60
-    noise = np.random.default_rng(seed).standard_normal((2, len(at_h)))
-    after = merged(
-        pressure(shut_s + at_h * HOUR_S, bars + 0.002 * noise[0]),
-        temperature(shut_s + at_h * HOUR_S + 20, CELSIUS + 0.03 * noise[1]),
-    )
+    after = noisy(at_h, bars, CELSIUS, seed=seed, start_s=shut_s)
     return verdicts(VALVED, stream(merged(before, after), (shut_s, "valve shut"))), shut_s
 
 
@@ -98,11 +94,7 @@ def charge(hours: float, made_g_per_l: Callable[[FloatArray], FloatArray], seed:
     """Return the hours at which a charge in a sealed vessel is called over."""
     at_h = np.arange(0.0, hours, 1 / 60)
     bars = made_g_per_l(at_h) / capacity_g_per_l_bar(SEALED, CELSIUS)
-    noise = np.random.default_rng(seed).standard_normal((2, len(at_h)))
-    time_s = START_S + at_h * HOUR_S
-    samples = merged(
-        pressure(time_s, bars + 0.002 * noise[0]), temperature(time_s + 20, CELSIUS + 0.03 * noise[1])
-    )
+    samples = noisy(at_h, bars, CELSIUS, seed=seed)
     return [hours_in(one) for one in of(verdicts(SEALED, samples), Condition.FINISHED)]
 
 

@@ -9,17 +9,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from tests.detectors.streams import (
-    HOUR_S,
-    VALVED,
-    Batch,
-    merged,
-    of,
-    pressure,
-    stream,
-    temperature,
-    verdicts,
-)
+from tests.detectors.streams import HOUR_S, VALVED, Batch, merged, noisy, of, stream, verdicts
 from ullage.detectors.finding import Condition, Finding
 from ullage.detectors.samples import FloatArray
 from ullage.detectors.vessel import Vessel
@@ -49,11 +39,7 @@ def said(
     """Return what is said of a smooth valve's batch after `shut_h`, and when that was, s; entries count hours from then."""
     before = Batch(vessel=vessel, hours=shut_h, opening_bar=OPENING_BAR, tail_h=TAIL_H).samples()
     shut_s = float(before.time_s[-1]) + 60
-    noise = np.random.default_rng(4).standard_normal((2, len(at_h)))
-    time_s = shut_s + at_h * HOUR_S
-    after = merged(
-        pressure(time_s, bars + 0.002 * noise[0]), temperature(time_s + 20, CELSIUS + 0.03 * noise[1])
-    )
+    after = noisy(at_h, bars, CELSIUS, seed=4, start_s=shut_s)
     entries = [(shut_s + hour * HOUR_S, text) for hour, text in words]
     return verdicts(vessel, stream(merged(before, after), *entries)), shut_s
 

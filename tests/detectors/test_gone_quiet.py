@@ -8,17 +8,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from tests.detectors.streams import (
-    HOUR_S,
-    START_S,
-    VALVED,
-    hours_in,
-    merged,
-    of,
-    pressure,
-    temperature,
-    verdicts,
-)
+from tests.detectors.streams import VALVED, hours_in, noisy, of, verdicts
 from ullage.detectors.finding import Condition, Finding
 
 QUIET_FROM_H = 70.0
@@ -41,11 +31,7 @@ def asked(
     cycles = OPENING_BAR - drop_bar * (1 - part)
     bars = np.where(at_h < 12, fills, np.where(goes_on | (at_h < QUIET_FROM_H), cycles, OPENING_BAR - 0.002))
     celsius = np.where((at_h < QUIET_FROM_H) | (at_h >= warm_again_h), 20.0, celsius_after)
-    noise = np.random.default_rng(6).standard_normal((2, len(minutes)))
-    time_s = START_S + at_h * HOUR_S
-    samples = merged(
-        pressure(time_s, bars + 0.001 * noise[0]), temperature(time_s + 20, celsius + 0.03 * noise[1])
-    )
+    samples = noisy(at_h, bars, celsius, seed=6, noise_bar=0.001)
     return of(verdicts(VALVED, samples), Condition.FINISH_SUSPECTED)
 
 

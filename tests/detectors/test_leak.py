@@ -14,11 +14,9 @@ from tests.detectors.streams import (
     Stream,
     feed,
     hours_in,
-    merged,
+    noisy,
     of,
-    pressure,
     stream,
-    temperature,
     verdicts,
     watch_of,
 )
@@ -107,10 +105,6 @@ def test_a_leak_so_fast_that_it_looks_like_drops_of_the_valve_is_found_at_once(s
     """Some forty millibars an hour behind a smooth valve: noise makes many a minute of it fall like a small drop."""
     at_h = np.arange(0.0, 140.0, 1 / 60)
     bars = np.minimum(0.1 * at_h, 1.2) * np.exp(-0.04 * np.clip(at_h - 120, 0, None))
-    noise = np.random.default_rng(seed).standard_normal((2, len(at_h)))
-    time_s = START_S + at_h * HOUR_S
-    samples = merged(
-        pressure(time_s, bars + 0.003 * noise[0]), temperature(time_s + 20, 20 + 0.03 * noise[1])
-    )
+    samples = noisy(at_h, bars, 20.0, seed=seed, noise_bar=0.003)
     (raised,) = of(verdicts(VALVED, samples), Condition.LEAK)
     assert 120 < hours_in(raised) <= 120 + 4

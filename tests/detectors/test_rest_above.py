@@ -5,17 +5,7 @@ from collections.abc import Callable
 import numpy as np
 import pytest
 
-from tests.detectors.streams import (
-    HOUR_S,
-    VALVED,
-    Batch,
-    hours_in,
-    merged,
-    of,
-    pressure,
-    temperature,
-    verdicts,
-)
+from tests.detectors.streams import VALVED, Batch, hours_in, merged, noisy, of, verdicts
 from ullage.detectors.finding import Condition, Finding
 from ullage.detectors.samples import FloatArray
 
@@ -27,12 +17,7 @@ def said_after(course: Callable[[FloatArray], FloatArray], seed: int = 3) -> lis
     """Return the verdicts on a batch held by a smooth valve whose pressure takes this course (h → bar) once it is done."""
     before = Batch(vessel=VALVED, hours=DONE_H, opening_bar=HELD_BAR, tail_h=14).samples()
     at_h = np.arange(0.0, 60.0, 1 / 60)
-    noise = np.random.default_rng(seed).standard_normal((2, len(at_h)))
-    time_s = float(before.time_s[-1]) + 60 + at_h * HOUR_S
-    after = merged(
-        pressure(time_s, course(at_h) + 0.002 * noise[0]),
-        temperature(time_s + 20, 19.0 + 0.03 * noise[1]),
-    )
+    after = noisy(at_h, course(at_h), 19.0, seed=seed, start_s=float(before.time_s[-1]) + 60)
     found = verdicts(VALVED, merged(before, after))
     return of(found, Condition.STILL_FERMENTING, Condition.FINISH_SUSPECTED, Condition.FINISHED)
 

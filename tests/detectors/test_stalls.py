@@ -12,11 +12,9 @@ from tests.detectors.streams import (
     Batch,
     feed,
     hours_in,
-    merged,
+    noisy,
     of,
-    pressure,
     stream,
-    temperature,
     verdicts,
     watch_of,
 )
@@ -90,10 +88,6 @@ def test_a_cycling_valve_that_goes_quiet_in_the_cold_is_a_stall() -> None:
     cycles = np.where(at_h < 12, 0.1 * at_h, 1.1 + 0.1 * (at_h * 4 % 1))
     bars = np.where(at_h < 60, cycles, 1.05 + 0.15 * -np.expm1(-(at_h - 60) / 6))
     celsius = np.interp(at_h, [50, 56], [19.0, 13.0])
-    noise = np.random.default_rng(4).standard_normal((2, len(at_h)))
-    time_s = START_S + at_h * HOUR_S
-    samples = merged(
-        pressure(time_s, bars + 0.001 * noise[0]), temperature(time_s + 20, celsius + 0.03 * noise[1])
-    )
+    samples = noisy(at_h, bars, celsius, seed=4, noise_bar=0.001)
     (raised,) = of(verdicts(VALVED, samples), Condition.STALLED)
     assert 60 < hours_in(raised) <= 60 + 4

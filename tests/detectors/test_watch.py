@@ -16,6 +16,7 @@ from tests.detectors.streams import (
     hours_in,
     in_order,
     merged,
+    noisy,
     of,
     pressure,
     silenced,
@@ -146,11 +147,7 @@ def test_gas_that_is_only_given_off_delays_and_does_not_deceive() -> None:
     before = batch.samples()
     at, bars = _released(excess, 40.0, 96)
     shut_s = float(before.time_s[-1]) + 60
-    noise = np.random.default_rng(4).standard_normal((2, len(at)))
-    after = merged(
-        pressure(shut_s + at * HOUR_S, bars + 0.002 * noise[0]),
-        temperature(shut_s + at * HOUR_S + 20, 19.0 + 0.03 * noise[1]),
-    )
+    after = noisy(at, bars, 19.0, seed=4, start_s=shut_s)
     both = merged(before, after)
     found = of(verdicts(VALVED, stream(both, (shut_s, "valve shut"))), *VERDICTS)
     ends = [(f.time_s - shut_s) / HOUR_S for f in found if f.condition is Condition.FINISHED]
