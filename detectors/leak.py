@@ -18,6 +18,9 @@ from ullage.detectors.record import BAR, BEER, TIME, Record
 from ullage.detectors.sinking import sinking_since_s
 from ullage.detectors.vessel import Vessel
 
+AT_WORK_BAR, ABOVE_SETTING_BAR = 0.02, 0.05
+"""So close below the level that a valve holds, or so far above its setting, it is at work."""
+CHILLED_S, CHILLED_K = 7 * 86_400.0, 3.0
 TAKES_UP_H = 24.0
 """So long a wort that was put under pressure from a bottle may take up gas fast, before its own yeast fills the vessel."""
 
@@ -30,6 +33,8 @@ class LeakSettings:
     quick_g_per_l_day: float = -0.5
     slow_loss_bar: float = 0.10
     slow_g_per_l_day: float = -0.2
+    great_loss_bar: float = 0.2
+    """However slowly: more than a fading flow takes off within two days."""
     below_trough_bar: float = 0.04
     below_trough_g_per_l_day: float = -0.12
     """Below where a cycling valve reseats there is no slide to mistake for a leak."""
@@ -87,6 +92,8 @@ class Leak(Detector):
     def _loss(self, now_s: float, record: Record) -> tuple[float, float] | None:
         """Return (bar lost, g/L/day) if gas is going without a cause."""
         since_s = max(now_s - 48 * 3600, record.valve.opened_s + 7200, record.vented_s + 3600)
+        if _passes_gas(record):
+            return None
         sinking_s = sinking_since_s(record.valve)
         if sinking_s is not None:
             since_s = max(since_s, sinking_s)
@@ -120,7 +127,8 @@ class Leak(Detector):
         troughs = [drop.trough_bar for drop in record.valve.usual_drops()[-6:]]
         deep = bool(troughs) and median(rows[-3:, BAR].tolist()) < min(troughs) - s.below_trough_bar
         below = deep and longer.hours > 3 and longer.high < s.below_trough_g_per_l_day
-        if not quick and not slow and not below:
+        great = lost_bar >= s.great_loss_bar and longer.hours > 4 and longer.high < 0 and not _chilled(record)
+        if not (quick or slow or below or great):
             return None
         return lost_bar, (recent if quick else longer).rate_g_per_l_day
 
@@ -133,3 +141,18 @@ class Leak(Detector):
             value=lost_bar, unit="bar", rate_g_per_l_day=rate,
             evidence=(f"CO2 content falls by {-rate:.1f} g/L a day", "no vent, no chill, no move of the valve"),
         )  # fmt: skip
+
+
+def _chilled(record: Record) -> bool:
+    """Tell whether the beer has been cooled within the week: it goes on taking up gas for days, as slowly as a leak."""
+    beer_c = record.since(record.now_s - CHILLED_S)[:, BEER]
+    return float(np.fmax.reduce(beer_c)) - record.beer_c > CHILLED_K
+
+
+def _passes_gas(record: Record) -> bool:
+    """Tell whether pressure is still where the valve lets gas off: coming down to that is its own work, after a test above all."""
+    valve = record.valve
+    if valve.sealed or valve.word_shut_s is not None or valve.held_bar is None:
+        return False
+    above_setting = valve.set_bar is not None and record.last(BAR) > valve.set_bar + ABOVE_SETTING_BAR
+    return above_setting or record.last(BAR) > valve.held_bar - AT_WORK_BAR

@@ -108,3 +108,25 @@ def test_a_leak_so_fast_that_it_looks_like_drops_of_the_valve_is_found_at_once(s
     samples = noisy(at_h, bars, 20.0, seed=seed, noise_bar=0.003)
     (raised,) = of(verdicts(VALVED, samples), Condition.LEAK)
     assert 120 < hours_in(raised) <= 120 + 4
+
+
+def test_what_a_valve_lets_off_on_its_way_back_is_no_leak() -> None:
+    """A test is ended at 2 bar: pressure falls at once to a little above the setting, and then ever more slowly to where the valve
+    holds it, as the beer gives off what it has taken up."""
+    at_h = np.arange(0.0, 140.0, 1 / 60)
+    since_h = np.clip(at_h - 100, 0, None)
+    back = 1.2 + 0.3 * np.exp(-since_h / 5)
+    bars = np.where(
+        at_h < 96, np.minimum(0.1 * at_h, 1.2), np.where(at_h < 100, 1.2 + 0.2 * (at_h - 96), back)
+    )
+    words = ((START_S + 96 * HOUR_S, "valve shut"), (START_S + 100 * HOUR_S, "valve opened"))
+    given = stream(noisy(at_h, bars, 20.0, seed=1), *words)
+    assert of(feed(watch_of(VALVED), given), Condition.LEAK) == []
+
+
+def test_a_slow_leak_is_found_by_how_much_is_lost() -> None:
+    """Five millibars an hour against what yeast still makes: no rate to speak of beside the swings of a fridge, but no valve falls by a fifth of a bar."""
+    at_h = np.arange(0.0, 190.0, 1 / 60)
+    bars = np.minimum(0.1 * at_h, 1.2) - 0.0047 * np.clip(at_h - 120, 0, None)
+    (raised,) = of(verdicts(VALVED, noisy(at_h, bars, 20 + np.sin(at_h / 4), seed=2)), Condition.LEAK)
+    assert 120 < hours_in(raised) <= 120 + 48
