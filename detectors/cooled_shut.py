@@ -13,11 +13,9 @@ from dataclasses import replace
 
 import numpy as np
 
-from ullage.detectors.co2 import capacity_g_per_l_bar
 from ullage.detectors.ending_bound import Bound
 from ullage.detectors.ending_by_gravity import far_enough
-from ullage.detectors.record import BAR, BEER, TIME, Record
-from ullage.detectors.samples import FloatArray
+from ullage.detectors.record import BAR, TIME, Record
 from ullage.detectors.stalls import SOON
 from ullage.detectors.suspicion import pace_per_h
 from ullage.detectors.valve import Proof
@@ -63,17 +61,10 @@ def _hidden_g_per_l(record: Record) -> float:
         return math.inf
     rows = rows[: held[-1] + 1]
     rows = rows[rows[:, TIME] >= rows[-1, TIME] - BEFORE_S]
-    zero_bar = record.zero_bar or 0.0
-    then = float(np.fmin.reduce(_content_g_per_l(record, rows[:, BAR] - zero_bar, rows[:, BEER])))
-    now = float(_content_g_per_l(record, np.array(record.bar), np.array(record.beer_c)))
-    return MATCHED * max(now - then, 0.0)
+    now = float(record.co2_g_per_l(record.since(record.now_s))[-1])
+    return MATCHED * max(now - float(record.co2_g_per_l(rows).min()), 0.0)
 
 
 def _slower(record: Record, progress: float) -> float:
     """Return how much slower yeast works now than at the mean temperature of its age; 1 if it is no slower."""
     return max(progress / (record.age_h * pace_per_h(record.beer_c)), 1.0)
-
-
-def _content_g_per_l(record: Record, bar: FloatArray, celsius: FloatArray) -> FloatArray:
-    vessel = record.vessel
-    return capacity_g_per_l_bar(vessel, celsius) * (bar + vessel.air_pressure_bar)

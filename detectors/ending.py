@@ -260,7 +260,7 @@ class Ending(Detector):
         if answer is None:
             return []
         record.suspected_s = None
-        self._suspicion.refuted(record.now_s)
+        self._suspicion.refuted()
         return [answer]
 
     def _at_the_chill(self, record: Record) -> list[Finding]:

@@ -14,6 +14,7 @@ from ullage.detectors.detector import Detector
 from ullage.detectors.finding import Condition, Finding, Priority, State
 from ullage.detectors.frames import Frame
 from ullage.detectors.medians import median
+from ullage.detectors.production import Production
 from ullage.detectors.record import BAR, BEER, TIME, Record
 from ullage.detectors.sinking import sinking_since_s
 from ullage.detectors.vessel import Vessel
@@ -21,6 +22,7 @@ from ullage.detectors.vessel import Vessel
 AT_WORK_BAR, ABOVE_SETTING_BAR = 0.02, 0.05
 """So close below the level that a valve holds, or so far above its setting, it is at work."""
 CHILLED_S, CHILLED_K = 7 * 86_400.0, 3.0
+"""Beer that was cooled by so much within so long goes on taking up gas for days, as slowly as a leak."""
 TAKES_UP_H = 24.0
 """So long a wort that was put under pressure from a bottle may take up gas fast, before its own yeast fills the vessel."""
 
@@ -91,16 +93,11 @@ class Leak(Detector):
 
     def _loss(self, now_s: float, record: Record) -> tuple[float, float] | None:
         """Return (bar lost, g/L/day) if gas is going without a cause."""
-        since_s = max(now_s - 48 * 3600, record.valve.opened_s + 7200, record.vented_s + 3600)
         if _passes_gas(record):
             return None
         sinking_s = sinking_since_s(record.valve)
-        if sinking_s is not None:
-            since_s = max(since_s, sinking_s)
-        else:
-            since_s = max(since_s, record.valve.shut_s)
-            if record.valve.teeth.drops:
-                since_s = max(since_s, record.valve.teeth.drops[-1].time_s + 1200)
+        since_s = max(now_s - 48 * 3600, _let_off_s(record) if sinking_s is None else sinking_s)
+        since_s = max(since_s, record.valve.opened_s + 7200, record.vented_s + 3600)
         rows = record.since(since_s)
         if len(rows) < 12:
             return None
@@ -121,16 +118,23 @@ class Leak(Detector):
         recent, longer = over(since_s, 3.0), over(since_s, 8.0)
         if recent is None or longer is None:
             return None
-        s = self.settings
-        quick = lost_bar >= s.quick_loss_bar and recent.high < s.quick_g_per_l_day
-        slow = lost_bar >= s.slow_loss_bar and longer.hours > 4 and longer.high < s.slow_g_per_l_day
-        troughs = [drop.trough_bar for drop in record.valve.usual_drops()[-6:]]
-        deep = bool(troughs) and median(rows[-3:, BAR].tolist()) < min(troughs) - s.below_trough_bar
-        below = deep and longer.hours > 3 and longer.high < s.below_trough_g_per_l_day
-        great = lost_bar >= s.great_loss_bar and longer.hours > 4 and longer.high < 0 and not _chilled(record)
-        if not (quick or slow or below or great):
+        if not self._is_leak(record, lost_bar, recent, longer):
             return None
+        quick = recent.high < self.settings.quick_g_per_l_day
         return lost_bar, (recent if quick else longer).rate_g_per_l_day
+
+    def _is_leak(self, record: Record, lost_bar: float, recent: Production, longer: Production) -> bool:
+        """Tell whether a loss is too fast, too great or too deep for a valve whose flow fades."""
+        s, bar = self.settings, median(record.since(record.now_s - 1201)[:, BAR].tolist())
+        if lost_bar >= s.quick_loss_bar and recent.high < s.quick_g_per_l_day:
+            return True
+        if longer.hours > 4 and lost_bar >= s.slow_loss_bar and longer.high < s.slow_g_per_l_day:
+            return True
+        if longer.hours > 4 and lost_bar >= s.great_loss_bar and longer.high < 0:
+            return record.cooled_k(CHILLED_S) <= CHILLED_K
+        troughs = [drop.trough_bar for drop in record.valve.usual_drops()[-6:]]
+        deep = bool(troughs) and bar < min(troughs) - s.below_trough_bar
+        return deep and longer.hours > 3 and longer.high < s.below_trough_g_per_l_day
 
     def _raise(self, time_s: float, record: Record, lost_bar: float, rate: float) -> Finding:
         return self.finding(
@@ -143,10 +147,10 @@ class Leak(Detector):
         )  # fmt: skip
 
 
-def _chilled(record: Record) -> bool:
-    """Tell whether the beer has been cooled within the week: it goes on taking up gas for days, as slowly as a leak."""
-    beer_c = record.since(record.now_s - CHILLED_S)[:, BEER]
-    return float(np.fmax.reduce(beer_c)) - record.beer_c > CHILLED_K
+def _let_off_s(record: Record) -> float:
+    """Return when the valve or a hand last let gas off, and the head space has settled since, s."""
+    drops = record.valve.teeth.drops
+    return max(record.valve.shut_s, drops[-1].time_s + 1200 if drops else -math.inf)
 
 
 def _passes_gas(record: Record) -> bool:

@@ -224,6 +224,12 @@ class Record:
             return value
         return sum(self.vessel.yeast_temperature_c) / 2 if self.vessel.yeast_temperature_c else 18.0
 
+    def cooled_k(self, seconds: float) -> float:
+        """Return by how much the beer is colder than the warmest that it was within so long, K; 0 if no probe was heard."""
+        beer_c = self.since(self.now_s - seconds)[:, BEER]
+        warmest_c = float(np.fmax.reduce(beer_c)) if len(beer_c) else math.nan
+        return 0.0 if math.isnan(warmest_c) else max(warmest_c - self.beer_c, 0.0)
+
     @property
     def capacity_g_per_l_bar(self) -> float:
         """Grams of CO2 per litre of beer that raise the shut vessel by one bar."""
@@ -243,14 +249,14 @@ class Record:
 
     def production_over(self, start_s: float, hours: float) -> Production | None:
         """Return the production over the last `hours` of the shut stretch that began at `start_s`."""
-        stretch = self._stretch(start_s, hours)
-        if stretch is None:
-            return None
-        return measure(*stretch, self.capacity_g_per_l_bar, self.valve.frame_noise_bar)
+        return self._measured(start_s, hours, TOTAL)
 
     def loss_over(self, start_s: float, hours: float) -> Production | None:
         """Return the same with what fell in drops counted as lost: where they are no valve's."""
-        stretch = self._stretch(start_s, hours, BAR)
+        return self._measured(start_s, hours, BAR)
+
+    def _measured(self, start_s: float, hours: float, column: int) -> Production | None:
+        stretch = self._stretch(start_s, hours, column)
         if stretch is None:
             return None
         return measure(*stretch, self.capacity_g_per_l_bar, self.valve.frame_noise_bar)

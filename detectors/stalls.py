@@ -7,8 +7,6 @@ apart.
 import math
 from itertools import pairwise
 
-import numpy as np
-
 from ullage.detectors import ending_told as told
 from ullage.detectors.drop_worth import drop_share
 from ullage.detectors.ending_by_gravity import far_enough
@@ -17,7 +15,7 @@ from ullage.detectors.finding import Finding
 from ullage.detectors.let_off import LetOff
 from ullage.detectors.medians import median
 from ullage.detectors.production import Production
-from ullage.detectors.record import BAR, BEER, Record
+from ullage.detectors.record import BAR, Record
 from ullage.detectors.suspicion import pace_per_h
 from ullage.detectors.valve import Proof
 
@@ -37,10 +35,12 @@ ASLEEP_G_PER_L_DAY = 0.9
 COLD_SURE = 2.0
 """Standard errors that are enough for a stall which the temperature explains."""
 TAKEN_DOWN_BAR = 0.05
+"""A pressure so far below the held level, in beer that cools, has left it."""
 LEAST_QUIET_S, QUIET_TEETH = 3 * 3600.0, 8
 """A cycling valve that is quiet for so long, and so many teeth: what comes is a small part of what came before."""
 SLACK_C = 0.3
 CHILL_S, CHILL_K = 12 * 3600.0, 6.0
+"""Beer that was cooled by so much within so long was cooled on purpose: a fridge gone wrong is slower."""
 
 
 class Stalls:
@@ -155,7 +155,7 @@ class Stalls:
         cold_s = self._cold_since_s
         if cold_s is None or record.now_s - cold_s < COLD_S or record.chill_s is not None:
             return None
-        if progress > MOSTLY_DONE or _chilled(record):
+        if progress > MOSTLY_DONE or record.cooled_k(CHILL_S) > CHILL_K:
             return None
         if record.suspected_s is not None and record.suspected_s < cold_s:
             return None  # it seemed to be over while the beer was warm
@@ -201,9 +201,3 @@ def _drops_ceased(record: Record) -> bool:
         return False
     usual_s = median(later.time_s - earlier.time_s for earlier, later in pairwise(drops))
     return record.now_s - record.valve.gas_left_s >= max(LEAST_QUIET_S, QUIET_TEETH * usual_s)
-
-
-def _chilled(record: Record) -> bool:
-    """Tell whether the beer has been cooled faster than a fridge gone wrong cools it by mistake: on purpose."""
-    beer = record.since(record.now_s - CHILL_S)[:, BEER]
-    return len(beer) > 1 and float(np.nanmax(beer)) - record.beer_c > CHILL_K

@@ -49,7 +49,7 @@ class Suspicion:
         self._last_s: float | None = None
         self._needed = ENOUGH
 
-    def refuted(self, now_s: float) -> None:
+    def refuted(self) -> None:
         """A test has shown production: ask again only when a third more time has passed."""
         self._needed = max(self.progress * 1.4, ENOUGH)
 
