@@ -107,7 +107,8 @@ def _about_pressure(watched: WatchedVessel) -> Iterator[Promise]:
                 yield Promise(
                     what=Condition.LEAK.value,
                     priority=Priority.HIGH,
-                    text=f"a loss of {settings.quick_loss_bar:g} bar (quick) or {settings.slow_loss_bar:g} bar (slow) "
+                    text=f"a loss of {settings.quick_loss_bar:g} bar (quick), {settings.slow_loss_bar:g} bar (slow) or "
+                    f"{settings.great_loss_bar:g} bar (however slow) "
                     "that neither temperature nor valve explains",
                 )
             case ActivitySettings():

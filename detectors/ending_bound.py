@@ -96,9 +96,8 @@ class ToCome:
         if record.valve.proof is Proof.CYCLE:
             bounds += self._of_teeth(record, tooth_s)
         elif record.valve.proof is not Proof.COOLED:
-            for bound in reversed(
-                bounds
-            ):  # the shortest window that is exact enough tells best when the rate was so
+            # the shortest window that is exact enough tells best when the rate was so
+            for bound in reversed(bounds):
                 record.rates.note(bound.measured)
         if record.valve.proof is Proof.WORD:
             bounds += self._beside_release(record, start_s)

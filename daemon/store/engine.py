@@ -175,8 +175,8 @@ def is_corruption(error: Exception) -> bool:
 
 def _hint(detail: str) -> str:
     for sign, hint in (
-        ("disk is full", "make room on the disk; readings wait in memory meanwhile"),
-        ("No space left", "make room on the disk; readings wait in memory meanwhile"),
+        ("disk is full", "make room on the disk; meanwhile a daemon keeps what it hears in memory"),
+        ("No space left", "make room on the disk; meanwhile a daemon keeps what it hears in memory"),
         ("is locked", "another program holds the file; it is tried again"),
         ("readonly database", "check who owns the file and that its folder can be written"),
         ("unable to open", "check the path and who may read it"),
