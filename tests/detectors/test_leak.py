@@ -130,3 +130,11 @@ def test_a_slow_leak_is_found_by_how_much_is_lost() -> None:
     bars = np.minimum(0.1 * at_h, 1.2) - 0.0047 * np.clip(at_h - 120, 0, None)
     (raised,) = of(verdicts(VALVED, noisy(at_h, bars, 20 + np.sin(at_h / 4), seed=2)), Condition.LEAK)
     assert 120 < hours_in(raised) <= 120 + 48
+
+
+def test_wort_that_takes_up_what_a_bottle_gave_is_no_leak() -> None:
+    """Half a bar put on at pitching is gone within the day, as fast as through a leak; then the yeast fills the vessel."""
+    at_h = np.arange(0.0, 60.0, 1 / 60)
+    charged = 0.5 * np.clip((at_h - 1) * 4, 0, 1) * np.exp(-np.clip(at_h - 1.25, 0, None) / 5)
+    bars = np.minimum(charged + 0.06 * np.clip(at_h - 24, 0, None), 1.2)
+    assert of(verdicts(VALVED, noisy(at_h, bars, 20.0, seed=4)), Condition.LEAK) == []
