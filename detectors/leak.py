@@ -22,7 +22,11 @@ from ullage.detectors.vessel import Vessel
 AT_WORK_BAR, ABOVE_SETTING_BAR = 0.02, 0.05
 """So close below the level that a valve holds, or so far above its setting, it is at work."""
 CHILLED_S, CHILLED_K = 7 * 86_400.0, 3.0
-"""Beer that was cooled by so much within so long goes on taking up gas for days, as slowly as a leak."""
+"""Beer that was cooled by so much within so long goes on taking up gas for days, as fast as through a leak."""
+UNTOLD_C = 8.0
+"""Colder than yeast is meant to be, where nobody knows its range."""
+STILL_WARM_K = 1.0
+"""So near to its warmest, beer had not begun to be chilled."""
 TAKES_UP_H = 24.0
 """So long a wort that was put under pressure from a bottle may take up gas fast, before its own yeast fills the vessel."""
 
@@ -112,6 +116,9 @@ class Leak(Detector):
         reference = (
             median(content[: max(3, len(content) // 8)].tolist()) if changed_c > 1 else float(smooth.max())
         )
+        before = _before_the_chill_g_per_l(record)
+        if before is not None and before < reference:
+            reference, margin = before, 0.05
         if median(content[-3:].tolist()) > reference * (1 - margin):
             return None
         over = record.production_over if sinking_s is None else record.loss_over
@@ -131,7 +138,7 @@ class Leak(Detector):
         if longer.hours > 4 and lost_bar >= s.slow_loss_bar and longer.high < s.slow_g_per_l_day:
             return True
         if longer.hours > 4 and lost_bar >= s.great_loss_bar and longer.high < 0:
-            return record.cooled_k(CHILLED_S) <= CHILLED_K
+            return True
         troughs = [drop.trough_bar for drop in record.valve.usual_drops()[-6:]]
         deep = bool(troughs) and bar < min(troughs) - s.below_trough_bar
         return deep and longer.hours > 3 and longer.high < s.below_trough_g_per_l_day
@@ -160,3 +167,17 @@ def _passes_gas(record: Record) -> bool:
         return False
     above_setting = valve.set_bar is not None and record.last(BAR) > valve.set_bar + ABOVE_SETTING_BAR
     return above_setting or record.last(BAR) > valve.held_bar - AT_WORK_BAR
+
+
+def _before_the_chill_g_per_l(record: Record) -> float | None:
+    """Return the CO2 content when a beer that is colder now than yeast is meant to be was last warm; None if it is not.
+
+    For days after a chill, content computed for equilibrium is more than what is there, and falls as the beer takes up gas: how
+    much it falls says nothing. Without a leak it ends at what was there before.
+    """
+    low_c = record.coldest_meant_c(record.now_s)
+    if record.beer_c >= (UNTOLD_C if low_c is None else low_c) or record.cooled_k(CHILLED_S) <= CHILLED_K:
+        return None
+    rows = record.since(record.now_s - CHILLED_S)
+    warm = rows[rows[:, BEER] >= np.nanmax(rows[:, BEER]) - STILL_WARM_K]
+    return median(record.co2_g_per_l(warm[-6:]).tolist())

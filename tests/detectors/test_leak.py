@@ -138,3 +138,22 @@ def test_wort_that_takes_up_what_a_bottle_gave_is_no_leak() -> None:
     charged = 0.5 * np.clip((at_h - 1) * 4, 0, 1) * np.exp(-np.clip(at_h - 1.25, 0, None) / 5)
     bars = np.minimum(charged + 0.06 * np.clip(at_h - 24, 0, None), 1.2)
     assert of(verdicts(VALVED, noisy(at_h, bars, 20.0, seed=4)), Condition.LEAK) == []
+
+
+@pytest.mark.parametrize(("bar", "exchange_h", "told"), [(1.2, 70.0, True), (2.0, 25.0, False)])
+def test_beer_that_takes_up_gas_for_days_after_a_chill_is_no_leak(
+    bar: float, exchange_h: float, told: bool
+) -> None:
+    """Chilled from 20 to 2 °C the beer asks for 0.6 to 0.8 bar, and a quiet surface lets it have them over days: long after the
+    warm content is out of the sight of two days, and faster than a leak."""
+    at_h = np.arange(0.0, 320.0, 1 / 60)
+    celsius = np.interp(at_h, [150, 162], [20, 2])
+    asked = 0.4 * (bar + 1.0) * np.clip((at_h - 150) / 12, 0, 1)
+    taken = np.zeros(len(at_h))
+    for row in range(1, len(at_h)):
+        taken[row] = taken[row - 1] + (asked[row] - taken[row - 1]) / (60 * exchange_h)
+    bars = np.minimum(bar * at_h / 12, bar) - taken
+    words = ((START_S + 149 * HOUR_S, "valve shut"), (START_S + 150 * HOUR_S, "chill 2"))
+    vessel = replace(VALVED, valve_pressure_bar=bar)
+    given = stream(noisy(at_h, bars, celsius, seed=1), *(words if told else ()))
+    assert of(feed(watch_of(vessel), given), Condition.LEAK) == []
