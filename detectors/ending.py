@@ -18,11 +18,12 @@ from ullage.detectors.cooled_shut import beside_uptake, shut_by_cooling
 from ullage.detectors.detector import Detector
 from ullage.detectors.early_chill import made_at_the_chill
 from ullage.detectors.ending_bound import Bound, ToCome
-from ullage.detectors.ending_by_gravity import gravity_evidence, stands_too_high, too_high
+from ullage.detectors.ending_by_gravity import gravity_evidence, stands_too_high, stood_since_s, too_high
 from ullage.detectors.ending_doubts import gas_goes, past_its_peak, suddenly_still
 from ullage.detectors.fading import fades
 from ullage.detectors.finding import Finding
 from ullage.detectors.frames import Frame
+from ullage.detectors.over_since import over_since_s
 from ullage.detectors.record import BAR, Record
 from ullage.detectors.shut_test import AnswerSettings, ShutTest, tested
 from ullage.detectors.stalls import Stalls
@@ -180,7 +181,7 @@ class Ending(Detector):
             return self._stalls.stopped_too_soon(record, bound.production, progress)
         if bound.proof is Proof.CYCLE and self._stalls.hardly(record, progress):
             return []
-        self._finish(record)
+        self._finish(record, over_since_s(record, bound, start_s, self.settings.to_come_by_word_g_per_l))
         limit, shut_h = self._to_come.limit_g_per_l(record), (self._looked_s - start_s) / 3600
         return [*self._stalls.over(record), told.finished(record, bound, limit, shut_h)]
 
@@ -227,8 +228,8 @@ class Ending(Detector):
         record.suspected_s = record.now_s
         return [told.seems_over(record, bound, shut_h)]
 
-    def _finish(self, record: Record) -> None:
-        record.finished_s = record.now_s
+    def _finish(self, record: Record, since_s: float) -> None:
+        record.finished_s, record.over_since_s = record.now_s, since_s
         self._finished_made = self._to_come.let_off.made_g_per_l(record)
 
     # -- the end by other evidence ---------------------------------------------------------------------------------
@@ -241,7 +242,7 @@ class Ending(Detector):
         evidence = gravity_evidence(record, record.now_s)
         if evidence is None or record.now_s - record.overruled_s < OVERRULED_S:
             return []
-        self._finish(record)
+        self._finish(record, stood_since_s(record))
         return [*self._stalls.over(record), told.finished_by_gravity(record, evidence)]
 
     def _by_time(self, record: Record) -> list[Finding]:
@@ -285,6 +286,6 @@ class Ending(Detector):
             self._finished_made = made
         if made - self._finished_made < 2 * self.settings.to_come_g_per_l:
             return []
-        record.finished_s = None
+        record.finished_s = record.over_since_s = None
         record.suspected_s = None
         return [self._test.still(record, production, hours, self._suspicion.progress)]

@@ -38,7 +38,15 @@ def gravity_evidence(record: Record, now_s: float) -> str | None:
         recent = record.production_over(max(record.valve.shut_s, now_s - 12 * 3600.0), 12.0)
         if recent is not None and recent.hours >= 2 and recent.low > GOING_G_PER_L_DAY:
             return None
-    return f"{found} It is {latest.gravity:.4f} now."
+    return f"{found.text} It is {latest.gravity:.4f} now."
+
+
+def stood_since_s(record: Record) -> float:
+    """Return since when gravity has stood where it stands now, Unix seconds; now if it does not."""
+    found, latest = record.gravity.stands(record.now_s), record.gravity.latest
+    if found is None or latest is None:
+        return record.now_s
+    return max(latest.time_s - found.span_h * 3600, record.began_s)
 
 
 def too_high(record: Record) -> float | None:

@@ -10,7 +10,7 @@ import math
 from collections import deque
 
 from ullage.detectors.gravity import Instrument
-from ullage.detectors.gravity_samples import GravitySample, stable
+from ullage.detectors.gravity_samples import GravitySample, Stability, stable
 from ullage.detectors.medians import median
 from ullage.detectors.samples import Kind, Samples
 
@@ -97,12 +97,12 @@ class GravityEvidence:
         """The newest sample; of a floating sensor the newest six hours."""
         return max(self._samples, key=lambda sample: sample.time_s) if self._samples else None
 
-    def stands(self, now_s: float) -> str | None:
-        """Return the evidence if gravity has stood within 0.001 for long enough up to now, else None."""
+    def stands(self, now_s: float) -> Stability | None:
+        """Return how gravity stands if it has stood within 0.001 for long enough up to now, else None."""
         known = [sample for sample in self._samples if sample.time_s <= now_s]
         if not known or now_s - max(sample.time_s for sample in known) > FRESH_S:
             return None
         newest = max(known, key=lambda sample: sample.time_s)
         hours = FLOAT_HOURS if newest.instrument is Instrument.FLOAT else HAND_HOURS
         found = stable(known, hours)
-        return found.text if found.stands else None
+        return found if found.stands else None

@@ -20,7 +20,7 @@ def next_step(stages: Stages, record: Record, now_s: float) -> NextStep | None:
     if stage.place < Stage.FINISHED.place:
         return _while_working(stages, record, stage)
     if stage.place < Stage.COLD.place:
-        return _before_cold(stages, record, stage, change.since_s)
+        return _before_cold(stages, record, stage, max(change.since_s, record.finished_s or 0.0))
     if stage is Stage.COLD:
         if stages.batch.doses == 0:
             return NextStep("Ready soon: no finings wanted", now_s)

@@ -94,6 +94,9 @@ class Record:
         self.pitched_s: float | None = None
         self.activity_s: float | None = None
         self.finished_s: float | None = None
+        """When the end was proved, or the brewer said it."""
+        self.over_since_s: float | None = None
+        """Since when it has been so, by estimate; never later."""
         self.suspected_s: float | None = None
         self.chill_to_c: float | None = None
         self.chill_s: float | None = None

@@ -228,9 +228,9 @@ class Stages:
         """The brewer knows whether fermentation is over; the end is looked for anew after a day."""
         if stage.place >= Stage.FINISHED.place:
             if record.finished_s is None:
-                record.finished_s = time_s
+                record.finished_s = record.over_since_s = time_s
         elif record.finished_s is not None:
-            record.finished_s = None
+            record.finished_s = record.over_since_s = None
             record.overruled_s = time_s
 
     # -- evidence -------------------------------------------------------------------------------------------------
@@ -262,7 +262,15 @@ class Stages:
         return None, self._pace.why
 
     def _finished(self, record: Record) -> Evidence | None:
-        return None if record.finished_s is None else (record.finished_s, "the end is proved")
+        proved_s, over_s = record.finished_s, record.over_since_s
+        if proved_s is None or over_s is None:
+            return None
+        if proved_s <= self._settled_s:
+            return proved_s, "the end is proved"
+        now = current(record.stages)
+        since_s = max(over_s, self._settled_s + 1, -math.inf if now is None else now.since_s)
+        late_h = (proved_s - since_s) / 3600
+        return since_s, "the end is proved" if late_h < 1 else f"by estimate; proved {late_h:.0f} h later"
 
     def _warm_rest(self, record: Record) -> Evidence | None:
         rest = self.batch.temperatures.rest

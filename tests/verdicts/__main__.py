@@ -8,11 +8,11 @@ import time
 import traceback
 from collections.abc import Sequence
 from concurrent.futures import ProcessPoolExecutor
-from dataclasses import asdict
+from dataclasses import asdict, replace
 
 from tests.verdicts.figures import figures, speed, table
 from tests.verdicts.generator import make_batch
-from tests.verdicts.judges import JUDGES, watch_stages
+from tests.verdicts.judges import JUDGES, ShownStage, watch_stages
 from tests.verdicts.score import Outcome, score
 from tests.verdicts.scripts import KINDS
 from tests.verdicts.stage_score import stage_delays, stage_table
@@ -31,17 +31,24 @@ def run_one(task: Task) -> list[tuple[str, Outcome, float]]:
     for name in judges:
         start, error = time.process_time(), ""
         found: Sequence[Finding] = ()
-        seen: Sequence[tuple[str, float]] = ()
+        shown: Sequence[ShownStage] = ()
+        dated: Sequence[ShownStage] = ()
         try:
             if name == "watch":
-                found, seen = watch_stages(batch)
+                found, shown, dated = watch_stages(batch)
             else:
                 found = JUDGES[name](batch)
         except Exception:  # noqa: BLE001 - a judge that falls over is a result, not the benchmark's end
             error = traceback.format_exc()
         spent = time.process_time() - start
-        delays = stage_delays(batch, seen) if name == "watch" else ()
-        out.append((name, score(batch, found, error, delays), spent))
+        outcome = score(batch, found, error)
+        if name == "watch":
+            outcome = replace(
+                outcome,
+                stage_delay_h=stage_delays(batch, shown),
+                stage_dated_h=stage_delays(batch, dated, dated=True),
+            )
+        out.append((name, outcome, spent))
     return out
 
 

@@ -13,6 +13,7 @@ from ullage.detectors.watch import VesselWatch
 
 Judge = Callable[[Batch], Sequence[Finding]]
 
+ShownStage = tuple[str, float]
 BLOCK_S = 3600.0
 """Samples go to the watch in blocks of an hour, each followed by a tick, as the daemon would do more finely."""
 
@@ -22,8 +23,8 @@ def watch(batch: Batch) -> list[Finding]:
     return watch_stages(batch)[0]
 
 
-def watch_stages(batch: Batch) -> tuple[list[Finding], list[tuple[str, float]]]:
-    """Judge with `VesselWatch`, entries at their places; return findings, and stages with when each was shown.
+def watch_stages(batch: Batch) -> tuple[list[Finding], list[ShownStage], list[ShownStage]]:
+    """Judge with `VesselWatch`, entries at their places; return findings, stages with when each was shown, and as they are dated.
 
     A finding counts from the start of its block at least: within a block a detector might date a finding back to before
     it could know; blocks are short beside the hours that are scored, and a date before the block is moved up to it. So
@@ -31,7 +32,7 @@ def watch_stages(batch: Batch) -> tuple[list[Finding], list[tuple[str, float]]]:
     """
     judge = VesselWatch(batch.vessel, compose({}))
     samples, found = batch.samples, []
-    stages: list[tuple[str, float]] = []
+    stages: list[ShownStage] = []
     first, last = float(samples.time_s[0]), float(samples.time_s[-1])
     # The last block ends just behind the last sample: nothing is silent because the recording is over.
     cuts = [(t, None) for t in [*np.arange(first + BLOCK_S, last, BLOCK_S).tolist(), last + 1e-3]]
@@ -47,7 +48,8 @@ def watch_stages(batch: Batch) -> tuple[list[Finding], list[tuple[str, float]]]:
             (change.stage.value, max(change.since_s, since)) for change in judge.record.stages[len(stages) :]
         ]
         row, since = upto, until
-    return [_dated(finding, at) for at, finding in found], stages
+    dated = [(change.stage.value, change.since_s) for change in judge.record.stages]
+    return [_dated(finding, at) for at, finding in found], stages, dated
 
 
 def _dated(finding: Finding, at: float) -> Finding:

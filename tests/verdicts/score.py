@@ -51,6 +51,8 @@ class Outcome:
     error: str = ""
     valve: str = ""
     stage_delay_h: tuple[StageDelay, ...] = ()
+    stage_dated_h: tuple[StageDelay, ...] = ()
+    """The same for the moment from which on a stage is said to have held."""
 
 
 def _first(findings: Sequence[Finding], condition: Condition, since: float = -NEVER) -> float:
@@ -156,9 +158,7 @@ def _last_word(truth: Truth, findings: Sequence[Finding], last_s: float) -> tupl
     return withdrawn, ripe and stuck and truth.expects == "finished"
 
 
-def score(
-    batch: Batch, findings: Sequence[Finding], error: str = "", stages: tuple[StageDelay, ...] = ()
-) -> Outcome:
+def score(batch: Batch, findings: Sequence[Finding], error: str = "") -> Outcome:
     """Compare what was said with the truth."""
     truth, last = batch.truth, float(batch.time_s[-1])
 
@@ -217,7 +217,6 @@ def score(
         rising_lead_h=_lead(truth, findings, last),
         error=error,
         valve=truth.valve,
-        stage_delay_h=stages,
     )
 
 

@@ -141,7 +141,17 @@ def test_delays_of_stages(tested: Batch) -> None:
     assert found["active"] == pytest.approx(2)
     assert found["slowing"] == pytest.approx(-3)
     assert (found["held at pressure"], found["chilling"]) == (math.inf, -math.inf)
-    table = stage_table([score(tested, [], stages=tuple(found.items()))])
+    over = [("finished", tested.truth.end_s + 3600)]
+    assert dict(stage_delays(tested, over, dated=True))["finished"] == pytest.approx(1)
+    table = stage_table(
+        [
+            replace(
+                score(tested, []),
+                stage_delay_h=tuple(found.items()),
+                stage_dated_h=stage_delays(tested, over, dated=True),
+            )
+        ]
+    )
     rows = {tuple(line.split()[:2]): line for line in table.splitlines()}
     assert "100 %" in rows["active", "smooth"]
     assert "0 %" in rows["held", "at"]
