@@ -60,6 +60,6 @@ def whole_number(text: str) -> int:
 
 
 def celsius(text: str) -> float:
-    """Read a temperature in °C, or in °F if it says so, as in `43F`."""
+    """Read a temperature in °C, or in °F if it says so, as in `43F`; that is taken to 0.1 °C, as nobody sets a fridge finer."""
     given = amount("C", "F")(text)
-    return (given.number - 32) / 1.8 if given.unit == "F" else given.number
+    return round((given.number - 32) / 1.8, 1) if given.unit == "F" else given.number

@@ -10,7 +10,7 @@ WIDTH = 80
 ROWS_C = (0, 1, 2, 3, 4, 5, 6, 7, 8, 9, 10, 12, 14, 16, 18, 20, 22, 25)
 COLUMNS_BAR = (0.4, 0.6, 0.8, 1.0, 1.2, 1.4, 1.6, 1.8, 2.0, 2.2)
 UNCERTAINTY = (
-    "Beer in balance with CO2 above it, which takes days. Good to 5 % of the value:\n"
+    "Beer in balance with CO2 above it, which takes days. Good to 5 % up to 3 bar:\n"
     "beers differ, and no published formula does better."
 )
 """Said once wherever carbonation is shown by itself."""

@@ -4,6 +4,7 @@ import argparse
 import importlib
 import io
 import os
+import re
 import sys
 from collections.abc import Callable, Sequence
 from typing import Any, NoReturn, TypeAlias
@@ -22,6 +23,8 @@ class PlainParser(argparse.ArgumentParser):
 
     def __init__(self, **settings: Any) -> None:
         super().__init__(allow_abbrev=False, **settings)
+        # `-1C` and `-1,5 P` are numbers, too, and no options
+        self._negative_number_matcher = re.compile(r"-[\d.,]+ ?°?[A-Za-z/]*")
         self.mixed = False
         """Whether options may stand among the words of an entry."""
         self._within = False

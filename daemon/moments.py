@@ -8,6 +8,8 @@ from ullage.daemon.local_time import LocalTime, parse_time_of_day
 from ullage.daemon.times import parse_time
 
 FUTURE_S = 60.0
+PAST_S = 10 * 365 * 86_400.0
+"""How far back: no batch is older, so whoever says more has mistyped."""
 """How far ahead a moment may lie: no further than clocks differ."""
 _AGO = re.compile(
     r"(half an?\b|an?\b|\d+(?:[.,]\d+)?)\s*(s|sec|seconds?|m|min|mins|minutes?|h|hours?|d|days?)\s+ago",
@@ -28,11 +30,13 @@ def parse_moment(text: str, zone: LocalTime, now_s: float, what: str) -> float:
     Raises
     ------
     ConfigError
-        If it is none, or lies in the future; `what` says where it was given.
+        If it is none, lies in the future or ten years back; `what` says where it was given.
     """
     moment_s = _said(text.strip(), zone, now_s, what)
     if moment_s > now_s + FUTURE_S:
         raise ConfigError(what, f"{text!r} lies in the future", "the journal is for what has happened")
+    if moment_s < now_s - PAST_S:
+        raise ConfigError(what, f"{text!r} lies more than ten years back", _HINT)
     return moment_s
 
 

@@ -56,6 +56,8 @@ class Activity(Detector):
         """Look for gas until there is some, then for none."""
         if record.activity_s is not None or math.isnan(frame.pressure_bar):
             return []
+        if record.needs_no_start:
+            return self._needless(frame, record)
         bar, celsius = frame.pressure_bar, record.beer_c
         if self._base is None:
             self._base = (bar, celsius)
@@ -74,6 +76,16 @@ class Activity(Detector):
         if self._hits >= 2:
             return self._begun(frame.end_s, max(rise, slow_rise), record)
         return self._waiting(frame.end_s, record)
+
+    def _needless(self, frame: Frame, record: Record) -> list[Finding]:
+        """Wait no more: gas that comes into beer which has fermented elsewhere is a bottle's."""
+        if frame.pressure_bar > UNDER_WAY_BAR:
+            record.activity_s = frame.end_s
+        if not self._raised:
+            return []
+        self._raised = False
+        text = "By what you have entered the beer has fermented already: no gas is waited for any more."
+        return [self.finding(frame.end_s, Condition.NO_ACTIVITY, State.CLEARED, Priority.MEDIUM, text)]
 
     def _note(self, time_s: float, bar: float, celsius: float) -> None:
         half_hour = time_s // 1800

@@ -18,6 +18,8 @@ from ullage.detectors.vessel import Vessel
 
 DOSING_DIFFERENCE_BAR = 0.5
 """Head space below dosing gas by this much, and the dose flows in (common practice)."""
+NOT_WORTH_BAR = 0.05
+"""Less than a cheap sensor's error is not worth venting for."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -63,7 +65,7 @@ def fining_advice(
     dosing_bar = max(dosing_bar, needed_bar)
     target_bar = dosing_bar - difference_bar
     limit_bar = working_limit_bar(vessel)
-    drop_bar = max(pressure_bar - target_bar, 0.0)
+    drop_bar = pressure_bar - target_bar if pressure_bar - target_bar >= NOT_WORTH_BAR else 0.0
     ratio = vessel.head_space_l / vessel.beer_volume_l
     gas = float(gas_g_per_l_bar(temperature_c)) * ratio
     capacity = float(capacity_g_per_l_bar(vessel, temperature_c))
@@ -90,8 +92,8 @@ def _fining_text(advice: FiningAdvice, pressure_bar: float, limit_bar: float, di
     first = f"Raise the dosing gas to {advice.dosing_bar:.2f} bar first. " if advice.raised else ""
     if advice.vent_to_bar is None:
         return (
-            f"{first}No need to vent: the head space at {pressure_bar:.2f} bar is at least {difference_bar:g} bar "
-            f"below {gas}, and the dose flows in."
+            f"{first}No need to vent: the head space at {pressure_bar:.2f} bar is "
+            f"{advice.dosing_bar - pressure_bar:.2f} bar below {gas}, and the dose flows in."
         )
     return (
         f"{first}Vent the head space from {pressure_bar:.2f} to {advice.vent_to_bar:.2f} bar, {difference_bar:g} bar "

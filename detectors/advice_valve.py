@@ -128,6 +128,12 @@ def _worded(advice: ValveAdvice, vessel: Vessel, fermenting_c: float, cold_c: fl
             f"Leave the valve open: beer fermented at {fermenting_c:g} °C under air pressure already holds the "
             f"{wanted} once it is at {cold_c:g} °C. Connect gas before you chill, or the vessel draws in air."
         )
+    elif advice.limit_bar < SAFE_POSITIVE_BAR:
+        return replace(
+            advice,
+            text=f"A vessel for {vessel.rated_pressure_bar:g} bar can't carbonate beer: with a margin of {advice.margin_bar:.2f} "
+            "bar nothing is left of it. Ferment with the valve open, and carbonate in another vessel.",
+        )
     elif advice.bottle is None:
         text = (
             f"Set the valve to {advice.set_point_bar:.2f} bar: shut when fermentation is over at {fermenting_c:g} °C "

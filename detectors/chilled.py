@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from ullage.detectors.detector import Detector
 from ullage.detectors.finding import Condition, Finding, Priority, State
 from ullage.detectors.frames import Frame
+from ullage.detectors.old_gauge import old_gauge
 from ullage.detectors.record import Record
 from ullage.detectors.vessel import Vessel
 
@@ -44,7 +45,7 @@ class Chilled(Detector):
         """Count the hours that the beer has been cold."""
         celsius = record.thermometer.beer_c
         unseen = math.isnan(frame.temperature_c)  # a probe that has died in the cold is no proof of cold
-        if self._told or unseen or math.isnan(celsius) or record.activity_s is None:
+        if self._told or unseen or math.isnan(celsius) or not record.under_way:
             return []
         target = record.chill_target_c
         limit = self.settings.cold_c if target is None else target + self.settings.within_c
@@ -61,8 +62,8 @@ class Chilled(Detector):
         return [
             self.finding(
                 frame.end_s, Condition.CHILLED, State.NOTED, Priority.LOW,
-                f"The beer has been at {limit:g} °C or less for {hours:.0f} h, now at {celsius:.1f} °C: cold through. "
-                f"Pressure {record.bar:.2f} bar.",
+                f"The beer has been at {limit:g} °C or less for {hours:.0f} h, now at {celsius:.1f} °C: cold through."
+                + ("" if math.isnan(record.bar) else f" Pressure {record.bar:.2f} bar.{old_gauge(frame.end_s, record)}"),
                 value=celsius, limit=limit, unit="°C", evidence=("beer temperature, not the fridge's",),
             )
         ]  # fmt: skip

@@ -111,6 +111,9 @@ def parse_plan(text: str) -> Plan:
             )
         if word == "chill":
             chill_c = celsius
+            before = rest or (steps[-1] if steps else None)
+            if before is not None and chill_c >= before.temperature_c:
+                raise ValueError(f'plan: "{part}" must lie below the {before.temperature_c:g} °C before it')
         elif word == "rest":
             rest = PlanStep(celsius, _REST_H if hours is None else hours)
         elif steps and steps[-1].hours is None:

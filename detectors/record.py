@@ -20,11 +20,11 @@ from ullage.detectors.extract import co2_to_come_g_per_l
 from ullage.detectors.frames import Frame
 from ullage.detectors.gravity import Instrument
 from ullage.detectors.gravity_evidence import GravityEvidence
-from ullage.detectors.journal import Word, understand
+from ullage.detectors.journal import UNDO, Word, understand
 from ullage.detectors.production import Production, measure, measure_beside_release
 from ullage.detectors.samples import Entry, FloatArray
 from ullage.detectors.slopes import upper_median
-from ullage.detectors.stage import NextStep, StageChange
+from ullage.detectors.stage import NextStep, Stage, StageChange
 from ullage.detectors.tail import RateHistory
 from ullage.detectors.valve import Valve
 from ullage.detectors.vessel import Probe, Vessel
@@ -41,6 +41,8 @@ BEER_LAG_H = 6.0
 """Lag of beer behind fridge air, h: 20 L by still convection (4 to 12 h by standard correlations)."""
 HELD_K = 1.0
 """How closely a brewer holds a planned temperature (common practice)."""
+COLD_WORT_C = 6.0
+"""No yeast is pitched colder (common practice: lagers from 7 or 8 °C on)."""
 AIR_SWING_C = 0.3
 """Mean |second difference| over half hours that only air shows: beer swings by hundredths of a kelvin."""
 
@@ -101,6 +103,8 @@ class Record:
         self.chill_to_c: float | None = None
         self.chill_s: float | None = None
         self.tapped_s: float | None = None
+        self.said_over_s: float | None = None
+        """When the brewer did or said what is done to beer that has fermented: fined, tapped, a stage from `finished` on."""
         self.vented_s = -math.inf
         self.zero_bar: float | None = None
         self.production: Production | None = None
@@ -156,7 +160,7 @@ class Record:
         if known is None:
             return
         if known.word is Word.PITCHED:
-            self.pitched_s = entry.time_s
+            self.pitched_s, self.said_over_s = entry.time_s, None
         elif known.word is Word.CHILL:
             self.chill_s, self.chill_to_c = entry.time_s, known.number
         elif known.word is Word.TAPPED:
@@ -167,6 +171,11 @@ class Record:
             self.zero_bar = self.last(BAR)
         elif known.word is Word.GRAVITY and known.number is not None:
             self.gravity.take(entry.time_s, known.number, Instrument(known.rest))
+        elif known.word is Word.STAGE:
+            later = known.rest != UNDO and Stage(known.rest).place >= Stage.FINISHED.place
+            self.said_over_s = entry.time_s if later else None
+        if known.word in (Word.FINED, Word.TAPPED):
+            self.said_over_s = entry.time_s
         self.valve.enter(known, entry.time_s)
 
     def _append(self, row: tuple[float, ...]) -> None:
@@ -298,6 +307,21 @@ class Record:
             if known is not None:
                 return known
         return self.now_s
+
+    @property
+    def needs_no_start(self) -> bool:
+        """Tell whether the brewer says that the beer has fermented already, here or elsewhere: nobody waits for gas then."""
+        if self.said_over_s is not None:
+            return True
+        if self.chill_s is None or (self.pitched_s is not None and self.chill_s < self.pitched_s):
+            return False
+        low_c = self.coldest_meant_c(self.chill_s)  # cooled to where its yeast works, a wort has yet to begin
+        return self.chill_to_c is None or self.chill_to_c < (COLD_WORT_C if low_c is None else low_c)
+
+    @property
+    def under_way(self) -> bool:
+        """Tell whether the beer ferments or has fermented, by gas or by the brewer's word."""
+        return self.activity_s is not None or self.needs_no_start
 
     @property
     def age_h(self) -> float:

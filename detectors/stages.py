@@ -78,9 +78,9 @@ class Stages:
         """Take one frame."""
         self._now_s = frame.end_s
         beer_c = record.thermometer.beer_c
-        if not math.isnan(frame.temperature_c) and record.activity_s is not None:
+        if not math.isnan(frame.temperature_c) and record.under_way:
             self.cold.take(frame.end_s, beer_c, self.limit_c(record), self.hours.cold_h)
-        if record.activity_s is not None and not math.isnan(beer_c):
+        if record.under_way and not math.isnan(beer_c):
             self._warmest.take(frame.end_s, beer_c)
         if record.activity_s is not None and record.finished_s is None:
             self._pace.take(frame.end_s, record)
@@ -177,12 +177,12 @@ class Stages:
         elif now.stage is Stage.COLD and (self.cold.warmed_s or -math.inf) > max(
             now.since_s, self._settled_s
         ):
-            why = f"the beer has warmed up again, to {record.beer_c:.1f} °C"
+            why = f"the beer has warmed up again, to {record.thermometer.beer_c:.1f} °C"
             self._append(record, Stage.CHILLING, now_s, why)
         elif now.stage is Stage.CHILLING and self._no_chill(record):
             standing = [change.stage for change in record.stages if change.undone_s is None]
             before = next((s for s in reversed(standing) if s.place < Stage.CHILLING.place), Stage.ACTIVE)
-            why = f"the beer is at {record.beer_c:.1f} °C again: it was no chill"
+            why = f"the beer is at {record.thermometer.beer_c:.1f} °C again: it was no chill"
             self._append(record, before, now_s, why)
 
     def _no_chill(self, record: Record) -> bool:
@@ -306,7 +306,10 @@ class Stages:
     def _cold(self, record: Record) -> Evidence | None:
         if self.cold.through_s is None or self.cold.since_s is None:
             return None
-        return self.cold.through_s, f"at {record.beer_c:.1f} °C, {self.hours.cold_h:g} h in its target"
+        return (
+            self.cold.through_s,
+            f"at {record.thermometer.beer_c:.1f} °C, {self.hours.cold_h:g} h in its target",
+        )
 
     def _first_fining(self, record: Record) -> Evidence | None:
         return (self.doses[0], "the journal says so") if self.doses else None
@@ -323,7 +326,8 @@ class Stages:
         until_s = self.settling_until_s()
         if len(self.doses) < self.batch.doses or until_s is None or self._now_s < until_s:
             return None
-        return None, f"settled cold for {(self._now_s - self.doses[-1]) / 3600:.0f} h after the last dose"
+        settling_h = (self._now_s - max(self.doses[-1], self.cold.since_s or -math.inf)) / 3600
+        return None, f"settled cold for {settling_h:.0f} h after the last dose"
 
     def _on_tap(self, record: Record) -> Evidence | None:
         return None if record.tapped_s is None else (record.tapped_s, "the journal says so")

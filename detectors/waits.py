@@ -10,7 +10,6 @@ import math
 from dataclasses import dataclass, replace
 
 from ullage.detectors.advice import fining_advice, serving_advice
-from ullage.detectors.advice_bottle import span_text
 from ullage.detectors.advice_fining import DOSING_DIFFERENCE_BAR
 from ullage.detectors.advice_gap import gap_text
 from ullage.detectors.co2 import dissolved_g_per_l, volumes_from_g_per_l
@@ -19,6 +18,7 @@ from ullage.detectors.finding import Condition, Finding, Priority, State
 from ullage.detectors.frames import Frame
 from ullage.detectors.journal import Word, understand
 from ullage.detectors.next_step import next_step
+from ullage.detectors.old_gauge import old_gauge
 from ullage.detectors.record import Record
 from ullage.detectors.samples import Entry
 from ullage.detectors.stage import Stage, StageChange, current
@@ -27,10 +27,10 @@ from ullage.detectors.vessel import Vessel
 
 SNOOZE_H = 12.0
 LONGEST_SNOOZE_H = 14 * 24.0
-NOT_WORTH_BAR = 0.05
-"""Less than a cheap sensor's error is not worth venting for."""
-OLD_S = 2 * 3600.0
-"""Advice on a pressure that was read longer ago says so."""
+BY_THE_GAUGE = (
+    f"No pressure is known here: by the vessel's gauge the head space must be {DOSING_DIFFERENCE_BAR:g} bar below the dosing gas. "
+    "If it is not, vent slowly, with door or window open: CO2 gathers low."
+)
 FIRST, SECOND, READY = "first dose", "second dose", "ready"
 
 
@@ -76,10 +76,7 @@ class Waits(Detector):
     def frame(self, frame: Frame, record: Record) -> list[Finding]:
         """Move the stage on, and say what has become due."""
         self.stages.frame(frame, record)
-        step = next_step(self.stages, record, frame.end_s)
-        if step is not None and math.isfinite(self._quiet_until_s):
-            step = replace(step, quiet_until_s=self._quiet_until_s)
-        record.next_step = step
+        self._look_ahead(frame.end_s, record)
         due = self._due(frame.end_s, record)
         if due != self._told:
             self._told = ""
@@ -100,10 +97,16 @@ class Waits(Detector):
             if 0 < hours <= LONGEST_SNOOZE_H:
                 self._quiet_until_s = entry.time_s + hours * 3600
                 self._told = ""
-                if record.next_step is not None:
-                    record.next_step = replace(record.next_step, quiet_until_s=self._quiet_until_s)
         self.stages.enter(entry, record)
+        self._look_ahead(entry.time_s, record)
         return []
+
+    def _look_ahead(self, now_s: float, record: Record) -> None:
+        """Say what is next, at once after the brewer's word: with a dead sensor no frame comes."""
+        step = next_step(self.stages, record, now_s)
+        if step is not None and math.isfinite(self._quiet_until_s):
+            step = replace(step, quiet_until_s=self._quiet_until_s)
+        record.next_step = step
 
     def _due(self, now_s: float, record: Record) -> str:
         """Return what waits for the brewer now; empty if nothing does."""
@@ -117,31 +120,39 @@ class Waits(Detector):
 
     def _fining_due(self, now_s: float, record: Record, due: str, *, again: bool) -> Finding:
         beer_c = _beer_c(record)
-        bar, low_enough_bar = record.bar, self.settings.dosing_bar - DOSING_DIFFERENCE_BAR
-        if 0 < bar - low_enough_bar < NOT_WORTH_BAR:
-            bar = low_enough_bar
-        advice = fining_advice(self.vessel, bar, self.settings.dosing_bar, _sane_c(beer_c))
-        why = (
-            f"The beer has been in the cold for {_hours(now_s, self.stages.cold.since_s)} h, at {beer_c:.1f} °C: "
-            if due == FIRST
-            else f"The first dose has settled for {self._settled_h(now_s)} h at {beer_c:.1f} °C: "
-        )
+        cold_s = self.stages.cold.since_s
+        why = f"The beer has been in the cold for {_hours(now_s, cold_s)} h, at {beer_c:.1f} °C: "
+        if due == SECOND:
+            why = f"The first dose has settled for {self._settled_h(now_s)} h at {beer_c:.1f} °C: "
+        elif cold_s is None:
+            why = f"You have entered that the beer is cold; it is at {beer_c:.1f} °C: "
         anew = self._anew(due, again=again)
-        text = f"{why}the {due} of finings is due{anew}. {advice.text}{_old_gauge(now_s, record)} "
+        advice = None
+        if not math.isnan(record.bar):
+            advice = fining_advice(self.vessel, record.bar, self.settings.dosing_bar, _sane_c(beer_c))
+        how = BY_THE_GAUGE if advice is None else advice.text
+        dosing_bar = self.settings.dosing_bar if advice is None else advice.dosing_bar
+        text = f"{why}the {due} of finings is due{anew}. {how}{old_gauge(now_s, record)} "
         text += "Then enter `fined` with the mL."
         if due == FIRST and record.finished_s is None:
             text += " That fermentation is over has not been proved here: take a gravity sample first."
         return self.finding(
             now_s, Condition.FINING_DUE, State.NOTED, Priority.MEDIUM, text, subject=due,
-            value=record.bar, limit=advice.vent_to_bar, unit="bar",
-            evidence=(
-                f"beer in its target for {_hours(now_s, self.stages.cold.since_s)} h",
-                f"dosing gas of {advice.dosing_bar:.2f} bar",
-            ),
+            value=None if advice is None else record.bar,
+            limit=None if advice is None else advice.vent_to_bar, unit="bar",
+            evidence=(self._in_target(now_s), f"dosing gas of {dosing_bar:.2f} bar"),
         )  # fmt: skip
+
+    def _in_target(self, now_s: float) -> str:
+        since_s = self.stages.cold.since_s
+        return (
+            "the brewer's word" if since_s is None else f"beer in its target for {_hours(now_s, since_s)} h"
+        )
 
     def _waited(self, now_s: float) -> str:
         """Say what the last wait was."""
+        if not self.stages.doses and (self.stages.batch.doses or self.stages.cold.since_s is None):
+            return "so you have entered"
         if not self.stages.doses:
             return f"cold for {_hours(now_s, self.stages.cold.since_s)} h, and no finings wanted"
         which = "dose" if len(self.stages.doses) == 1 else "last dose"
@@ -164,12 +175,17 @@ class Waits(Detector):
     def _ready(self, now_s: float, record: Record) -> Finding:
         beer_c, bar = _sane_c(_beer_c(record)), record.bar
         batch = self.stages.batch
+        text = f"Ready: {self._waited(now_s)}. "
+        wanted = batch.wanted_g_per_l
+        if math.isnan(bar):
+            text += "How much CO2 it holds is not known, as no pressure is. "
+            text += "" if wanted is None else serving_advice(self.vessel, wanted, batch.serving_c).text
+            return self._ready_with(now_s, record, text, None)
         holds = float(dissolved_g_per_l(bar, beer_c, self.vessel.air_pressure_bar))
-        text = (
-            f"Ready: {self._waited(now_s)}. At {bar:.2f} bar and {beer_c:.1f} °C the beer holds about "
+        text += (
+            f"At {bar:.2f} bar and {beer_c:.1f} °C the beer holds about "
             f"{holds:.1f} g/L ({float(volumes_from_g_per_l(holds)):.1f} volumes) of CO2. "
         )
-        wanted = batch.wanted_g_per_l
         if wanted is not None:
             gap = gap_text(self.vessel, wanted, bar, beer_c)
             serving = serving_advice(self.vessel, wanted, batch.serving_c).text
@@ -178,13 +194,17 @@ class Waits(Detector):
             text += (
                 f"A regulator at {max(bar, 0.0):.2f} bar keeps that while the beer stays at {beer_c:.1f} °C."
             )
-        text += _old_gauge(now_s, record)
+        return self._ready_with(now_s, record, text + old_gauge(now_s, record), holds)
+
+    def _ready_with(self, now_s: float, record: Record, text: str, holds_g_per_l: float | None) -> Finding:
+        text = text.rstrip()
         if record.finished_s is None:
             text += " That fermentation is over has not been proved here: take a gravity sample before it gets warm."
         text += " Draw the first glass off, taste, and enter `tapped`. Air the room: CO2 gathers low."
         return self.finding(
-            now_s, Condition.READY, State.NOTED, Priority.MEDIUM, text, value=holds, limit=wanted, unit="g/L",
-            evidence=(f"beer in its target for {_hours(now_s, self.stages.cold.since_s)} h",),
+            now_s, Condition.READY, State.NOTED, Priority.MEDIUM, text,
+            value=holds_g_per_l, limit=self.stages.batch.wanted_g_per_l, unit="g/L",
+            evidence=(self._in_target(now_s),),
         )  # fmt: skip
 
 
@@ -201,14 +221,6 @@ def _beer_c(record: Record) -> float:
     """Return the beer's temperature as last heard, whether or not a pressure came with it."""
     heard_c = record.thermometer.beer_c
     return record.beer_c if math.isnan(heard_c) else heard_c
-
-
-def _old_gauge(now_s: float, record: Record) -> str:
-    """Say so where the advice rests on a pressure of long ago."""
-    ago_s = now_s - record.now_s
-    if not ago_s > OLD_S:
-        return ""
-    return f" That pressure was read {span_text(ago_s / 3600)} ago: go by the vessel's gauge."
 
 
 def _sane_c(celsius: float) -> float:

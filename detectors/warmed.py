@@ -88,7 +88,7 @@ class Warmed(Detector):
     def frame(self, frame: Frame, record: Record) -> list[Finding]:
         """Learn whether the beer has been cold, then compare it with the limit."""
         celsius = record.thermometer.beer_c
-        if math.isnan(frame.temperature_c) or math.isnan(celsius) or record.activity_s is None:
+        if math.isnan(frame.temperature_c) or math.isnan(celsius) or not record.under_way:
             return []
         now = current(record.stages)
         if now is not None and now.stage.place < Stage.CHILLING.place:

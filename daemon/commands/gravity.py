@@ -12,7 +12,7 @@ from ullage.daemon.gravity_text import gravity_text, parse_gravity
 from ullage.daemon.local_time import LocalTime
 from ullage.daemon.moments import parse_moment
 from ullage.daemon.times import local_text
-from ullage.detectors.gravity import Instrument, hydrometer_gravity, refractometer_gravity
+from ullage.detectors.gravity import GRAVITIES, Instrument, hydrometer_gravity, refractometer_gravity
 
 
 def handle(options: argparse.Namespace) -> int:
@@ -23,6 +23,12 @@ def handle(options: argparse.Namespace) -> int:
     now_s = system_clock().wall_s()
     time_s = parse_moment(options.at, zone, now_s, "--at") if options.at else now_s
     gravity, instrument = _measured(options)
+    if not GRAVITIES[0] <= gravity <= GRAVITIES[1]:
+        raise ConfigError(
+            "GRAVITY",
+            f"comes to {gravity:.3f}, and must lie between {GRAVITIES[0]:g} and {GRAVITIES[1]:g}",
+            "measure once more",
+        )
     name = watched.vessel.name
     with open_store(config, read_only=False) as store:
         text = f"gravity {gravity:.4f} {instrument.value}"

@@ -23,6 +23,7 @@ from ullage.detectors.vessel import Vessel
 CONCLUSIONS = (
     "activity_s",
     "finished_s",
+    "over_since_s",
     "suspected_s",
     "overruled_s",
     "stages",

@@ -345,6 +345,23 @@ def test_the_brewer_sets_the_stage_right(story: Story) -> None:
     assert Condition.TEMPERATURE_LOW not in late
 
 
+def test_a_stage_on_the_brewers_word_alone_does_not_claim_to_have_been_measured(story: Story) -> None:
+    """`stage cold` in warm beer, `stage conditioned` without a dose: what is told says on whose word."""
+
+    def said(stage: str) -> Finding:
+        entries = [story.entry(100.0, f"stage {stage}")]
+        found = feed(VesselWatch(VESSEL), story, entries, to_h=102)
+        (finding,) = told(found, Condition.FINING_DUE, Condition.READY)
+        return finding
+
+    cold = said("cold")
+    assert cold.text.startswith("You have entered that the beer is cold; it is at")
+    assert cold.evidence[0] == "the brewer's word"
+    ready = said("conditioned")
+    assert ready.text.startswith("Ready: so you have entered. At")
+    assert ready.evidence == ("the brewer's word",)
+
+
 def test_a_dose_that_was_no_dose_is_undone(story: Story) -> None:
     """`stage undo` after the first dose: the next one is the first again."""
     watch = VesselWatch(VESSEL)

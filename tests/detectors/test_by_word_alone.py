@@ -1,0 +1,91 @@
+"""Beer that fermented elsewhere, or whose pressure nobody reads: the cold side goes by temperature and the brewer's word."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from tests.detectors.streams import (
+    HOUR_S,
+    SEALED,
+    START_S,
+    feed,
+    hours_in,
+    noisy,
+    of,
+    silenced,
+    stream,
+    watch_of,
+)
+from ullage.detectors.batch import Batch
+from ullage.detectors.finding import Condition, Finding, State
+from ullage.detectors.samples import Kind, Samples
+from ullage.detectors.stage import Stage, current
+from ullage.detectors.watch import VesselWatch
+
+WORDS = ((0.5, "stage finished"), (10, "chill 2"), (40, "fined 15"), (56, "fined 15"))
+COLD_H = 10 + 10 * 17 / 18
+VESSEL = replace(SEALED, batch=Batch(carbonation="5.0 g/L"))
+
+
+def racked() -> Samples:
+    """A keg filled with finished beer, chilled from 20 to 2 °C within ten hours, gas connected on the fourth day."""
+    at_h = np.arange(0.0, 120.0, 1 / 12)
+    return noisy(at_h, np.where(at_h < 80, 0.02, 1.0), np.interp(at_h, [10, 20], [20, 2]), seed=1)
+
+
+def told(watch: VesselWatch, samples: Samples, words: tuple[tuple[float, str], ...] = WORDS) -> list[Finding]:
+    """Feed a watch; entries by the hour."""
+    return feed(watch, stream(samples, *((START_S + hour * HOUR_S, text) for hour, text in words)))
+
+
+@pytest.mark.parametrize("gauge", [True, False])
+def test_every_wait_is_kept(gauge: bool) -> None:
+    """Cold through after twelve hours, each dose settled, ready: with a gauge that shows next to nothing, and with none."""
+    samples = racked() if gauge else silenced(racked(), Kind.PRESSURE, 0, 120)
+    watch = watch_of(VESSEL)
+    found = told(watch, samples)
+    assert of(found, Condition.ACTIVITY, Condition.NO_ACTIVITY) == []
+    (chilled,) = of(found, Condition.CHILLED)
+    assert hours_in(chilled) == pytest.approx(COLD_H + 12, abs=0.5)
+    first, second = of(found, Condition.FINING_DUE)
+    assert hours_in(first) == pytest.approx(COLD_H + 12, abs=0.5)
+    assert hours_in(second) == pytest.approx(40 + 12, abs=0.5)
+    (ready,) = of(found, Condition.READY)
+    assert hours_in(ready) == pytest.approx(56 + 18, abs=0.5)
+    assert all("nan" not in finding.text for finding in found)
+    if not gauge:
+        assert "by the vessel's gauge" in first.text
+        assert (first.value, ready.value) == (None, None)
+        assert "et the regulator to" in ready.text
+
+
+def test_the_alarm_about_missing_gas_ends_with_the_word() -> None:
+    """Racked beer that nobody announced: told after 36 h, and taken back by the entry that tells what it is."""
+    found = told(watch_of(VESSEL), racked(), ((50, "chill 2"),))
+    raised, cleared = of(found, Condition.NO_ACTIVITY)
+    assert (raised.state, cleared.state) == (State.RAISED, State.CLEARED)
+    assert hours_in(cleared) == pytest.approx(50, abs=0.5)
+    assert of(found, Condition.ACTIVITY) == []  # the bottle's gas on the fourth day
+
+
+def test_a_wort_cooled_to_where_its_yeast_works_is_waited_for() -> None:
+    """`chill 10` for a lager's yeast of 8 to 14 °C is no end: its first gas is told."""
+    at_h = np.arange(0.0, 60.0, 1 / 12)
+    samples = noisy(at_h, 0.06 * np.clip(at_h - 20, 0, None), 10.0, seed=1)
+    lager = replace(VESSEL, yeast_temperature_c=(8.0, 14.0))
+    found = told(watch_of(lager), samples, ((1, "chill 10"),))
+    assert len(of(found, Condition.ACTIVITY)) == 1
+
+
+def test_what_is_next_follows_the_word_at_once() -> None:
+    """With a probe that has died no frame comes any more; the step to do next is the new one all the same."""
+    watch = watch_of(VESSEL)
+    samples = racked()
+    told(watch, silenced(samples, Kind.TEMPERATURE, 60, 120), (*WORDS, (119, "tapped")))
+    stage, step = current(watch.record.stages), watch.record.next_step
+    assert stage is not None
+    assert stage.stage is Stage.ON_TAP
+    assert step is not None
+    assert step.text.startswith("Nothing: enjoy it")
+    assert watch.failures == {}
