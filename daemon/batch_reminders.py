@@ -5,6 +5,7 @@ from the clock alone, and each is told under its own time, so neither a restart 
 They are never urgent: at night they are held back.
 """
 
+import shlex
 from collections.abc import Iterable
 
 from ullage.daemon.alarms import AlarmDesk
@@ -44,5 +45,5 @@ def remind(store: Store, desk: AlarmDesk, vessels: Iterable[str], clock: Clock) 
         step = batches.next_step(store, name)
         due_s = None if step is None else due_reminder_s(step, clock.wall_s())
         if step is not None and due_s is not None:
-            text = f"{name}: {step.text}. Later? `ullage snooze {name} 12`"
+            text = f"{name}: {step.text}. Later? `ullage snooze {shlex.quote(name)} 12`"
             desk.announce(f"{REMINDER} {name}", text, priority=Priority.MEDIUM, time_s=due_s)

@@ -116,7 +116,8 @@ def _facts(summary: Summary) -> Iterator[tuple[str, str]]:
         alcohol = (
             "" if summary.alcohol_percent is None else f", {summary.alcohol_percent:.1f} % alcohol by volume"
         )
-        yield "gravity", f"{summary.original_gravity:.3f} to {summary.final_gravity:.3f}{alcohol}"
+        basis = f" ({summary.final_gravity_basis})" if summary.final_gravity_basis else ""
+        yield "gravity", f"{summary.original_gravity:.3f} to {summary.final_gravity:.3f}{basis}{alcohol}"
     if summary.vented_g is None:
         yield "gas vented", f"not known: {summary.vented_basis}"
     else:

@@ -11,7 +11,7 @@ import sqlalchemy as sa
 from ullage.adapters.reading import Quantity
 from ullage.adapters.timestamps import format_rfc3339
 from ullage.daemon.config_vessels import WatchedVessel
-from ullage.daemon.gravity_report import samples_of
+from ullage.daemon.final_gravity import final_gravity
 from ullage.daemon.judged import judged
 from ullage.daemon.store.alarm_tables import alarm_event
 from ullage.daemon.store.batches import StoredBatch
@@ -58,6 +58,8 @@ class Summary:
     highest_bar: float | None
     original_gravity: float | None
     final_gravity: float | None
+    final_gravity_basis: str = ""
+    """What it was measured with."""
     alcohol_percent: float | None
     vented_g: float | None
     """Gas let off until the end of fermentation: an estimate."""
@@ -88,8 +90,8 @@ def summarise(store: Store, watched: WatchedVessel, batch: StoredBatch, now_s: f
     record = judged(store, watched, batch.began_s, end_s)
     vessel = watched.vessel
     over_s = _reached(record.stages, Stage.FINISHED)
-    gravities = [s.gravity for s in samples_of(store, vessel.name, batch.began_s) if s.time_s <= end_s]
-    final = gravities[-1] if gravities else None
+    found = final_gravity(store, vessel.name, batch.began_s, over_s, end_s)
+    final = None if found is None else found.gravity
     vented, basis = _vented(vessel, record, final, over_s)
     original = vessel.original_gravity
     bars = store.coarse(vessel.name, Quantity.PRESSURE, batch.began_s, end_s)
@@ -108,6 +110,7 @@ def summarise(store: Store, watched: WatchedVessel, batch: StoredBatch, now_s: f
         highest_bar=round(float(bars.maximum.max()), 2) if len(bars) else None,
         original_gravity=original,
         final_gravity=final,
+        final_gravity_basis="" if found is None else found.basis,
         alcohol_percent=None
         if original is None or final is None
         else round(attenuation(original, final).alcohol_volume_percent, 1),

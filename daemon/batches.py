@@ -13,7 +13,7 @@ from ullage.detectors.journal import Word, understand
 log = logging.getLogger(__name__)
 
 LOOK_BACK_S = 2 * 86_400.0
-"""A batch that is begun now began with the pitching entered at most this long ago."""
+"""A batch begun by command may turn out to have begun so much sooner."""
 LONGEST_BATCH_S = 45 * 86_400.0
 BY_CONFIG = "config "
 """Beginning of the origin of a batch that a config block describes."""
@@ -32,7 +32,7 @@ class BatchView:
     begin_s: float | None
     """Readings before this belong to an earlier batch; None if there was none."""
     mark: str
-    """Changes when detectors have to begin anew: with another batch, other wishes, a withdrawn entry."""
+    """Changes when detectors have to begin anew: with another batch, other wishes, an entry withdrawn or dated back."""
 
 
 def view(store: Store, watched: WatchedVessel) -> BatchView:
@@ -49,12 +49,20 @@ def view(store: Store, watched: WatchedVessel) -> BatchView:
     wishes = last.wishes if last is not None and last.ended_s is None else None
     begin_s = None if last is None else (last.began_s if wishes is not None else last.ended_s)
     batch_id = 0 if last is None or wishes is None else last.id
+    late = batches.entered_late(store, name, begin_s)
     return BatchView(
         watched=replace(watched, vessel=watched.vessel.carrying(wishes)),
         batch_id=batch_id,
         begin_s=begin_s,
-        mark=f"{batch_id} {begin_s} {struck}" if last is not None or struck else "",
+        mark=f"{batch_id} {begin_s} {struck} {late}" if last is not None or struck or late else "",
     )
+
+
+def batch_at(store: Store, vessel: str, time_s: float) -> StoredBatch | None:
+    """Return the batch that was in a vessel at a moment; one that goes on, for every moment after its beginning."""
+    found = [b for b in batches.all_batches(store, vessel) if b.began_s <= time_s]
+    last = found[-1] if found else None
+    return None if last is None or (last.ended_s is not None and last.ended_s < time_s) else last
 
 
 def adopt(store: Store, watched: WatchedVessel, now_s: float) -> None:
@@ -84,16 +92,7 @@ def adopt(store: Store, watched: WatchedVessel, now_s: float) -> None:
     if last is not None and last.ended_s is None:
         began_s = now_s if watched.batch_began_s is None else watched.batch_began_s
         batches.end(store, last.id, ended_s=max(last.began_s, min(began_s, now_s)), summary="")
-    look_back_s = LOOK_BACK_S if last is not None else LONGEST_BATCH_S
-    begun = begin(
-        store,
-        name,
-        block,
-        now_s=now_s,
-        began_s=watched.batch_began_s,
-        origin=origin,
-        look_back_s=look_back_s,
-    )
+    begun = begin(store, name, block, now_s=now_s, began_s=watched.batch_began_s, origin=origin)
     log.info("batch of the configuration begun", extra={"vessel": name, "batch": begun.id})
 
 
@@ -111,12 +110,11 @@ def begin(
     now_s: float,
     began_s: float | None = None,
     origin: str = batches.BY_COMMAND,
-    look_back_s: float = LOOK_BACK_S,
 ) -> StoredBatch:
     """Begin a batch, and enter it in the journal.
 
-    Without `began_s` it begins with the latest pitching entered since the last batch ended and within `look_back_s`,
-    else now.
+    Without `began_s` it begins with the latest pitching entered since the last batch ended, if that is no longer ago than
+    `LONGEST_BATCH_S`, else now.
 
     Raises
     ------
@@ -124,7 +122,7 @@ def begin(
         If there is one that has not ended, or it would overlap the last one.
     """
     if began_s is None:
-        began_s = _pitched_s(store, vessel, now_s, look_back_s)
+        began_s = _pitched_s(store, vessel, now_s)
     batches.begin(
         store, vessel, wishes, began_s=now_s if began_s is None else began_s, made_s=now_s, origin=origin
     )
@@ -134,9 +132,9 @@ def begin(
     return begun
 
 
-def _pitched_s(store: Store, vessel: str, now_s: float, look_back_s: float) -> float | None:
+def _pitched_s(store: Store, vessel: str, now_s: float) -> float | None:
     last = batches.newest(store, vessel)
-    since_s = max(now_s - look_back_s, last.ended_s or now_s if last is not None else 0.0)
+    since_s = max(now_s - LONGEST_BATCH_S, last.ended_s or now_s if last is not None else 0.0)
     for entry in reversed(store.entries(vessel, since_s, now_s + 1)):
         known = understand(entry.text)
         if known is not None and known.word is Word.PITCHED:

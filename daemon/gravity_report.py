@@ -35,7 +35,10 @@ def report(vessel: Vessel, gravity: float, samples: Sequence[GravitySample]) -> 
     """Yield the sentences."""
     original = vessel.original_gravity
     if original is None:
-        yield "Without an original gravity nothing can be said of attenuation and alcohol: give the batch its --og."
+        yield (
+            "Without an original gravity nothing can be said of attenuation and alcohol: `ullage batch start` and `ullage batch "
+            "change` take it as --og."
+        )
     else:
         beer = attenuation(original, gravity)
         yield (

@@ -16,6 +16,7 @@ from ullage.daemon.store.batches import StoredBatch
 from ullage.daemon.store.store import Store
 from ullage.daemon.trends import trends
 from ullage.detectors.co2 import dissolved_g_per_l
+from ullage.detectors.gravity import GRAVITIES, attenuation, co2_still_to_come_g_per_l
 from ullage.detectors.gravity_samples import GravitySample
 from ullage.detectors.stage import NextStep, StageChange, current
 from ullage.detectors.vessel import Vessel
@@ -24,6 +25,16 @@ TURNED_BEFORE_S = 86_400.0
 """A valve that was set so long before pitching is set so for the batch."""
 STALE_AFTER_S = 900.0
 """Age from which a reading is called old: as long as silence is given before it is an alarm."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Fermented:
+    """How far a beer is by its gravity (Balling)."""
+
+    apparent_percent: float
+    alcohol_volume_percent: float
+    to_come_g_per_l: float
+    """CO2, if it ends at the attenuation that is assumed where nobody stated one."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -48,6 +59,8 @@ class VesselStatus:
     """In balance with the pressure and temperature read last; None unless both are fresh."""
     gravity: GravitySample | None = None
     """The newest sample by hand."""
+    fermented: Fermented | None = None
+    """By the newest gravity, of a wort whose original one is known."""
     holder: str | None = None
     """Which of several daemons watches it, empty if none does; None where there is only one."""
     daemons: tuple[DaemonShare, ...] = ()
@@ -108,7 +121,31 @@ def _status(
         trends={} if newest_s is None else trends(store, name, newest_s),
         carbonation_g_per_l=carbonation_now(vessel, latest),
         gravity=samples[-1] if samples else None,
+        fermented=fermented_now(
+            vessel.carrying(None if batch is None else batch.wishes), latest, samples[-1:]
+        ),
         holder=None if held is None else held.holders.get(name, ""),
+    )
+
+
+def fermented_now(
+    vessel: Vessel, latest: Mapping[Quantity, Reading], samples: Sequence[GravitySample]
+) -> Fermented | None:
+    """Return how far the beer is by the newest gravity, of a float or by hand; None if that or the original one is not known."""
+    float_ = latest.get(Quantity.GRAVITY)
+    known = [(sample.time_s, sample.gravity) for sample in samples]
+    known += [] if float_ is None else [(float_.time_s, float_.value)]
+    original = vessel.original_gravity
+    if original is None or not known:
+        return None
+    gravity = max(known)[1]
+    if not GRAVITIES[0] <= gravity <= original:
+        return None
+    beer = attenuation(original, gravity)
+    return Fermented(
+        apparent_percent=beer.apparent_percent,
+        alcohol_volume_percent=beer.alcohol_volume_percent,
+        to_come_g_per_l=co2_still_to_come_g_per_l(original, gravity),
     )
 
 

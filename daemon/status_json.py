@@ -91,6 +91,13 @@ def _batch_json(status: VesselStatus) -> dict[str, object]:
         "carbonation": None
         if grams is None
         else {"g_per_l": round(grams, 2), "volumes": round(grams / G_PER_VOLUME, 2)},
+        "fermented": None
+        if status.fermented is None
+        else {
+            "apparent_percent": round(status.fermented.apparent_percent, 1),
+            "alcohol_volume_percent": round(status.fermented.alcohol_volume_percent, 2),
+            "co2_to_come_g_per_l": round(status.fermented.to_come_g_per_l, 1),
+        },
         "sample": None
         if sample is None
         else {

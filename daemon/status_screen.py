@@ -18,7 +18,6 @@ from ullage.daemon.times import duration_text, local_text
 _SHOWN = {
     Quantity.TEMPERATURE: ("{:z.1f}", "°C"),
     Quantity.PRESSURE: ("{:z.2f}", "bar"),
-    Quantity.GRAVITY: ("{:.3f}", "SG"),
 }
 _LABEL = 14
 _OVER = "over but unacknowledged"
@@ -67,10 +66,13 @@ def _readings(status: VesselStatus, now_s: float) -> Iterator[str]:
 
 
 def _reading(quantity: Quantity, reading: Reading, trend: str, now_s: float) -> str:
-    form, unit = _SHOWN[quantity]
     age_s = now_s - reading.time_s
     old = quantity is not Quantity.GRAVITY and age_s > STALE_AFTER_S
-    value = f"{form.format(reading.value)} {unit}"
+    if quantity is Quantity.GRAVITY:
+        value = f"{gravity_text(reading.value)} "
+    else:
+        form, unit = _SHOWN[quantity]
+        value = f"{form.format(reading.value)} {unit}"
     moving = "" if old else trend  # of what was, nobody knows where it went
     return (
         f"{quantity.value:<{_LABEL}}{value:<10}{moving:<9}{duration_text(age_s)} ago{', OLD' if old else ''}"
@@ -84,6 +86,12 @@ def _more(status: VesselStatus, now_s: float, zone: LocalTime) -> Iterator[tuple
         wanted = None if status.batch is None else status.batch.wishes.wanted_g_per_l
         goal = "" if wanted is None else f", wanted {wanted:.1f} g/L"
         yield "carbonation", f"about {carbonation_text(status.carbonation_g_per_l)} in balance{goal}"
+    if status.fermented is not None:
+        far = status.fermented
+        reached = (
+            f"{far.apparent_percent:.0f} % apparent, {far.alcohol_volume_percent:.1f} % alcohol by volume"
+        )
+        yield "attenuation", f"{reached}, about {far.to_come_g_per_l:.1f} g/L of CO2 to come"
     if status.batch is not None:
         name = f'"{plain(status.batch.wishes.name)}", ' if status.batch.wishes.name else ""
         age = duration_text(now_s - status.batch.began_s)

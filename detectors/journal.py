@@ -115,7 +115,10 @@ def understand(text: str) -> Known | None:
 
 def mistake(text: str) -> str:
     """Return what is wrong with the number of a known word, in a sentence; empty if nothing is."""
-    match = _PATTERN.fullmatch(" ".join(text.split()))
+    text = " ".join(text.split())
+    if _GRAVITY.fullmatch(text):
+        return "" if understand(text) is not None else "`gravity` takes 0.985 to 1.2; in °P: `ullage gravity`"
+    match = _PATTERN.fullmatch(text)
     if match is None or match[2] is None:
         return ""
     word = Word(match[1].lower())

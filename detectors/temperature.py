@@ -62,7 +62,10 @@ class Temperature(Detector):
         """Compare the frame's temperature with the range and the plan."""
         if math.isnan(frame.temperature_c):
             return []
-        over = record.finished_s is not None or record.chill_s is not None or record.tapped_s is not None
+        over = any(
+            word_s is not None
+            for word_s in (record.finished_s, record.chill_s, record.tapped_s, record.said_over_s)
+        )
         began_s = record.pitched_s or record.first_s or frame.end_s
         wanted = None if over else self.plan.wanted(began_s, frame.end_s)
         limits = self._limits(record, wanted)

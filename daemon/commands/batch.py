@@ -3,6 +3,7 @@
 import argparse
 import dataclasses
 import json
+import shlex
 import shutil
 import textwrap
 from collections.abc import Callable, Mapping
@@ -40,6 +41,8 @@ _OPTIONS = {
     "yeast_temperature_c": "--yeast",
 }
 """What the fields of a batch are called here."""
+_JUST_S = 15.0
+"""The daemon has written down what an entry changed by then."""
 _USUAL_C = 20.0
 """Fermentation temperature that the valve advice counts with where nobody stated one."""
 
@@ -62,7 +65,7 @@ class _Call:
     def at_s(self) -> float:
         """Return `--at`, else now."""
         at = self.options.at
-        return parse_moment(at, self.zone, self.now_s, "--at") if at else self.now_s
+        return self.now_s if at is None else parse_moment(at, self.zone, self.now_s, "--at")
 
     @property
     def width(self) -> int:
@@ -86,7 +89,7 @@ def handle(options: argparse.Namespace) -> int:
 
 def _start(call: _Call) -> None:
     wishes = _wishes(call.options, Batch())
-    began_s = call.at_s() if call.options.at else None
+    began_s = None if call.options.at is None else call.at_s()
     with open_store(call.config, read_only=False) as store:
         begun = take_over(store, call.name, wishes, now_s=call.now_s, began_s=began_s)
         if begun is None:
@@ -95,7 +98,7 @@ def _start(call: _Call) -> None:
     if began_s is None and begun.began_s < call.now_s - 1:
         _say(call, "It begins with the pitching entered then.")
     else:
-        _say(call, f"When you pitch, say so: `ullage journal {call.name} pitched`.")
+        _say(call, f"When you pitch, say so: `ullage journal {shlex.quote(call.name)} pitched`.")
 
 
 def _change(call: _Call) -> None:
@@ -103,7 +106,9 @@ def _change(call: _Call) -> None:
         batch = current(store, call.name)
         if batch is None:
             raise DataError(
-                call.name, "has no batch to change", f"`ullage batch start {call.name}` begins one"
+                call.name,
+                "has no batch to change",
+                f"`ullage batch start {shlex.quote(call.name)}` begins one",
             )
         if batch.origin.startswith(BY_CONFIG):
             raise DataError(call.name, "has its batch from the configuration", "change it there")
@@ -151,8 +156,11 @@ def _fermenting_c(vessel: Vessel, wishes: Batch) -> float:
 def _show(call: _Call) -> None:
     with open_store(call.config, read_only=True) as store:
         if call.options.past:
-            for past in batches.all_batches(store, call.name):
-                _head(call, past)
+            past = batches.all_batches(store, call.name)
+            if call.options.json:
+                print(json.dumps([_batch_json(one) for one in past], ensure_ascii=False, indent=2))
+            for one in () if call.options.json else past:
+                _head(call, one)
             return
         batch = _wanted(store, call)
         if call.options.summary:
@@ -175,7 +183,9 @@ def _without_stages(batch: StoredBatch) -> str:
     """Say why no stage is shown."""
     if batch.ended_s is None:
         return "no stage yet: it comes with the first readings"
-    return f"nobody watched it; what is known of it: `ullage batch show {batch.vessel} --summary`"
+    return (
+        f"nobody watched it; what is known of it: `ullage batch show {shlex.quote(batch.vessel)} --summary`"
+    )
 
 
 def _wanted(store: Store, call: _Call) -> StoredBatch:
@@ -186,16 +196,12 @@ def _wanted(store: Store, call: _Call) -> StoredBatch:
         found = next((b for b in batches.all_batches(store, call.name) if b.id == number), None)
     if found is None:
         what = "no batch yet" if number is None else f"no batch {number}"
-        raise DataError(call.name, f"has {what}", f"`ullage batch start {call.name}` begins one")
+        raise DataError(call.name, f"has {what}", f"`ullage batch start {shlex.quote(call.name)}` begins one")
     return found
 
 
 def _json(batch: StoredBatch, vessel: Vessel, changes: tuple[StageChange, ...], step: NextStep | None) -> str:
-    found = {
-        "vessel": batch.vessel,
-        "batch": batch.id,
-        "began": format_rfc3339(batch.began_s),
-        "ended": None if batch.ended_s is None else format_rfc3339(batch.ended_s),
+    found = _batch_json(batch) | {
         "wishes": dataclasses.asdict(batch.wishes)
         | {
             "yeast_temperature_c": vessel.yeast_temperature_c,
@@ -215,6 +221,16 @@ def _json(batch: StoredBatch, vessel: Vessel, changes: tuple[StageChange, ...], 
         "next": None if step is None else _step_json(step),
     }
     return json.dumps(found, ensure_ascii=False, indent=2)
+
+
+def _batch_json(batch: StoredBatch) -> dict[str, object]:
+    return {
+        "vessel": batch.vessel,
+        "batch": batch.id,
+        "name": batch.wishes.name,
+        "began": format_rfc3339(batch.began_s),
+        "ended": None if batch.ended_s is None else format_rfc3339(batch.ended_s),
+    }
 
 
 def _step_json(step: NextStep) -> dict[str, object]:
@@ -239,13 +255,17 @@ def _end(call: _Call) -> None:
     with open_store(call.config, read_only=False) as store:
         batch = current(store, call.name)
         if batch is None:
-            raise DataError(call.name, "has no batch to end", f"`ullage batch start {call.name}` begins one")
+            raise DataError(
+                call.name, "has no batch to end", f"`ullage batch start {shlex.quote(call.name)}` begins one"
+            )
         ended_s = call.at_s()
         if ended_s <= batch.began_s:
             raise ConfigError("--at", "lies before the batch began", local_text(batch.began_s, call.zone))
         ended = dataclasses.replace(batch, ended_s=ended_s)
         summary = _summary(store, call, ended)
         batches.end(store, batch.id, ended_s=ended_s, summary=batch_summary.to_json(summary))
+        held = [c for c in batches.stages(store, call.name, batch.id) if c.since_s <= ended_s]
+        batches.keep_stages(store, call.name, batch.id, tuple(held), None)
         store.add_entry(call.name, ended_s, Word.BATCH_ENDED.value, made_s=call.now_s)
     _print_summary(call, summary)
 
@@ -254,17 +274,38 @@ def _stage(call: _Call) -> None:
     wanted = " ".join(call.options.stage).lower()
     if wanted not in STAGES:
         raise ConfigError("STAGE", f"{wanted!r} is no stage", nearest(wanted, STAGES))
-    _enter(call, f"{Word.STAGE.value} {wanted}", call.at_s())
+    at_s = call.at_s()
+    standing = _standing(call)
+    if standing and at_s < standing[-1].since_s:
+        since = local_text(standing[-1].since_s, call.zone)
+        raise ConfigError(
+            "--at",
+            f"lies before `{standing[-1].stage.value}` began ({since})",
+            "a stage follows the one that holds; take that back first: `ullage batch undo`",
+        )
+    _enter(call, f"{Word.STAGE.value} {wanted}", at_s)
 
 
 def _undo(call: _Call) -> None:
-    with open_store(call.config, read_only=True) as store:
-        changes = batches.stages(store, call.name, view(store, call.watched).batch_id)
-    standing = [change for change in changes if change.undone_s is None]
+    standing = _standing(call)
     if len(standing) < 2:
         raise DataError(call.name, "has no change of stage to take back", "see `ullage batch show`")
     _enter(call, f"{Word.STAGE.value} {UNDO}", call.now_s)
     print(f"  {standing[-1].stage.value} is taken back; it is {standing[-2].stage.value} again")
+
+
+def _standing(call: _Call) -> list[StageChange]:
+    """Return the changes of stage that hold, without those that an `undo` of a moment ago is about to take back."""
+    just_s = call.now_s - _JUST_S
+    with open_store(call.config, read_only=True) as store:
+        begun = view(store, call.watched)
+        changes = batches.stages(store, call.name, begun.batch_id)
+        entries = store.entries(call.name, max(just_s, begun.begin_s or 0.0))
+    undo = f"{Word.STAGE.value} {UNDO}"
+    said = sum(entry.text == undo and entry.made_s >= just_s for entry in entries)
+    done = sum(change.undone_s is not None and change.undone_s >= just_s for change in changes)
+    standing = [change for change in changes if change.undone_s is None]
+    return standing[: max(len(standing) - max(said - done, 0), 0)]
 
 
 def _enter(call: _Call, text: str, time_s: float) -> None:

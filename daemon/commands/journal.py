@@ -1,6 +1,7 @@
 """`ullage journal`: the brewer's word into a vessel's journal; the running daemon takes it from there."""
 
 import argparse
+import shlex
 import shutil
 import sys
 import textwrap
@@ -17,8 +18,10 @@ from ullage.daemon.store import batches
 from ullage.daemon.store.journal import JournalEntry
 from ullage.daemon.store.store import Store
 from ullage.daemon.times import local_text
-from ullage.detectors.journal import Word, mistake, understand
+from ullage.daemon.withdrawing import withdraw
+from ullage.detectors.journal import STAGES, Word, is_mark, mistake, understand
 from ullage.detectors.plate import set_caution
+from ullage.detectors.stage import Stage, current
 from ullage.detectors.vessel import Vessel
 
 _LISTED = 40
@@ -34,7 +37,7 @@ def handle(options: argparse.Namespace) -> int:
     zone = LocalTime.named(config.timezone)
     now_s = system_clock().wall_s()
     text = in_canonical_units(" ".join(" ".join(options.entry).split()))
-    time_s = parse_moment(options.at, zone, now_s, "--at") if options.at else None
+    time_s = None if options.at is None else parse_moment(options.at, zone, now_s, "--at")
     _check_use(options, text)
     _warn(text, watched)
     if options.list:
@@ -46,11 +49,10 @@ def handle(options: argparse.Namespace) -> int:
     at_s = now_s if time_s is None else time_s
     with open_store(config, read_only=False) as store:
         number = store.add_entry(vessel, at_s, text, made_s=now_s)
-        begins = _begins_a_batch(store, vessel, text, at_s)
+        pitched = _about_pitching(store, vessel, text, at_s, zone)
     print(_added(vessel, number, at_s, text, zone))
-    if begins:
-        print("  A batch begins with it. Say what you want of it, as in:")
-        print(f'  ullage batch start {vessel} --carbonation "5.0 g/L" --og 1.048')
+    for line in pitched:
+        print(f"  {line}")
     return 0
 
 
@@ -82,13 +84,26 @@ def _warn(text: str, vessel: Vessel) -> None:
         print(f"warning: {caution}", file=sys.stderr)
 
 
-def _begins_a_batch(store: Store, vessel: str, text: str, time_s: float) -> bool:
-    """Tell whether the daemon will begin a batch on this word."""
+def _about_pitching(store: Store, vessel: str, text: str, time_s: float, zone: LocalTime) -> tuple[str, ...]:
+    """Return what becomes of the word `pitched`: a batch begins with it, or one is in the vessel already."""
     known = understand(text)
     if known is None or known.word is not Word.PITCHED:
-        return False
-    last = batches.newest(store, vessel)
-    return last is None or (last.ended_s is not None and time_s >= last.ended_s)
+        return ()
+    last, name = batches.newest(store, vessel), shlex.quote(vessel)
+    if last is None or (last.ended_s is not None and time_s >= last.ended_s):
+        return (
+            "A batch begins with it. Say what you want of it, as in:",
+            f'ullage batch start {name} --carbonation "5.0 g/L" --og 1.048',
+        )
+    stage = current(batches.stages(store, vessel, last.id))
+    if last.ended_s is not None or stage is None:
+        return ()
+    if not Stage.LAG.place < stage.stage.place < Stage.CONDITIONED.place:
+        return ()
+    return (
+        f"It counts for batch {last.id}, begun {local_text(last.began_s, zone)}, which is in the vessel and {stage.stage.value}.",
+        f"If the vessel was filled anew, end that first: ullage batch end {name} --at 'the moment it was emptied'",
+    )
 
 
 def _added(vessel: str, number: int, time_s: float, text: str, zone: LocalTime) -> str:
@@ -98,12 +113,12 @@ def _added(vessel: str, number: int, time_s: float, text: str, zone: LocalTime) 
         return kept
     if timed := _with_its_time(text, zone):
         entry, moment = timed
-        again = f"ullage journal {vessel} --replace {number} {entry} --at '{moment}'"
+        again = f"ullage journal {shlex.quote(vessel)} --replace {number} {entry} --at '{moment}'"
         return f"{kept}, kept as a note\n  If `{entry}` at that time was meant: {again}"
     near = _near(text)
     if not near:
         return f"{kept}, kept as a note"
-    meant = f"  If `{near}` was meant: ullage journal {vessel} --replace {number} '{near}'"
+    meant = f"  If `{near}` was meant: ullage journal {shlex.quote(vessel)} --replace {number} '{near}'"
     return f"{kept}, kept as a note\n{meant}"
 
 
@@ -127,6 +142,7 @@ def _near(text: str) -> str:
     from difflib import get_close_matches
 
     words = [word.value for word in Word if word not in _BY_COMMAND and word is not Word.STAGE]
+    words += [f"{Word.STAGE.value} {stage}" for stage in STAGES]
     found = get_close_matches(text.lower(), words, n=1, cutoff=0.75)
     return found[0] if found else ""
 
@@ -161,8 +177,10 @@ def _lines(entries: Sequence[JournalEntry], zone: LocalTime) -> list[str]:
 def _strike(config: Config, vessel: str, number: int, now_s: float) -> int:
     with open_store(config, read_only=False) as store:
         entry = _own(store, vessel, number)
-        store.strike_entry(number, made_s=now_s)
-    print(f"{vessel}: entry {number}, {plain(entry.text)!r}, is struck")
+        goes_on = withdraw(store, vessel, entry, now_s)
+    print(
+        f"{vessel}: entry {number}, {plain(entry.text)!r}, is struck{': the batch goes on' if goes_on else ''}"
+    )
     return 0
 
 
@@ -177,6 +195,8 @@ def _replace(
 ) -> int:
     with open_store(config, read_only=False) as store:
         old = _own(store, vessel, number)
+        if is_mark(old.text):
+            raise ConfigError(f"entry {number}", "is a mark of the batch", "strike it, if the batch goes on")
         new = store.replace_entry(number, made_s=now_s, time_s=time_s, text=text)
     print(
         f"in place of entry {number}, {plain(old.text)!r}: "

@@ -23,6 +23,7 @@ from ullage.daemon.pipeline import Pipeline
 from ullage.daemon.status import VesselStatus, carbonation_now, vessel_statuses
 from ullage.daemon.store.journal import JournalEntry
 from ullage.daemon.store.store import Store
+from ullage.daemon.withdrawing import withdraw
 from ullage.detectors.journal import is_mark, mistake
 from ullage.detectors.silent import SilentSettings
 from ullage.detectors.stage import current
@@ -245,14 +246,14 @@ class Cellar:
         Raises
         ------
         ConfigError
-            If this vessel has no such entry, or it was taken back before.
+            If this vessel has no such entry, it was taken back before, or it is a mark that has to stay.
         StoreError
             If it can't be written.
         """
-        known = {entry.id for entry in self.store.entries(name)}
-        if entry_id not in known:
+        entry = next((entry for entry in self.store.entries(name) if entry.id == entry_id), None)
+        if entry is None:
             raise ConfigError("entry", f"{entry_id} is not in the journal of {name}")
-        self.store.strike_entry(entry_id, made_s=self.now_s())
+        withdraw(self.store, name, entry, self.now_s())
         self.forget()
 
 

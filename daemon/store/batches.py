@@ -2,6 +2,7 @@
 
 import dataclasses
 import json
+import shlex
 from collections.abc import Mapping
 from dataclasses import dataclass
 
@@ -22,6 +23,8 @@ BY_PITCHING = "pitching"
 """With the number of the journal entry behind it."""
 NO_BATCH = 0
 """Number under which the stages of a vessel without a batch stand."""
+LATE_MS = 600_000
+"""An entry made so long after its own time came behind readings that were judged without it: detectors' frames last as long."""
 _LONGEST_WHY = 500
 
 
@@ -55,7 +58,9 @@ def begin(
         if last is not None and last.ended_ms is None:
             raise _slip(
                 StoreError(
-                    vessel_name, "has a batch already", f"end it first: `ullage batch end {vessel_name}`"
+                    vessel_name,
+                    "has a batch already",
+                    f"end it first: `ullage batch end {shlex.quote(vessel_name)}`",
                 )
             )
         if last is not None and to_ms(began_s) < last.ended_ms:
@@ -208,6 +213,42 @@ def struck_ms(store: Store, vessel_name: str) -> int:
     )
     with store.reading() as connection:
         return connection.scalar(query) or 0
+
+
+def entered_late(store: Store, vessel_name: str, since_s: float | None) -> int:
+    """Return the number of the latest entry that detectors act on and that was made well after its own time; 0 for none.
+
+    Entries are judged live when they are made, and from what is stored in the order of their times: after such a one the
+    detectors have to begin anew, or a restart would change what they know.
+    """
+    entry = journal_entry.c
+    query = (
+        sa.select(entry.id, entry.text)
+        .join(vessel, vessel.c.id == entry.vessel_id)
+        .where(vessel.c.name == vessel_name, entry.struck_ms.is_(None))
+        .where(entry.made_ms - entry.time_ms > LATE_MS)
+        .order_by(entry.id.desc())
+    )
+    if since_s is not None:
+        query = query.where(entry.time_ms >= to_ms(since_s))
+    with store.reading() as connection:
+        for row in connection.execute(query):
+            known = understand(row.text)
+            if known is not None and known.word not in (Word.BATCH_STARTED, Word.BATCH_ENDED):
+                return int(row.id)
+    return 0
+
+
+def reopen(store: Store, batch_id: int) -> None:
+    """Take the end of a batch back."""
+    with store.transaction() as connection:
+        connection.execute(table.update().where(table.c.id == batch_id).values(ended_ms=None, summary=""))
+
+
+def keep_summary(store: Store, batch_id: int, summary: str) -> None:
+    """Put another summary in place of an ended batch's."""
+    with store.transaction() as connection:
+        connection.execute(table.update().where(table.c.id == batch_id).values(summary=summary))
 
 
 def keep_stages(

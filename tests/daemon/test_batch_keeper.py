@@ -228,6 +228,17 @@ def test_a_struck_entry_is_forgotten_by_the_detectors(cellar: Cellar, tale: Tale
     assert cellar.stages()[-1] is Stage.COLD
 
 
+def test_an_entry_made_late_counts_as_it_will_after_a_restart(cellar: Cellar, tale: Tale) -> None:
+    """Two doses, the first entered after the second: two doses at once, not only once the detectors have begun anew."""
+    tale.tell(cellar, 0, 216)
+    assert cellar.stages()[-1] is Stage.FIRST_FINING
+    now_s = cellar.clock.wall_s()
+    (fined,) = [entry for entry in cellar.store.entries("heron") if entry.text == "fined 15"]
+    cellar.store.add_entry("heron", fined.time_s - 6 * HOUR, "fined 15", made_s=now_s)
+    cellar.turn()
+    assert cellar.stages()[-2:] == [Stage.FIRST_FINING, Stage.SECOND_FINING]
+
+
 def test_a_restart_in_every_stage_goes_on_where_it_was(tmp_path: Path, tale: Tale) -> None:
     """Stopped and started in each, with its snapshot and without: in the end every stage, once."""
     clock = ManualClock(wall_s=tale.start_s)
