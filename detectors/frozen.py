@@ -4,7 +4,8 @@ How long a run of equal readings may be depends on the sensor. With noise of sd 
 middle of a step stays in that step with probability erf(q / (2·√2·σ)) a reading; a run of n equal readings happens by
 chance with that probability to the n-th power. σ is learned from second differences (which a steady rise does not
 touch) while the sensor is alive, q is the smallest change seen. A coarse, quiet converter may rightly repeat itself
-for a day: for it the run proves nothing, and nothing is claimed.
+for a day: for it the run proves nothing, and nothing is claimed. A thermometer, though, shows its fridge's swing, however
+quiet it is: one that rests ten times as long as it ever has stands still, or its fridge does.
 """
 
 import math
@@ -41,6 +42,11 @@ class FrozenSettings:
     """How improbable a run must be before it is told."""
     at_least_min: float = 30.0
     at_least_readings: int = 20
+    rest_h: float = 6.0
+    rest_times: float = 10.0
+    """A thermometer that has rested for so many hours, and so many times as long as ever before, is told of."""
+    rest_known_h: float = 24.0
+    """How long it must have been known for that."""
 
 
 @dataclass(slots=True)
@@ -52,6 +58,9 @@ class _Channel:
     run_start_s: float = 0.0
     needed: float = math.inf
     raised: bool = False
+    first_s: float = math.nan
+    longest_s: float = 0.0
+    """Longest run of equal readings so far that was no fault."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -147,6 +156,8 @@ class Frozen(Detector):
     def _take(self, kind: Kind, channel: _Channel, at: "_At", value: FloatArray) -> list[Finding]:
         """Walk the runs of equal values; a run's verdict uses the noise known when it became worth a look."""
         found: list[Finding] = []
+        if math.isnan(channel.first_s):
+            channel.first_s = at.time_s(0)
         changed = np.empty(len(value), np.bool_)
         changed[0] = value[0] != channel.value
         np.not_equal(value[1:], value[:-1], out=changed[1:])
@@ -223,12 +234,14 @@ class Frozen(Detector):
         )
 
     def _judge(self, kind: Kind, channel: _Channel, at: "_At", start: int, stop: int) -> list[Finding]:
-        if channel.raised or channel.run < channel.needed:
+        lasts_s = at.times_s(start, stop) - channel.run_start_s
+        rest_s = self._rest_s(kind, channel, float(lasts_s[-1]))
+        if channel.raised or (channel.run < channel.needed and math.isinf(rest_s)):
             return []
         # the reading at which both the count and the time were reached
-        late = at.times_s(start, stop) - channel.run_start_s >= self.settings.at_least_min * 60
         counted = channel.run - (stop - start) + np.arange(1, stop - start + 1) >= channel.needed
-        hit = np.flatnonzero(late & counted)
+        by_chance = (lasts_s >= self.settings.at_least_min * 60) & counted
+        hit = np.flatnonzero(by_chance | (lasts_s >= rest_s))
         if not len(hit):
             return []
         channel.raised = True
@@ -238,18 +251,32 @@ class Frozen(Detector):
         if kind == Kind.PRESSURE:
             self.pressure_runs.append((at.now_s(row), math.inf))
         what = NAMES[kind]
+        why = "its own noise should have moved it"
+        evidence = f"{math.ceil(min(channel.needed, 1e9))} equal readings would be chance once in ten million"
+        if not by_chance[hit[0]]:
+            why = f"it has never rested for more than {max(channel.longest_s / 60, 1):.0f} min before"
+            evidence = "the swing of a fridge moves every thermometer"
         return [
             self.finding(
                 at_s, Condition.SENSOR_FROZEN, State.RAISED, Priority.HIGH,
-                f"The {what} sensor has repeated {channel.value:.4g} for {minutes:.0f} min, though its own noise "
-                f"should have moved it. Take it for dead: check plug and port (ice, foam or hops can block it); until "
+                f"The {what} sensor has repeated {channel.value:.4g} for {minutes:.0f} min, though {why}. Take it for dead: check plug and port (ice, foam or hops can block it); until "
                 f"it moves again nobody watches the {what} of this vessel.",
                 subject=what, value=minutes, unit="min",
-                evidence=(f"{math.ceil(channel.needed)} equal readings would be chance once in ten million",),
+                evidence=(evidence,),
             )
         ]  # fmt: skip
 
+    def _rest_s(self, kind: Kind, channel: _Channel, lasts_s: float) -> float:
+        """Return how long a rest is too long by what this sensor has done so far; inf if that can't be said."""
+        s = self.settings
+        if kind != Kind.TEMPERATURE or channel.run_start_s - channel.first_s < s.rest_known_h * 3600:
+            return math.inf
+        unseen_s = s.at_least_readings * lasts_s / max(channel.run, 1)  # shorter runs are not looked at
+        return max(s.rest_h * 3600, s.rest_times * max(channel.longest_s, unseen_s))
+
     def _end_run(self, kind: Kind, channel: _Channel, at: "_At", row: int) -> list[Finding]:
+        if channel.run >= self.settings.at_least_readings and not channel.raised:
+            channel.longest_s = max(channel.longest_s, at.time_s(row) - channel.run_start_s)
         channel.run = 0
         channel.needed = math.inf
         if not channel.raised:

@@ -141,3 +141,33 @@ def test_a_frozen_pressure_is_no_evidence_of_the_end() -> None:
     names = {f.condition: hours_in(f) for f in found if f.state is not State.CLEARED}
     assert 40 < names[Condition.SENSOR_FROZEN] <= 43
     assert not 40 < names[Condition.FINISHED] < 100
+
+
+def fridge_swing(hours: float, freeze_at_h: float | None = None) -> Samples:
+    """A thermometer of 1/16 K and next to no noise in beer that swings by 0.4 K every two hours, a reading a minute."""
+    at_h = np.arange(0.0, hours, 1 / 60)
+    celsius = 19 + 0.4 * np.sin(np.pi * at_h) + 0.005 * np.random.default_rng(5).standard_normal(len(at_h))
+    shown = np.round(celsius * 16) / 16
+    samples = temperature(START_S + at_h * HOUR_S, shown)
+    return samples if freeze_at_h is None else frozen(samples, Kind.TEMPERATURE, freeze_at_h, hours)
+
+
+def test_a_quiet_thermometer_that_rests_as_it_never_has_is_told_of() -> None:
+    """Its noise is far below its step, so chance says nothing; the fridge's swing does, after six hours."""
+    assert said(fridge_swing(72)) == ()
+    (raised,) = said(fridge_swing(72, freeze_at_h=50))
+    assert (raised.condition, raised.subject) == (Condition.SENSOR_FROZEN, "temperature")
+    assert 50 + 5.5 <= hours_in(raised) <= 50 + 6.5
+    assert "it has never rested for more than" in raised.text
+    assert said(fridge_swing(40, freeze_at_h=12)) == ()  # known for too short a time
+
+
+@pytest.mark.parametrize("cut", [1, 7, 1999])
+def test_how_long_it_has_rested_does_not_depend_on_cuts(cut: int) -> None:
+    """The longest rest so far is the same in blocks of any size."""
+    samples = fridge_swing(72, freeze_at_h=50)
+    watch = watch_of(SEALED, (Frozen,))
+    found: list[Finding] = []
+    for start in range(0, len(samples), cut):
+        found += watch.update(samples.cut(start, min(start + cut, len(samples))))
+    assert tuple(found) == said(samples)
