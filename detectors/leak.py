@@ -25,6 +25,8 @@ CHILLED_S, CHILLED_K = 7 * 86_400.0, 3.0
 """Beer that was cooled by so much within so long goes on taking up gas for days, as fast as through a leak."""
 UNTOLD_C = 8.0
 """Colder than yeast is meant to be, where nobody knows its range."""
+RECOOLED_K = 1.0
+"""Beer that has cooled by so much takes up what a tenth of a bar is worth and more."""
 STILL_WARM_K = 1.0
 """So near to its warmest, beer had not begun to be chilled."""
 TAKES_UP_H = 24.0
@@ -92,8 +94,11 @@ class Leak(Detector):
     @staticmethod
     def _still_falls(record: Record) -> bool:
         """Tell whether gas surely goes on leaving, if more slowly than would be called a leak by itself."""
-        lately = record.production_over(record.valve.shut_s, 6.0)
-        return lately is not None and lately.hours > 3 and lately.high < 0
+        for hours in (6.0, 18.0):  # the longer one where a fridge's swing hides it
+            lately = record.production_over(record.valve.shut_s, hours)
+            if lately is not None and lately.hours > hours / 2 and lately.high < 0:
+                return True
+        return False
 
     def _loss(self, now_s: float, record: Record) -> tuple[float, float] | None:
         """Return (bar lost, g/L/day) if gas is going without a cause."""
@@ -102,7 +107,7 @@ class Leak(Detector):
         sinking_s = sinking_since_s(record.valve)
         since_s = max(now_s - 48 * 3600, _let_off_s(record) if sinking_s is None else sinking_s)
         since_s = max(since_s, record.valve.opened_s + 7200, record.vented_s + 3600)
-        rows = record.since(since_s)
+        rows = record.since(_left_the_level_s(record, since_s))
         if len(rows) < 12:
             return None
         content = record.co2_g_per_l(rows)
@@ -158,6 +163,18 @@ def _let_off_s(record: Record) -> float:
     """Return when the valve or a hand last let gas off, and the head space has settled since, s."""
     drops = record.valve.teeth.drops
     return max(record.valve.shut_s, drops[-1].time_s + 1200 if drops else -math.inf)
+
+
+def _left_the_level_s(record: Record, since_s: float) -> float:
+    """Return from when on a fall counts, s: in beer that has cooled, not before a smooth valve let off what it held while warm."""
+    valve = record.valve
+    if valve.sealed or valve.word_shut_s is not None or valve.held_bar is None or valve.cycles:
+        return since_s
+    rows = record.since(since_s)
+    if not len(rows) or not float(np.nanmax(rows[:, BEER])) > record.beer_c + RECOOLED_K:
+        return since_s
+    at_work = rows[rows[:, BAR] > valve.held_bar - AT_WORK_BAR]
+    return float(at_work[-1, TIME]) if len(at_work) else since_s
 
 
 def _passes_gas(record: Record) -> bool:

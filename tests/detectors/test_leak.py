@@ -157,3 +157,25 @@ def test_beer_that_takes_up_gas_for_days_after_a_chill_is_no_leak(
     vessel = replace(VALVED, valve_pressure_bar=bar)
     given = stream(noisy(at_h, bars, celsius, seed=1), *(words if told else ()))
     assert of(feed(watch_of(vessel), given), Condition.LEAK) == []
+
+
+def test_what_a_smooth_valve_let_off_while_the_beer_was_warm_is_no_leak() -> None:
+    """A fridge fails for a night at 1.2 bar: four kelvins of warmth leave by the valve, and the cool that follows takes the rest."""
+    batch = Batch(
+        vessel=VALVED, hours=240, opening_bar=1.2, tail_h=10,
+        celsius=lambda hours: np.interp(hours, [190, 198, 200, 212], [19.0, 23.0, 23.0, 19.0]),
+    )  # fmt: skip
+    _, bars, _ = batch.run()
+    assert bars[-1] < 1.2 - 0.15
+    assert said(batch) == []
+
+
+@pytest.mark.parametrize("per_h", [0.004, 0.01])
+def test_a_leak_beside_a_fridge_that_swings_is_told_once(per_h: float) -> None:
+    """A kelvin up and down each day hides the loss for hours: it is not called mended meanwhile."""
+    leaking = replace(
+        SLOW, hours=300, leak_per_h=per_h, leak_from_h=150,
+        celsius=lambda hours: 19 + np.sin(hours * 2 * np.pi / 24),
+    )  # fmt: skip
+    found = feed(watch_of(SEALED), stream(leaking.samples(noise_bar=0.003)))
+    assert [told.state for told in of(found, Condition.LEAK)] == [State.RAISED]
