@@ -61,8 +61,8 @@ class Activity(Detector):
         bar, celsius = frame.pressure_bar, record.beer_c
         if self._base is None:
             self._base = (bar, celsius)
-            if bar > UNDER_WAY_BAR:
-                record.activity_s = frame.end_s
+            if bar > UNDER_WAY_BAR and not record.empty:
+                record.activity_s, record.joined_late = frame.end_s, True
             return []
         if bar < self._base[0]:
             self._base = (bar, celsius)
@@ -130,7 +130,7 @@ class Activity(Detector):
     def _waiting(self, time_s: float, record: Record) -> list[Finding]:
         since_s = record.pitched_s or record.first_s or time_s
         hours = (time_s - since_s) / 3600
-        if self._raised or hours < self.settings.expected_within_h:
+        if self._raised or record.empty or hours < self.settings.expected_within_h:
             return []
         self._raised = True
         return [

@@ -23,6 +23,8 @@ LEAST_RELEASE_H = 6.0
 COUNTED_SIDE = 0.92
 MADE = (0.6, 0.85)
 """Share of what the wort is expected to give that has at least been made near the end, by whether its gravity is known."""
+UNSEEN_H = 72.0
+"""So long a fermentation may have gone on before the first reading, if nobody said when it was pitched: three days."""
 FALLEN = 0.35
 """Most time constants by which a rate may be taken to have fallen since the middle of its window."""
 
@@ -120,8 +122,8 @@ class ToCome:
             by_rates = COUNTED_SIDE * max(by_rates, now_h or 0.0)
         if record.valve.sealed:
             # a charge is many times faster with its first sugar than with its last: its age tells nothing of that
-            return max(by_rates, record.age_h * self._least_of_age(record, share), 4.0)
-        return max(min(by_age, by_rates), record.age_h * self._least_of_age(record, share), 4.0)
+            return max(by_rates, age_in_tail_h(record) * self._least_of_age(record, share), 4.0)
+        return max(min(by_age, by_rates), age_in_tail_h(record) * self._least_of_age(record, share), 4.0)
 
     @staticmethod
     def _least_of_age(record: Record, share: float) -> float:
@@ -136,7 +138,7 @@ class ToCome:
         else:
             made = MADE[record.vessel.original_gravity is not None] * record.expected_co2_g_per_l
         return self.settings.slow_side * tail_by_age_h(
-            max(made, 0.1), max(record.age_h, 6.0), production.high * share
+            max(made, 0.1), max(age_in_tail_h(record), 6.0), production.high * share
         )
 
     def _since(self, record: Record, start_s: float) -> list[Bound]:
@@ -197,3 +199,9 @@ class ToCome:
             measured=measured,
             whole_teeth=whole_teeth,
         )
+
+
+def age_in_tail_h(record: Record) -> float:
+    """Return the hours since fermentation began, or as many as may be where the first reading came into the midst of it."""
+    unseen = record.joined_late and record.pitched_s is None
+    return record.age_h + (UNSEEN_H if unseen else 0.0)

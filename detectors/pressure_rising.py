@@ -137,7 +137,9 @@ class PressureRising(Detector):
     def _raise(self, now_s: float, bar: float, hours: float) -> Finding:
         limit = self.vessel.rated_pressure_bar
         when = f"{hours * 60:.0f} min" if hours < 1.5 else f"{hours:.1f} h"
-        if self._valve_bar is None:
+        if self._valve_bar is None and self.vessel.valve_pressure_bar is None:
+            first = "Let gas off."
+        elif self._valve_bar is None:
             first = "Open the valve to end the test, or turn it out."
         else:
             first = set_caution(self.vessel, self._valve_bar) or (

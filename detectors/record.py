@@ -95,6 +95,8 @@ class Record:
         self.first_s: float | None = None
         self.pitched_s: float | None = None
         self.activity_s: float | None = None
+        self.joined_late = False
+        """Whether it was at work already when the first reading came: then `activity_s` is when that was."""
         self.finished_s: float | None = None
         """When the end was proved, or the brewer said it."""
         self.over_since_s: float | None = None
@@ -103,6 +105,8 @@ class Record:
         self.chill_to_c: float | None = None
         self.chill_s: float | None = None
         self.tapped_s: float | None = None
+        self.ended_s: float | None = None
+        """When the brewer ended the batch; None once another has begun."""
         self.said_over_s: float | None = None
         """When the brewer did or said what is done to beer that has fermented: fined, tapped, a stage from `finished` on."""
         self.vented_s = -math.inf
@@ -160,7 +164,7 @@ class Record:
         if known is None:
             return
         if known.word is Word.PITCHED:
-            self.pitched_s, self.said_over_s = entry.time_s, None
+            self.pitched_s, self.said_over_s, self.ended_s = entry.time_s, None, None
         elif known.word is Word.CHILL:
             self.chill_s, self.chill_to_c = entry.time_s, known.number
         elif known.word is Word.TAPPED:
@@ -174,6 +178,8 @@ class Record:
         elif known.word is Word.STAGE:
             later = known.rest != UNDO and Stage(known.rest).place >= Stage.FINISHED.place
             self.said_over_s = entry.time_s if later else None
+        elif known.word in (Word.BATCH_STARTED, Word.BATCH_ENDED):
+            self.ended_s = entry.time_s if known.word is Word.BATCH_ENDED else None
         if known.word in (Word.FINED, Word.TAPPED):
             self.said_over_s = entry.time_s
         self.valve.enter(known, entry.time_s)
@@ -303,6 +309,8 @@ class Record:
     @property
     def began_s(self) -> float:
         """When fermentation began as far as is known: first activity, pitching or the first frame."""
+        if self.joined_late and self.pitched_s is not None:
+            return min(self.pitched_s, self.activity_s or self.pitched_s)
         for known in (self.activity_s, self.pitched_s, self.first_s):
             if known is not None:
                 return known
@@ -317,6 +325,11 @@ class Record:
             return False
         low_c = self.coldest_meant_c(self.chill_s)  # cooled to where its yeast works, a wort has yet to begin
         return self.chill_to_c is None or self.chill_to_c < (COLD_WORT_C if low_c is None else low_c)
+
+    @property
+    def empty(self) -> bool:
+        """Tell whether the batch was ended and nothing shows another: what is measured then concerns nobody."""
+        return self.ended_s is not None and self.activity_s is None
 
     @property
     def under_way(self) -> bool:

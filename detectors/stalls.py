@@ -17,6 +17,7 @@ from ullage.detectors.medians import median
 from ullage.detectors.production import Production
 from ullage.detectors.record import BAR, Record
 from ullage.detectors.suspicion import pace_per_h
+from ullage.detectors.temperature import BELOW_BEER_K
 from ullage.detectors.valve import Proof
 
 SOON = 1.15
@@ -34,6 +35,9 @@ MOSTLY_DONE = 1.5
 ASLEEP_G_PER_L_DAY = 0.9
 COLD_SURE = 2.0
 """Standard errors that are enough for a stall which the temperature explains."""
+HARDLY_COLD_K = 2.5
+"""So little below its range yeast may go on, if more slowly; further down it is asleep or nearly so (common practice)."""
+GAS_STAYS = (Proof.SEALED, Proof.WORD, Proof.CYCLE)
 TAKEN_DOWN_BAR = 0.05
 """A pressure so far below the held level, in beer that cools, has left it."""
 LEAST_QUIET_S, QUIET_TEETH = 3 * 3600.0, 8
@@ -59,7 +63,8 @@ class Stalls:
         limits = record.vessel.yeast_temperature_c
         if limits is None:
             return
-        if record.beer_c >= limits[0] - (SLACK_C if self._cold_since_s is None else 0.0):
+        slack_c = BELOW_BEER_K if record.thermometer.in_air else SLACK_C
+        if record.beer_c >= limits[0] - (slack_c if self._cold_since_s is None else 0.0):
             if self._cold_since_s is not None and record.now_s - self._cold_since_s >= ASLEEP_S:
                 self.warm_since_s = record.now_s
             self._cold_since_s = None
@@ -97,7 +102,9 @@ class Stalls:
         meant_c = record.coldest_meant_c(record.now_s)
         planned = meant_c is not None and record.beer_c >= meant_c - SLACK_C
         cold_s = self._cold_since_s
-        if self._stalled or planned or cold_s is None or record.now_s - cold_s < COLD_S:
+        if self._stalled or planned or record.chill_s is not None:
+            return []  # cold is what is wanted
+        if cold_s is None or record.now_s - cold_s < COLD_S:
             return []
         self._stalled = True
         return [told.stalled_by_cold(record, production)]
@@ -163,11 +170,18 @@ class Stalls:
         recent = record.production_over(max(cold_s, drops[-1].time_s + 1200 if drops else 0.0), 8.0)
         if recent is None or recent.hours < 3:
             return None
+        if self._hardly_cold(record) and record.valve.proof not in GAS_STAYS:
+            return None  # flat behind a valve says nothing, and a fading flow slides as far as cool beer takes it down
         most = recent.rate_g_per_l_day + COLD_SURE * recent.se_g_per_l_day
         if most > ASLEEP_G_PER_L_DAY and not _taken_down(record) and not _drops_ceased(record):
             return None
         hardly_begun = record.age_h < self._young_h and record.rates.peak < 2 * recent.high
         return None if hardly_begun else recent
+
+    @staticmethod
+    def _hardly_cold(record: Record) -> bool:
+        limits = record.vessel.yeast_temperature_c
+        return limits is not None and record.beer_c > limits[0] - HARDLY_COLD_K
 
     def _goes_on(self, record: Record) -> list[Finding]:
         """Clear the stall once gas surely comes again in beer that is warm enough."""

@@ -29,6 +29,8 @@ SLIDE_DONE = 0.25
 """Share of the whole slide that may still have happened in the last twelve hours."""
 HALF_WAY = 0.5
 """Share of the usual time before which a cycling valve's drops that cease say nothing: they become too fast to be seen."""
+UNSEEN_H = 240.0
+"""Most hours before the first reading that count: an older word of pitching is another batch's."""
 RISING_BAR = 0.05
 """A rise in twelve hours that speaks of production; less may be gas that the beer gives off in a shut vessel."""
 
@@ -56,6 +58,8 @@ class Suspicion:
     def take(self, record: Record) -> None:
         """Take the newest frame: time goes by, faster in the warm."""
         now_s = record.now_s
+        if self._last_s is None and record.joined_late and record.pitched_s is not None:
+            self.progress = pace_per_h(record.beer_c) * min((now_s - record.pitched_s) / 3600, UNSEEN_H)
         if self._last_s is not None:
             self.progress += pace_per_h(record.beer_c) * min((now_s - self._last_s) / 3600, 24.0)
         self._last_s = now_s

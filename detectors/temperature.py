@@ -23,6 +23,10 @@ from ullage.detectors.vessel import Vessel
 
 PLAN = "plan"
 """Subject of an alarm that is about the plan."""
+BELOW_BEER_K = 2.0
+"""Air may be so much colder than beer that works in it: 20 L at their height make some 8 W and lose 2 to 4 W a kelvin."""
+CHATTER_OFF_S = 12 * 3600.0
+"""An alarm that a fridge's swing raises again and again is over after half a day in the range."""
 REST_ABOVE_C = 5.0
 """A finished beer may stand so far above the yeast's range."""
 
@@ -53,8 +57,8 @@ class Temperature(Detector):
         self.settings = settings
         self.plan = Plan() if vessel.batch is None else vessel.batch.temperatures
         patience_s, plan_s = settings.patience_min * 60, settings.off_plan_h * 3600
-        self._high, self._low = Latch(patience_s, patience_s), Latch(patience_s, patience_s)
-        self._warm, self._cool = Latch(plan_s, patience_s), Latch(plan_s, patience_s)
+        self._high, self._low = (Latch(patience_s, patience_s, CHATTER_OFF_S) for _ in range(2))
+        self._warm, self._cool = (Latch(plan_s, patience_s, CHATTER_OFF_S) for _ in range(2))
         self._arrived = False
         self._on_plan = False
 
@@ -62,10 +66,8 @@ class Temperature(Detector):
         """Compare the frame's temperature with the range and the plan."""
         if math.isnan(frame.temperature_c):
             return []
-        over = any(
-            word_s is not None
-            for word_s in (record.finished_s, record.chill_s, record.tapped_s, record.said_over_s)
-        )
+        words_s = (record.finished_s, record.chill_s, record.tapped_s, record.said_over_s)
+        over = record.empty or any(word_s is not None for word_s in words_s)
         began_s = record.pitched_s or record.first_s or frame.end_s
         wanted = None if over else self.plan.wanted(began_s, frame.end_s)
         limits = self._limits(record, wanted)
@@ -93,22 +95,23 @@ class Temperature(Detector):
         in_air, celsius = record.thermometer.in_air, record.thermometer.beer_c
         patience_s = self.settings.patience_air_h * 3600 if in_air else self.settings.patience_min * 60
         self._high.on_delay_s = self._low.on_delay_s = patience_s
-        margin = 0.5 if in_air else 0.05
+        above, below = (0.5, BELOW_BEER_K) if in_air else (0.05, 0.05)
         self._arrived = self._arrived or low <= celsius <= high
         settling = not self._arrived and now_s - record.began_s < self.settings.settling_h * 3600
-        calm = record.chill_s is not None or (record.finished_s is not None and celsius < high + REST_ABOVE_C)
+        calm = record.empty or record.chill_s is not None
+        calm = calm or (record.finished_s is not None and celsius < high + REST_ABOVE_C)
         found: list[Finding] = []
         change = self._high.feed(
             now_s,
-            celsius > high + margin and not settling and not calm,
+            celsius > high + above and not settling and not calm,
             celsius <= high - self.settings.dead_band_c or calm,
         )
         if change is not Change.NONE:
             found.append(self._tell(now_s, Condition.TEMPERATURE_HIGH, change, celsius, high, in_air, wanted))
         change = self._low.feed(
             now_s,
-            celsius < low - margin and not settling and not over,
-            celsius >= low + self.settings.dead_band_c or over,
+            celsius < low - below and not settling and not over,
+            celsius >= low - below + 0.05 + self.settings.dead_band_c or over,
         )
         if change is not Change.NONE:
             found.append(self._tell(now_s, Condition.TEMPERATURE_LOW, change, celsius, low, in_air, wanted))

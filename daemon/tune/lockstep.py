@@ -22,6 +22,7 @@ from ullage.detectors.vessel import Vessel
 
 CONCLUSIONS = (
     "activity_s",
+    "joined_late",
     "finished_s",
     "over_since_s",
     "suspected_s",

@@ -18,6 +18,7 @@ from tests.detectors.streams import (
     watch_of,
 )
 from ullage.detectors.batch import Batch
+from ullage.detectors.ending_bound import age_in_tail_h
 from ullage.detectors.finding import Condition, Finding, State
 from ullage.detectors.samples import Kind, Samples
 from ullage.detectors.stage import Stage, current
@@ -89,3 +90,24 @@ def test_what_is_next_follows_the_word_at_once() -> None:
     assert step is not None
     assert step.text.startswith("Nothing: enjoy it")
     assert watch.failures == {}
+
+
+def test_an_empty_vessel_concerns_nobody() -> None:
+    """After `batch ended`: no waiting for gas, no range of the yeast's; and the next pitching is watched as ever."""
+    at_h = np.arange(0.0, 120.0, 1 / 12)
+    samples = noisy(at_h, np.zeros(len(at_h)), 12.0, seed=3)
+    ended = told(watch_of(VESSEL), samples, ((0, "batch ended"),))
+    assert ended == []
+    again = told(watch_of(VESSEL), samples, ((0, "batch ended"), (60, "pitched")))
+    assert {found.condition for found in again} == {Condition.NO_ACTIVITY, Condition.TEMPERATURE_LOW}
+
+
+@pytest.mark.parametrize("entry", [((0.0, "pitched"),), ()])
+def test_who_joins_late_counts_from_pitching(entry: tuple[tuple[float, str], ...]) -> None:
+    """The first reading came on the fourth day: the age that a tail is bounded by is the beer's, or three days more than is known."""
+    at_h = np.arange(90.0, 140.0, 1 / 12)
+    watch = watch_of(VESSEL)
+    told(watch, noisy(at_h, np.full(len(at_h), 1.2), 20.0, seed=3), entry)
+    record = watch.record
+    assert record.joined_late
+    assert age_in_tail_h(record) == pytest.approx(140 if entry else 50 + 72, abs=1)

@@ -51,6 +51,28 @@ def test_latch_follows_the_model(steps: list[tuple[float, str]], on_s: float, of
         before = wanted
 
 
+def test_an_alarm_that_chatters_is_held() -> None:
+    """Three times within a day: over only after half a day of calm; without that setting it is told each time."""
+
+    def raises(chatter_off_s: float | None) -> int:
+        latch = Latch(600.0, 600.0, chatter_off_s)
+        changes = [
+            latch.feed(t * 600.0, t % 12 < 6, t % 12 >= 6) for t in range(24 * 6)
+        ]  # an hour beyond, an hour back
+        return changes.count(Change.RAISED)
+
+    assert raises(None) == 12
+    assert raises(43_200.0) == 3
+    latch = Latch(600.0, 600.0, 43_200.0)
+    for t in range(30):
+        latch.feed(t * 600.0, t % 12 < 6, t % 12 >= 6)
+    assert latch.active
+    calm = [latch.feed(t * 600.0, beyond=False, back=True) for t in range(30, 110)]
+    assert calm.index(Change.CLEARED) == 72
+    again = [latch.feed(86_400.0 * 2 + t * 600.0, beyond=t < 2, back=t >= 2) for t in range(4)]
+    assert again == [Change.NONE, Change.RAISED, Change.NONE, Change.CLEARED]
+
+
 def test_the_dead_band_keeps_what_is_pending() -> None:
     """Neither answer moves the latch; a dip back behind the dead-band starts the wait anew."""
     latch = Latch(100.0, 0.0)

@@ -3,6 +3,7 @@
 from dataclasses import replace
 
 import numpy as np
+import pytest
 
 from tests.detectors.streams import (
     HOUR_S,
@@ -19,6 +20,7 @@ from tests.detectors.streams import (
     watch_of,
 )
 from ullage.detectors.finding import Condition, Finding, State
+from ullage.detectors.vessel import Probe
 
 BROKEN_OFF_H = 45.0
 LAGER = replace(VALVED, yeast_temperature_c=(6.0, 12.0))
@@ -79,7 +81,7 @@ def test_a_runaway_fridge_takes_the_pressure_off_its_valve() -> None:
         celsius=lambda hours: np.interp(hours, [40, 60], [19.0, 10.0]),
     )  # fmt: skip
     (raised,) = of(feed(watch_of(VALVED), stream(batch.samples())), Condition.STALLED)
-    assert 48 < hours_in(raised) <= 48 + 4
+    assert 48 < hours_in(raised) <= 48 + 5
 
 
 def test_a_cycling_valve_that_goes_quiet_in_the_cold_is_a_stall() -> None:
@@ -91,3 +93,23 @@ def test_a_cycling_valve_that_goes_quiet_in_the_cold_is_a_stall() -> None:
     samples = noisy(at_h, bars, celsius, seed=4, noise_bar=0.001)
     (raised,) = of(verdicts(VALVED, samples), Condition.STALLED)
     assert 60 < hours_in(raised) <= 60 + 4
+
+
+@pytest.mark.parametrize("blow_down_bar", [0.0, 0.02])
+def test_yeast_that_works_in_beer_a_little_too_cool_is_not_asleep(blow_down_bar: float) -> None:
+    """A fridge's swing about 17.2 °C, yeast from 18 °C: behind its valve a flat pressure says nothing, cold or warm."""
+    vessel = replace(VALVED, yeast_temperature_c=(18.0, 24.0))
+    batch = Batch(
+        vessel=vessel, hours=90, opening_bar=1.2, blow_down_bar=blow_down_bar,
+        celsius=lambda hours: np.interp(hours, [20, 30], [19.0, 17.2]) + 0.4 * np.sin(hours * 1.5),
+    )  # fmt: skip
+    assert batch.total_g_per_l - batch.made_g_per_l(np.array([90.0]))[0] > 3  # the truth: it goes on
+    assert of(feed(watch_of(vessel), stream(batch.samples())), Condition.STALLED) == []
+
+
+def test_air_is_colder_than_the_beer_that_works_in_it() -> None:
+    """A probe in the air of a fridge, a kelvin and a half below the range, while the beer is within it: neither stall nor cold."""
+    vessel = replace(VALVED, yeast_temperature_c=(18.0, 24.0), probe=Probe.AIR)
+    batch = Batch(vessel=vessel, hours=90, opening_bar=1.2, celsius=lambda hours: np.full(len(hours), 16.6))
+    found = feed(watch_of(vessel), stream(batch.samples()))
+    assert of(found, Condition.STALLED, Condition.TEMPERATURE_LOW) == []
