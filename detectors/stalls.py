@@ -12,6 +12,7 @@ from ullage.detectors.drop_worth import drop_share
 from ullage.detectors.ending_by_gravity import far_enough
 from ullage.detectors.fading import fades, given_off
 from ullage.detectors.finding import Finding
+from ullage.detectors.gone_quiet import clear_gap_s
 from ullage.detectors.let_off import LetOff
 from ullage.detectors.medians import median
 from ullage.detectors.production import Production
@@ -170,7 +171,8 @@ class Stalls:
         recent = record.production_over(max(cold_s, drops[-1].time_s + 1200 if drops else 0.0), 8.0)
         if recent is None or recent.hours < 3:
             return None
-        if self._hardly_cold(record) and record.valve.proof not in GAS_STAYS:
+        ceased = _drops_ceased(record) and clear_gap_s(record.valve) is not None
+        if self._hardly_cold(record) and record.valve.proof not in GAS_STAYS and not ceased:
             return None  # flat behind a valve says nothing, and a fading flow slides as far as cool beer takes it down
         most = recent.rate_g_per_l_day + COLD_SURE * recent.se_g_per_l_day
         if most > ASLEEP_G_PER_L_DAY and not _taken_down(record) and not _drops_ceased(record):

@@ -31,7 +31,8 @@ def test_teeth_that_come_fast_again_are_no_end(after_h: float) -> None:
 
     def ends_h(bars: np.ndarray[tuple[int], np.dtype[np.float64]]) -> float:
         celsius = temperature(time_s + 5, np.full(len(bar), 18.0))
-        found = of(verdicts(VALVED, stream(merged(pressure(time_s, bars), celsius))), Condition.FINISHED)
+        given = stream(merged(pressure(time_s, bars), celsius), (float(time_s[0]), "pitched"))
+        found = of(verdicts(VALVED, given), Condition.FINISHED)
         return hours_in(found[0]) if found else math.inf
 
     drops = np.flatnonzero(np.diff(bar) < -0.05)
