@@ -146,6 +146,7 @@ class Leak(Detector):
             return True
         troughs = [drop.trough_bar for drop in record.valve.usual_drops()[-6:]]
         deep = bool(troughs) and bar < min(troughs) - s.below_trough_bar
+        deep = deep and lost_bar >= s.below_trough_bar
         return deep and longer.hours > 3 and longer.high < s.below_trough_g_per_l_day
 
     def _raise(self, time_s: float, record: Record, lost_bar: float, rate: float) -> Finding:
@@ -187,13 +188,14 @@ def _passes_gas(record: Record) -> bool:
 
 
 def _before_the_chill_g_per_l(record: Record) -> float | None:
-    """Return the CO2 content when a beer that is colder now than yeast is meant to be was last warm; None if it is not.
+    """Return the CO2 content when a beer that is being chilled, or colder than yeast is meant to be, was last warm; else None.
 
     For days after a chill, content computed for equilibrium is more than what is there, and falls as the beer takes up gas: how
     much it falls says nothing. Without a leak it ends at what was there before.
     """
     low_c = record.coldest_meant_c(record.now_s)
-    if record.beer_c >= (UNTOLD_C if low_c is None else low_c) or record.cooled_k(CHILLED_S) <= CHILLED_K:
+    warm = record.chill_s is None and record.beer_c >= (UNTOLD_C if low_c is None else low_c)
+    if warm or record.cooled_k(CHILLED_S) <= CHILLED_K:
         return None
     rows = record.since(record.now_s - CHILLED_S)
     warm = rows[rows[:, BEER] >= np.nanmax(rows[:, BEER]) - STILL_WARM_K]
