@@ -4,7 +4,8 @@ How long a run of equal readings may be depends on the sensor. With noise of sd 
 middle of a step stays in that step with probability erf(q / (2·√2·σ)) a reading; a run of n equal readings happens by
 chance with that probability to the n-th power. σ is learned from second differences (which a steady rise does not
 touch) while the sensor is alive, q is the smallest change seen. A coarse, quiet converter may rightly repeat itself
-for a day: for it the run proves nothing, and nothing is claimed. A thermometer, though, shows its fridge's swing, however
+for a day: for it the run proves nothing, and nothing is claimed. Nor is noise always the sensor's own: gas that passes a
+valve makes some, and takes it along. So a run must be three times as long as the longest that was no fault. A thermometer, though, shows its fridge's swing, however
 quiet it is: one that rests ten times as long as it ever has stands still, or its fridge does.
 """
 
@@ -27,6 +28,8 @@ PAGE = 64
 PAGES_KEPT = 9
 FEW_RUNS = 8
 """More long runs than these in one block, and its pages are worked out together."""
+SOON_S = 3600.0
+"""A sensor that moves again so soon after it was called frozen was not."""
 EDGE = 3
 """Readings of a page left out at each end when its span is taken: spikes."""
 SECOND_DIFFERENCE_MEAN = 1.609
@@ -47,6 +50,8 @@ class FrozenSettings:
     """A thermometer that has rested for so many hours, and so many times as long as ever before, is told of."""
     rest_known_h: float = 24.0
     """How long it must have been known for that."""
+    chance_times: float = 3.0
+    """A run that chance forbids is told only if it is so many times as long as the longest that was no fault."""
 
 
 @dataclass(slots=True)
@@ -58,9 +63,13 @@ class _Channel:
     run_start_s: float = 0.0
     needed: float = math.inf
     raised: bool = False
+    raised_s: float = 0.0
     first_s: float = math.nan
     longest_s: float = 0.0
     """Longest run of equal readings so far that was no fault."""
+    lowest: float = math.inf
+    longest_low: tuple[float, float] = (0.0, math.nan)
+    """The same for what was the lowest value of all at the time, with that value."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -158,6 +167,7 @@ class Frozen(Detector):
         found: list[Finding] = []
         if math.isnan(channel.first_s):
             channel.first_s = at.time_s(0)
+        lowest = np.minimum.accumulate(np.minimum(value, channel.lowest))
         changed = np.empty(len(value), np.bool_)
         changed[0] = value[0] != channel.value
         np.not_equal(value[1:], value[:-1], out=changed[1:])
@@ -169,6 +179,7 @@ class Frozen(Detector):
         if np.count_nonzero(worth) > FEW_RUNS:
             pages.known = _pages(pages.table)
         if head:  # the run that was open before this block
+            channel.lowest = float(lowest[0])
             found += self._grow(kind, channel, pages, at, 0, head)
         if not len(starts):
             self._learn_until(channel, pages, len(value))
@@ -178,6 +189,7 @@ class Frozen(Detector):
         for start, length in zip(starts[worth].tolist(), lengths[worth].tolist(), strict=True):
             channel.value, channel.run, channel.run_start_s = float(value[start]), 0, at.time_s(start)
             channel.needed = math.inf
+            channel.lowest = float(lowest[start])
             found += self._grow(kind, channel, pages, at, start, start + length)
             if start + length < len(value):
                 found += self._end_run(kind, channel, at, start + length)
@@ -240,13 +252,13 @@ class Frozen(Detector):
             return []
         # the reading at which both the count and the time were reached
         counted = channel.run - (stop - start) + np.arange(1, stop - start + 1) >= channel.needed
-        by_chance = (lasts_s >= self.settings.at_least_min * 60) & counted
+        by_chance = (lasts_s >= self._least_s(channel)) & counted
         hit = np.flatnonzero(by_chance | (lasts_s >= rest_s))
         if not len(hit):
             return []
-        channel.raised = True
         row = start + int(hit[0])
         at_s = at.time_s(row)
+        channel.raised, channel.raised_s = True, at_s
         minutes = (at_s - channel.run_start_s) / 60
         if kind == Kind.PRESSURE:
             self.pressure_runs.append((at.now_s(row), math.inf))
@@ -254,7 +266,7 @@ class Frozen(Detector):
         why = "its own noise should have moved it"
         evidence = f"{math.ceil(min(channel.needed, 1e9))} equal readings would be chance once in ten million"
         if not by_chance[hit[0]]:
-            why = f"it has never rested for more than {max(channel.longest_s / 60, 1):.0f} min before"
+            why = f"it has never rested for more than {self._longest_min(channel):.0f} min before"
             evidence = "the swing of a fridge moves every thermometer"
         return [
             self.finding(
@@ -266,17 +278,35 @@ class Frozen(Detector):
             )
         ]  # fmt: skip
 
+    def _least_s(self, channel: _Channel) -> float:
+        """Return how long a run must last that chance forbids: noise may cease with the flow that made it.
+
+        A longest rest at the lowest value of all is no measure: there a converter of a gauge sensor is at its end.
+        """
+        low_s, value = channel.longest_low
+        own_s = max(channel.longest_s, low_s if value > channel.lowest else 0.0)
+        return max(self.settings.at_least_min * 60, self.settings.chance_times * own_s)
+
+    @staticmethod
+    def _longest_min(channel: _Channel) -> float:
+        return max(channel.longest_s, channel.longest_low[0], 60.0) / 60
+
     def _rest_s(self, kind: Kind, channel: _Channel, lasts_s: float) -> float:
         """Return how long a rest is too long by what this sensor has done so far; inf if that can't be said."""
         s = self.settings
         if kind != Kind.TEMPERATURE or channel.run_start_s - channel.first_s < s.rest_known_h * 3600:
             return math.inf
         unseen_s = s.at_least_readings * lasts_s / max(channel.run, 1)  # shorter runs are not looked at
-        return max(s.rest_h * 3600, s.rest_times * max(channel.longest_s, unseen_s))
+        return max(s.rest_h * 3600, s.rest_times * max(channel.longest_s, channel.longest_low[0], unseen_s))
 
     def _end_run(self, kind: Kind, channel: _Channel, at: "_At", row: int) -> list[Finding]:
-        if channel.run >= self.settings.at_least_readings and not channel.raised:
-            channel.longest_s = max(channel.longest_s, at.time_s(row) - channel.run_start_s)
+        soon = channel.raised and at.time_s(row) - channel.raised_s < SOON_S  # it only rested
+        if channel.run >= self.settings.at_least_readings and (soon or not channel.raised):
+            lasted_s = at.time_s(row) - channel.run_start_s
+            if channel.value > channel.lowest:
+                channel.longest_s = max(channel.longest_s, lasted_s)
+            else:
+                channel.longest_low = max(channel.longest_low, (lasted_s, channel.value))
         channel.run = 0
         channel.needed = math.inf
         if not channel.raised:

@@ -194,8 +194,8 @@ def _before_the_chill_g_per_l(record: Record) -> float | None:
     much it falls says nothing. Without a leak it ends at what was there before.
     """
     low_c = record.coldest_meant_c(record.now_s)
-    warm = record.chill_s is None and record.beer_c >= (UNTOLD_C if low_c is None else low_c)
-    if warm or record.cooled_k(CHILLED_S) <= CHILLED_K:
+    warm_enough = record.chill_s is None and record.beer_c >= (UNTOLD_C if low_c is None else low_c)
+    if warm_enough or record.cooled_k(CHILLED_S) <= CHILLED_K:
         return None
     rows = record.since(record.now_s - CHILLED_S)
     warm = rows[rows[:, BEER] >= np.nanmax(rows[:, BEER]) - STILL_WARM_K]

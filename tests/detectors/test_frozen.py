@@ -171,3 +171,21 @@ def test_how_long_it_has_rested_does_not_depend_on_cuts(cut: int) -> None:
     for start in range(0, len(samples), cut):
         found += watch.update(samples.cut(start, min(start + cut, len(samples))))
     assert tuple(found) == said(samples)
+
+
+def rests(rest_h: float, *, before_h: float) -> Samples:
+    """A converter of 6 mbar whose noise comes from the gas that passes the valve: none before pitching, none once that ceases."""
+    rng = np.random.default_rng(9)
+    still = np.full(round(before_h * 60), 4)
+    at_work = np.round((0.96 + 0.004 * rng.standard_normal(20 * 60)) / 0.006)
+    steps = np.concatenate(([3], still, at_work, np.full(round(rest_h * 60), 158), [159]))
+    return pressure(START_S + 60.0 * np.arange(len(steps)), 0.006 * steps)
+
+
+def test_a_converter_that_has_rested_before_may_rest_again() -> None:
+    """Its noise was never its own: three times as long as it rested before pitching, then it is told; without that, at once."""
+    assert said(rests(9, before_h=4)) == ()
+    raised, _ = said(rests(14, before_h=4))
+    assert raised.value == pytest.approx(3 * 4 * 60, abs=5)
+    raised, _ = said(rests(9, before_h=0.2))
+    assert raised.value == pytest.approx(36, abs=8)
