@@ -181,6 +181,8 @@ class Ending(Detector):
             return self._stalls.stopped_too_soon(record, bound.production, progress)
         if bound.proof is Proof.CYCLE and self._stalls.hardly(record, progress):
             return []
+        if bound.proof is Proof.CYCLE and self._stalls.early_for_its_wort(record, progress):
+            return self._stalls.ask_for_gravity(record, bound.production)
         self._finish(record, over_since_s(record, bound, start_s, self.settings.to_come_by_word_g_per_l))
         limit, shut_h = self._to_come.limit_g_per_l(record), (self._looked_s - start_s) / 3600
         return [*self._stalls.over(record), told.finished(record, bound, limit, shut_h)]

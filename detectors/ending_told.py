@@ -138,6 +138,18 @@ def over_or_asleep(record: Record, production: Production) -> Finding:
     )  # fmt: skip
 
 
+def over_early(record: Record, production: Production) -> Finding:
+    """Return the question for a gravity sample, where gas has faded as at an end, but early for its wort."""
+    return _medium(
+        record, Condition.FINISH_SUSPECTED,
+        "Gas has faded as it does at the end of a fermentation, but sooner than most worts of "
+        f"{record.vessel.original_gravity:.3f} are done at this temperature: it is over, or the yeast has stopped with sugar left. "
+        "Pressure can't tell. Take a gravity sample before you chill, and enter it: `ullage gravity`.",
+        rate_g_per_l_day=production.rate_g_per_l_day,
+        evidence=_broke_off(record, production),
+    )  # fmt: skip
+
+
 def stalled_early(record: Record, production: Production) -> Finding:
     """Return the alarm where gas broke off far too soon for the original gravity."""
     return _medium(

@@ -28,6 +28,9 @@ GOES_ON_H = 3.0
 what the drop took."""
 ASLEEP_S = 12 * 3600.0
 COLD_S = 4 * 3600.0
+SOON_FOR_ITS_WORT = 1.0
+"""The same share for an end that came as one does, where the original gravity is known: a sample tells then, so it is asked for.
+Of 62 sound tuning batches 12 were over sooner, of 13 that stopped with sugar left 8."""
 SURELY_SOON = 0.7
 HARDLY = 0.6
 """Before this share of that time an end behind a valve is not believed yet, however it came."""
@@ -145,8 +148,21 @@ class Stalls:
         """Tell whether production behind a cycling valve ended sooner, and faster, than that of most worts."""
         if fades(record, let_off) and not given_off(record, let_off):
             return False
-        since_h = (record.now_s - record.valve.gas_left_s) / 3600
-        return progress - since_h * pace_per_h(record.beer_c) < SOON
+        return _when_it_ceased(record, progress) < SOON
+
+    @staticmethod
+    def early_for_its_wort(record: Record, progress: float) -> bool:
+        """Tell whether a wort whose gravity is known would be done sooner than most, and no sample says that it is."""
+        if record.vessel.original_gravity is None or far_enough(record):
+            return False
+        return _when_it_ceased(record, progress) < SOON_FOR_ITS_WORT
+
+    def ask_for_gravity(self, record: Record, production: Production) -> list[Finding]:
+        """Ask for a sample, where an end is as likely as yeast that has stopped."""
+        if self._stalled or record.suspected_s is not None:
+            return []
+        record.suspected_s = record.now_s
+        return [told.over_early(record, production)]
 
     def stopped_too_soon(self, record: Record, production: Production, progress: float) -> list[Finding]:
         """Ask for a gravity sample; an alarm where the original gravity says how much there was to ferment."""
@@ -197,6 +213,12 @@ class Stalls:
             self._stalled = self._broke_off = False
             return [told.goes_on_again(record, recent)]
         return []
+
+
+def _when_it_ceased(record: Record, progress: float) -> float:
+    """Return the share of the usual time that had passed when the valve last let gas off."""
+    since_h = (record.now_s - record.valve.gas_left_s) / 3600
+    return progress - since_h * pace_per_h(record.beer_c)
 
 
 def _taken_down(record: Record) -> bool:

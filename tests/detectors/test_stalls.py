@@ -23,6 +23,7 @@ from ullage.detectors.finding import Condition, Finding, State
 from ullage.detectors.vessel import Probe
 
 BROKEN_OFF_H = 45.0
+FAST_TAIL_H = 10.0
 LAGER = replace(VALVED, yeast_temperature_c=(6.0, 12.0))
 
 
@@ -113,3 +114,25 @@ def test_air_is_colder_than_the_beer_that_works_in_it() -> None:
     batch = Batch(vessel=vessel, hours=90, opening_bar=1.2, celsius=lambda hours: np.full(len(hours), 16.6))
     found = feed(watch_of(vessel), stream(batch.samples()))
     assert of(found, Condition.STALLED, Condition.TEMPERATURE_LOW) == []
+
+
+@pytest.mark.parametrize(
+    ("original_gravity", "sample", "told"),
+    [
+        (None, "", [Condition.FINISHED]),
+        (1.048, "", [Condition.FINISH_SUSPECTED]),
+        (1.048, "gravity 1.0100", [Condition.FINISH_SUSPECTED, Condition.FINISHED]),
+    ],
+)
+def test_an_end_that_is_early_for_its_wort_is_proved_by_a_sample(
+    original_gravity: float | None, sample: str, told: list[Condition]
+) -> None:
+    """Behind a cycling valve gas fades as at an end, in half the usual time: fast yeast, or one that stopped; a hydrometer knows."""
+    vessel = replace(VALVED, original_gravity=original_gravity)
+    batch = Batch(vessel=vessel, hours=130, opening_bar=1.2, blow_down_bar=0.06, tail_h=FAST_TAIL_H)
+    entries = [(START_S + 120 * HOUR_S, sample)] if sample else []
+    found = feed(watch_of(vessel), stream(batch.samples(), *entries))
+    found = of(found, Condition.FINISHED, Condition.FINISH_SUSPECTED, Condition.STALLED)
+    assert [finding.condition for finding in found] == told
+    if original_gravity is not None:
+        assert "sooner than most worts of 1.048" in found[0].text
