@@ -270,7 +270,10 @@ class Stages:
         now = current(record.stages)
         since_s = max(over_s, self._settled_s + 1, -math.inf if now is None else now.since_s)
         late_h = (proved_s - since_s) / 3600
-        return since_s, "the end is proved" if late_h < 1 else f"by estimate; proved {late_h:.0f} h later"
+        return (
+            since_s,
+            "the end is proved" if late_h < 1 else f"over, by estimate, {late_h:.0f} h before it was proved",
+        )
 
     def _warm_rest(self, record: Record) -> Evidence | None:
         rest = self.batch.temperatures.rest

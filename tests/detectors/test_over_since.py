@@ -41,7 +41,8 @@ def test_the_stage_begins_when_it_was_over_and_says_when_that_was_proved(tail_h:
     truth_h = truly_over_h(batch)
     assert hours_in(proof) >= truth_h
     assert (change.since_s - START_S) / HOUR_S == pytest.approx(truth_h, abs=6)
-    assert change.why == f"by estimate; proved {(proof.time_s - change.since_s) / HOUR_S:.0f} h later"
+    late_h = (proof.time_s - change.since_s) / HOUR_S
+    assert change.why == f"over, by estimate, {late_h:.0f} h before it was proved"
 
 
 def test_no_end_is_dated_back_before_the_brewer_said_that_it_still_works() -> None:
