@@ -5,8 +5,10 @@ middle of a step stays in that step with probability erf(q / (2·√2·σ)) a re
 chance with that probability to the n-th power. σ is learned from second differences (which a steady rise does not
 touch) while the sensor is alive, q is the smallest change seen. A coarse, quiet converter may rightly repeat itself
 for a day: for it the run proves nothing, and nothing is claimed. Nor is noise always the sensor's own: gas that passes a
-valve makes some, and takes it along. So a run must be three times as long as the longest that was no fault. A thermometer, though, shows its fridge's swing, however
-quiet it is: one that rests ten times as long as it ever has stands still, or its fridge does.
+valve makes some, and takes it along. So a run must be three times as long as the longest that was no fault.
+
+A thermometer, though, shows its fridge's swing, however quiet it is: one that rests ten times as long as it ever has stands
+still, or its fridge does.
 """
 
 import math
@@ -271,7 +273,8 @@ class Frozen(Detector):
         return [
             self.finding(
                 at_s, Condition.SENSOR_FROZEN, State.RAISED, Priority.HIGH,
-                f"The {what} sensor has repeated {channel.value:.4g} for {minutes:.0f} min, though {why}. Take it for dead: check plug and port (ice, foam or hops can block it); until "
+                f"The {what} sensor has repeated {channel.value:.4g} for {minutes:.0f} min, though {why}. "
+                "Take it for dead: check plug and port (ice, foam or hops can block it); until "
                 f"it moves again nobody watches the {what} of this vessel.",
                 subject=what, value=minutes, unit="min",
                 evidence=(evidence,),

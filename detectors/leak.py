@@ -17,14 +17,13 @@ from ullage.detectors.medians import median
 from ullage.detectors.production import Production
 from ullage.detectors.record import BAR, BEER, TIME, Record
 from ullage.detectors.sinking import sinking_since_s
+from ullage.detectors.stages import UNTOLD_C
 from ullage.detectors.vessel import Vessel
 
 AT_WORK_BAR, ABOVE_SETTING_BAR = 0.02, 0.05
 """So close below the level that a valve holds, or so far above its setting, it is at work."""
 CHILLED_S, CHILLED_K = 7 * 86_400.0, 3.0
 """Beer that was cooled by so much within so long goes on taking up gas for days, as fast as through a leak."""
-UNTOLD_C = 8.0
-"""Colder than yeast is meant to be, where nobody knows its range."""
 RECOOLED_K = 1.0
 """Beer that has cooled by so much takes up what a tenth of a bar is worth and more."""
 STILL_WARM_K = 1.0

@@ -24,7 +24,8 @@ from ullage.detectors.vessel import Vessel
 PLAN = "plan"
 """Subject of an alarm that is about the plan."""
 BELOW_BEER_K = 2.0
-"""Air may be so much colder than beer that works in it: 20 L at their height make some 8 W and lose 2 to 4 W a kelvin."""
+"""Air may be so much colder than beer that works in it: 20 L at their height make some 9 W, and still air takes 2 to 4 W
+a kelvin (standard convection correlations)."""
 CHATTER_OFF_S = 12 * 3600.0
 """An alarm that a fridge's swing raises again and again is over after half a day in the range."""
 REST_ABOVE_C = 5.0

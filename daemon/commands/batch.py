@@ -159,8 +159,9 @@ def _show(call: _Call) -> None:
             past = batches.all_batches(store, call.name)
             if call.options.json:
                 print(json.dumps([_batch_json(one) for one in past], ensure_ascii=False, indent=2))
-            for one in () if call.options.json else past:
-                _head(call, one)
+            else:
+                for one in past:
+                    _head(call, one)
             return
         batch = _wanted(store, call)
         if call.options.summary:

@@ -177,6 +177,10 @@ def _hint(detail: str) -> str:
     for sign, hint in (
         ("disk is full", "make room on the disk; meanwhile a daemon keeps what it hears in memory"),
         ("No space left", "make room on the disk; meanwhile a daemon keeps what it hears in memory"),
+        (
+            "disk I/O error",
+            "the disk may be full or failing: make room on it, else look into the system's log",
+        ),
         ("is locked", "another program holds the file; it is tried again"),
         ("readonly database", "check who owns the file and that its folder can be written"),
         ("unable to open", "check the path and who may read it"),

@@ -1,5 +1,6 @@
 """What must not be lost when a process is killed, the disk is full or another program holds the file."""
 
+import contextlib
 import os
 import random
 import shutil
@@ -113,6 +114,23 @@ def test_a_full_disk_costs_nothing_once_there_is_room(small_disk: Path) -> None:
         assert store.pending == 0
         assert len(store.samples("north")) == sent + 500
         assert store.check_integrity() is None
+
+
+def test_a_database_on_a_disk_without_any_room_says_what_to_do(small_disk: Path) -> None:
+    """Not even the files that SQLite keeps beside it fit: whoever opens it then is told to make room, and finds all later."""
+    url = f"sqlite:///{small_disk / 'u.db'}"
+    with Store.open(url) as store:
+        store.append(_batch(10))
+        store.flush()
+    ballast = small_disk / "ballast"
+    with contextlib.suppress(OSError), ballast.open("wb", buffering=0) as file:
+        while True:
+            file.write(bytes(512))
+    with pytest.raises(StoreError, match="make room"):
+        Store.open(url)
+    ballast.unlink()
+    with Store.open(url) as store:
+        assert len(store.samples("north")) == 10
 
 
 @pytest.mark.parametrize("replaced", [False, True])
