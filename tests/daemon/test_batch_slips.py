@@ -170,7 +170,7 @@ def test_an_early_sample_is_no_final_gravity_and_a_float_is_one(folder: Path) ->
         assert final_gravity(store, "north", began_s, over_s, over_s + 86_400.0) is None
         rows = [Reading("north", Quantity.GRAVITY, over_s + 600.0 * i, 1.0105) for i in range(200)]
         rows += [
-            Reading("north", Quantity.GRAVITY, over_s + 5 * 86_400.0 + 60.0 * i, 0.99) for i in range(200)
+            Reading("north", Quantity.GRAVITY, over_s + 2.5 * 86_400.0 + 600.0 * i, 0.99) for i in range(400)
         ]
         store.append(rows)
         by_float = final_gravity(store, "north", began_s, over_s, over_s + 6 * 86_400.0)

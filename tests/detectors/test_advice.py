@@ -468,3 +468,19 @@ def test_cooling_gas_alone_follows_the_gas_law() -> None:
     assert (1.2 - advice.gas_only_bar) / 16 == pytest.approx(0.0076, abs=0.0003)
     assert (1.2 - advice.expected_bar) / 16 == pytest.approx(0.052, abs=0.005)
     assert f"below {advice.leak_below_bar:.2f} bar is a leak" in advice.text
+
+
+def test_a_vessel_that_can_hold_next_to_nothing_is_told_so() -> None:
+    """A plate of 0.15 bar less the margin of 0.2 leaves nothing: no set point of 0.00 bar, no bottle."""
+    tank = Vessel(name="open", total_volume_l=60, beer_volume_l=50, rated_pressure_bar=0.15)
+    text = valve_advice(tank, 5.0, 20.0, 2.0, 6.0).text
+    assert "can't carbonate beer" in text
+    assert "0.00 bar" not in text
+
+
+def test_a_twentieth_of_a_bar_is_not_worth_venting() -> None:
+    """Below a cheap sensor's error; what the gauge shows is said as it is."""
+    advice = fining_advice(vessel(), 0.54, 1.0, 2.0)
+    assert advice.vent_to_bar is None
+    assert "0.54 bar is 0.46 bar below" in advice.text
+    assert fining_advice(vessel(), 0.56, 1.0, 2.0).vent_to_bar == pytest.approx(0.5)

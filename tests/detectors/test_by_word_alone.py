@@ -111,3 +111,29 @@ def test_who_joins_late_counts_from_pitching(entry: tuple[tuple[float, str], ...
     record = watch.record
     assert record.joined_late
     assert age_in_tail_h(record) == pytest.approx(140 if entry else 50 + 72, abs=1)
+
+
+def test_finings_say_that_the_cold_is_meant() -> None:
+    """Chilled without a word: the alarm about cold beer ends with what is done to cold beer only."""
+    raised, cleared = of(told(watch_of(VESSEL), racked(), ((40, "fined 15"),)), Condition.TEMPERATURE_LOW)
+    assert (raised.state, cleared.state) == (State.RAISED, State.CLEARED)
+    assert hours_in(cleared) == pytest.approx(40, abs=1)
+
+
+def test_gas_from_a_bottle_is_watched_though_nobody_is_told() -> None:
+    """From the fourth day on there is a pressure to lose."""
+    watch = watch_of(VESSEL)
+    told(watch, racked())
+    assert watch.record.activity_s == pytest.approx(START_S + 80 * HOUR_S, abs=1800)
+
+
+def test_time_before_the_first_reading_counts_for_the_question() -> None:
+    """A held pressure of the fourth day on: whoever says when it was pitched is asked for the test days sooner."""
+    vessel = replace(VESSEL, valve_pressure_bar=1.2)
+    at_h = np.arange(90.0, 330.0, 1 / 6)
+    samples = noisy(at_h, np.full(len(at_h), 1.2), 19.0, seed=3)
+
+    def asked_h(*words: tuple[float, str]) -> float:
+        return hours_in(of(told(watch_of(vessel), samples, words), Condition.FINISH_SUSPECTED)[0])
+
+    assert asked_h((0, "pitched")) < asked_h() - 48

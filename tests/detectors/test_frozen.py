@@ -189,3 +189,28 @@ def test_a_converter_that_has_rested_before_may_rest_again() -> None:
     assert raised.value == pytest.approx(3 * 4 * 60, abs=5)
     raised, _ = said(rests(9, before_h=0.2))
     assert raised.value == pytest.approx(36, abs=8)
+
+
+def steps_of(*spells: tuple[float, int | None]) -> Samples:
+    """Hours at a value in steps of 6 mbar, or at work with noise, a reading a minute."""
+    rng = np.random.default_rng(9)
+    parts = [
+        np.round((0.96 + 0.004 * rng.standard_normal(round(hours * 60))) / 0.006)
+        if value is None
+        else np.full(round(hours * 60), value)
+        for hours, value in spells
+    ]
+    steps = np.concatenate(parts)
+    return pressure(START_S + 60.0 * np.arange(len(steps)), 0.006 * steps)
+
+
+def test_a_rest_at_the_end_of_the_scale_is_no_measure() -> None:
+    """Open before pitching, a gauge sensor stands at its lowest value: that must not make a later freeze wait for half a day."""
+    raised = said(steps_of((4, 4), (20, None), (9, 158)))[0]
+    assert raised.value == pytest.approx(36, abs=8)
+
+
+def test_a_sensor_that_moved_again_at_once_only_rested() -> None:
+    """Told once in error; the same rest is not told again."""
+    spells = ((20, None), (0.9, 160), (20, None), (0.9, 160), (20, None))
+    assert [finding.state for finding in said(steps_of(*spells))] == [State.RAISED, State.CLEARED]

@@ -42,6 +42,11 @@ def test_the_stage_begins_when_it_was_over_and_says_when_that_was_proved(tail_h:
     assert hours_in(proof) >= truth_h
     assert (change.since_s - START_S) / HOUR_S == pytest.approx(truth_h, abs=6)
     late_h = (proof.time_s - change.since_s) / HOUR_S
+    step = watch.record.next_step
+    assert step is not None
+    assert step.due_s == pytest.approx(
+        proof.time_s, abs=600
+    )  # what is to be done has waited since it was told, no longer
     assert change.why == f"over, by estimate, {late_h:.0f} h before it was proved"
 
 

@@ -146,3 +146,10 @@ def test_one_reading_in_five_minutes_is_enough() -> None:
     found = said(SEALED, lambda h: 1.0 + 0.5 * h, 3.9, interval_s=240, noise=0.001)
     assert found
     assert hours_in(found[0]) < 3.5
+
+
+def test_a_vessel_without_a_valve_is_not_told_to_open_one() -> None:
+    """What there is to do is to let gas off."""
+    raised = said(SEALED, lambda hours: 0.3 * hours, 9.5)[0]
+    assert "Let gas off." in raised.text
+    assert "valve to end" not in raised.text

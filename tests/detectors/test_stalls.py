@@ -136,3 +136,13 @@ def test_an_end_that_is_early_for_its_wort_is_proved_by_a_sample(
     assert [finding.condition for finding in found] == told
     if original_gravity is not None:
         assert "sooner than most worts of 1.048" in found[0].text
+
+
+def test_a_chill_that_was_entered_is_no_stall() -> None:
+    """Shut and chilled on one evening: nothing is made in the cold, and the cold is what is wanted."""
+    batch = Batch(
+        vessel=VALVED, hours=240, opening_bar=1.2, tail_h=14, shut=((90.0, 240.0),),
+        celsius=lambda hours: np.interp(hours, [90, 98], [19.0, 2.0]),
+    )  # fmt: skip
+    words = ((START_S + 90 * HOUR_S, "valve shut"), (START_S + 90 * HOUR_S, "chill 2"))
+    assert of(feed(watch_of(VALVED), stream(batch.samples(), *words)), Condition.STALLED) == []
