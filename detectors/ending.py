@@ -113,6 +113,9 @@ class Ending(Detector):
 
     def _by_production(self, record: Record) -> list[Finding]:
         """Bound what is to come in the shut stretch that lasts now, and say what follows."""
+        ended = self._test.at_its_end(record, self._suspicion.progress)
+        if ended is not None:
+            return self._refuted(record, ended)
         start_s = record.valve.shut_s if math.isfinite(record.valve.shut_s) else record.began_s
         start_s = max(start_s, record.trusted_since_s, self._stalls.warm_since_s)
         if not record.valve.shut:
@@ -260,8 +263,9 @@ class Ending(Detector):
     def _answer(self, record: Record, start_s: float) -> list[Finding]:
         """Answer a shut-valve test that shows production: then nothing seems to be over."""
         answer = self._test.answer(record, start_s, self._suspicion.progress)
-        if answer is None:
-            return []
+        return self._refuted(record, answer) if answer is not None else []
+
+    def _refuted(self, record: Record, answer: Finding) -> list[Finding]:
         record.suspected_s = None
         self._suspicion.refuted()
         return [answer]

@@ -50,9 +50,18 @@ def finished_by_gravity(record: Record, evidence: str) -> Finding:
 
 
 def still_fermenting(
-    record: Record, production: Production, share: Worth, shut_h: float, hours_to_go: float
+    record: Record,
+    production: Production,
+    share: Worth,
+    shut_h: float,
+    hours_to_go: float,
+    *,
+    ended: bool = False,
 ) -> Finding:
-    """Return that it goes on, and when the pressure would reach the rated limit; production as if beer and gas were in balance."""
+    """Return that it goes on, and when the pressure would reach the rated limit; production as if beer and gas were in balance.
+
+    `ended` if the valve is open again: then nothing is left to be done.
+    """
     vessel, most = record.vessel, production.rate_g_per_l_day
     rate = share.likely * most
     bar_per_h = most / 24 / record.capacity_g_per_l_bar
@@ -62,14 +71,20 @@ def still_fermenting(
     limit_h = (vessel.rated_pressure_bar - record.bar) / max(bar_per_h, 1e-6)
     sealed = vessel.valve_pressure_bar is None and record.valve.sealed
     advice = "If no gas is let off," if sealed else "Open the valve to its setting again; left shut,"
+    advice += (
+        f" the pressure reaches the rated {vessel.rated_pressure_bar:.2f} bar in about {_roughly(limit_h)}."
+    )
+    why = record.valve.proof.value if record.valve.proof else "measured"
+    if ended:
+        advice = "The test was short, but the climb was plain; the valve is open again, as it should be."
+        why = "by the journal"
     return _medium(
         record, Condition.STILL_FERMENTING,
-        f"Still fermenting: {told}, some {_roughly(hours_to_go)} to go. {advice} "
-        f"the pressure reaches the rated {vessel.rated_pressure_bar:.2f} bar in about {_roughly(limit_h)}.",
+        f"Still fermenting: {told}, some {_roughly(hours_to_go)} to go. {advice}",
         value=hours_to_go, unit="h", rate_g_per_l_day=rate,
         evidence=(
-            f"shut for {shut_h:.1f} h: {record.valve.proof.value if record.valve.proof else 'measured'}",
-            f"pressure rises by {bar_per_h * 1000:.0f} mbar/h, temperature taken out",
+            f"shut for {shut_h:.1f} h: {why}",
+            f"pressure {'rose' if ended else 'rises'} by {bar_per_h * 1000:.0f} mbar/h, temperature taken out",
         ),
     )  # fmt: skip
 

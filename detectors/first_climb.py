@@ -4,6 +4,7 @@ In a small head space a lively beer takes the pressure to the rated limit within
 ends the test before a line through its frames is worth anything. The minutes are plain enough.
 """
 
+import math
 from collections import deque
 from dataclasses import dataclass
 
@@ -71,13 +72,15 @@ class FirstClimb:
         """Take the minutes of the newest frame."""
         self._minutes.extend(zip(frame.minute_end_s, frame.minute_bar, strict=True))
 
-    def production(self, record: Record, start_s: float) -> Production | None:
+    def production(self, record: Record, start_s: float, until_s: float = math.inf) -> Production | None:
         """Return the production by the climb since the valve was shut at `start_s`, as if beer and gas were in balance; None
-        if the climb is not plain yet.
+        if the climb is not plain yet, or was not by `until_s`.
         """
         valve = record.valve
         since_s = max(start_s + MEDIAN_S, record.trusted_since_s)
-        time_s, bar = np.array([one for one in self._minutes if one[0] >= since_s]).reshape(-1, 2).T
+        time_s, bar = (
+            np.array([one for one in self._minutes if since_s <= one[0] <= until_s]).reshape(-1, 2).T
+        )
         if len(time_s) < 3 or time_s[-1] - time_s[0] < LEAST_S:
             return None
         parts_bar = np.diff(bar[np.linspace(0, len(bar) - 1, min(len(bar), 4)).astype(int)])

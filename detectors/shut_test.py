@@ -54,6 +54,8 @@ class ShutTest:
         self._to_come = to_come
         self._first_climb = FirstClimb()
         self._answered_shut_s = self._answered_s = -math.inf
+        self._ended_s = -math.inf
+        """When the last test ended that was looked at once more."""
         self._unsaid_shut_s: float | None = None
         """Start of the climb that was answered though nobody had said that the valve is shut."""
 
@@ -87,6 +89,24 @@ class ShutTest:
         self._unsaid_shut_s = None if said else start_s
         return self.still(record, recent, shut_h, progress, share)
 
+    def at_its_end(self, record: Record, progress: float) -> Finding | None:
+        """Return the same for a test that ended before it was answered: in a small head space minutes may be all there are."""
+        if record.valve.tested_s is None or record.valve.tested_s[1] == self._ended_s:
+            return None
+        shut_s, self._ended_s = record.valve.tested_s
+        if self._answered_shut_s >= shut_s:
+            return None
+        climb = self._first_climb.production(record, shut_s, self._ended_s)
+        shut_h = (self._ended_s - shut_s) / 3600
+        share = worth(record, shut_h)
+        s = self.settings
+        late = progress >= s.late_progress
+        least = max(s.late_g_per_l_day, s.going_g_per_l_day) if late else s.going_g_per_l_day
+        if climb is None or share.likely * climb.low <= least:
+            return None
+        self._answered_shut_s, self._answered_s = shut_s, record.now_s
+        return self.still(record, climb, shut_h, progress, share, ended=True)
+
     def _may_be_given_off(self, record: Record, start_s: float, rate_g_per_l_day: float) -> bool:
         """Tell whether a low rate may be what the beer gives off."""
         s, shut_h = self.settings, (record.now_s - start_s) / 3600
@@ -98,13 +118,20 @@ class ShutTest:
         return apart is not None and apart.low <= s.going_g_per_l_day
 
     def still(
-        self, record: Record, most: Production, shut_h: float, progress: float, share: Worth = WHOLE
+        self,
+        record: Record,
+        most: Production,
+        shut_h: float,
+        progress: float,
+        share: Worth = WHOLE,
+        *,
+        ended: bool = False,
     ) -> Finding:
-        """Return that it still ferments, and for how long it will go on."""
+        """Return that it still ferments, and for how long it will go on; `ended` once the valve is open again."""
         likely = replace(most, rate_g_per_l_day=share.likely * most.rate_g_per_l_day)
         tail_h, left = self._to_come.tail_h(record, likely), self.settings.to_come_g_per_l
         to_go_h = hours_to_go(record, likely, tail_h, progress, left)
-        return told.still_fermenting(record, most, share, shut_h, to_go_h)
+        return told.still_fermenting(record, most, share, shut_h, to_go_h, ended=ended)
 
     def by_rest(self, record: Record, progress: float) -> Finding | None:
         """Ask for the brewer's word, where a climb that was answered as production has come to rest of itself."""

@@ -61,6 +61,8 @@ class Valve:
         self.set_bar = vessel.valve_pressure_bar
         self.word_shut_s: float | None = None
         self.opened_s = -math.inf
+        self.tested_s: tuple[float, float] | None = None
+        """From when to when the brewer had the valve shut, the last time that it was opened again."""
         self.changed_s = -math.inf
         """Last time that the setting was changed, by the journal or as the data show it."""
         self.noise = PressureNoise()
@@ -151,6 +153,8 @@ class Valve:
             self.shut_s = max(time_s, self.gas_left_s)
             self.proof = Proof.WORD
         elif known.word in (Word.VALVE_OPENED, Word.VALVE_SET):
+            if self.word_shut_s is not None:
+                self.tested_s = self.word_shut_s, time_s
             self.word_shut_s = None
             self.opened_s = self.leaked_s = time_s
             self.sealed = False

@@ -70,3 +70,24 @@ def test_a_jump_of_pressure_that_stands_still_is_no_answer() -> None:
         VALVED, 150.0, np.where(at_h < 2 / 60, OPENING_BAR, OPENING_BAR + 0.3), at_h, (0.0, "valve shut")
     )
     assert not [one for one in of(found, Condition.STILL_FERMENTING) if one.time_s > shut_s]
+
+
+def test_a_test_that_ends_within_minutes_is_answered_all_the_same() -> None:
+    """A small head space fills to the limit within a quarter of an hour; the brewer opens the valve before any look at it."""
+    at_h = np.arange(0.0, 1.2, 1 / 60)
+    opened_h = 0.14
+    bars = climb_bar(SMALL_HEAD, 30.0, 2.0, at_h)
+    bars[at_h > opened_h] = OPENING_BAR
+    words = (0.0, "valve shut"), (opened_h, "valve opened")
+    found, shut_s = said(SMALL_HEAD, 50.0, bars, at_h, *words)
+    (answer,) = of(found, Condition.STILL_FERMENTING)
+    assert answer.time_s - shut_s <= (opened_h + 0.2) * HOUR_S
+    assert "open again" in answer.text
+    assert "left shut" not in answer.text
+
+
+def test_a_short_test_in_which_nothing_climbs_is_not_answered() -> None:
+    at_h = np.arange(0.0, 1.2, 1 / 60)
+    words = (0.0, "valve shut"), (0.14, "valve opened")
+    found, _ = said(SMALL_HEAD, 50.0, np.full(len(at_h), OPENING_BAR), at_h, *words)
+    assert not of(found, Condition.STILL_FERMENTING)
