@@ -18,7 +18,7 @@ from ullage.detectors.cooled_shut import beside_uptake, shut_by_cooling
 from ullage.detectors.detector import Detector
 from ullage.detectors.early_chill import made_at_the_chill
 from ullage.detectors.ending_bound import Bound, ToCome
-from ullage.detectors.ending_by_gravity import gravity_evidence, stands_too_high, stood_since_s, too_high
+from ullage.detectors.ending_by_gravity import far_enough, gravity_evidence, stands_too_high, stood_since_s, too_high
 from ullage.detectors.ending_doubts import gas_goes, past_its_peak, suddenly_still
 from ullage.detectors.fading import fades
 from ullage.detectors.finding import Finding
@@ -42,6 +42,8 @@ FORGOTTEN_S = 12 * 3600.0
 """So long after the last look, while gas may leave, the bound has to stand anew."""
 SURELY_SLOW = 1 / 6
 """Time constant, as a share of age, with which no leak hides production that still goes on."""
+MOST_ARE_DONE = 1.0
+"""Share of the time that most worts take for nine tenths of their gas: a chill before it is early, as a rule."""
 WIDER = 1.4
 """A bound that stood is not lost by one that is wider by so much: what is to come never grows."""
 PROOFS_OF_END = (Proof.SEALED, Proof.WORD, Proof.CYCLE)
@@ -251,7 +253,9 @@ class Ending(Detector):
         return [*self._stalls.over(record), told.finished_by_gravity(record, evidence)]
 
     def _by_time(self, record: Record) -> list[Finding]:
-        """Ask for a shut-valve test, where nothing proves that gas can't leave."""
+        """Ask for a shut-valve test, where nothing proves that gas can't leave and none is going on."""
+        if record.valve.proof is Proof.WORD:
+            return []
         evidence = self._suspicion.weigh(record)
         if not evidence:
             return []
@@ -271,14 +275,16 @@ class Ending(Detector):
         return [answer]
 
     def _at_the_chill(self, record: Record) -> list[Finding]:
-        """Say at once that a chill has begun too early, if it surely has."""
+        """Say at once that a chill has begun too early, if it surely has, or that nothing shows whether it has."""
         if record.chill_s == self._weighed_chill_s:
             return []
         self._weighed_chill_s = record.chill_s
         production = made_at_the_chill(record, self._to_come.let_off)
-        if production is None or production.low <= self.settings.going_g_per_l_day:
-            return []
-        return [told.chilled_early(record, production)]
+        if production is not None and production.low > self.settings.going_g_per_l_day:
+            return [told.chilled_early(record, production)]
+        early = self._suspicion.progress < MOST_ARE_DONE and self._over_since_s is None
+        unasked = record.suspected_s is None and not self._stalls.standing
+        return [told.chilled_unproved(record)] if early and unasked and not far_enough(record) else []
 
     def _resumed(self, record: Record) -> list[Finding]:
         """Take `finished` back if CO2 surely comes again at a steady temperature: held by the beer, or in drops let off."""

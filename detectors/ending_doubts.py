@@ -7,7 +7,7 @@ beginning.
 from ullage.detectors.ending_bound import Bound, ToCome
 from ullage.detectors.fading import abrupt
 from ullage.detectors.production import Production
-from ullage.detectors.record import Record
+from ullage.detectors.record import BAR, Record
 from ullage.detectors.valve import Proof
 
 MUCH_G_PER_L = 8.0
@@ -56,8 +56,20 @@ def past_its_peak(record: Record, bound: Bound, to_come: ToCome) -> bool:
             return False
     if record.valve.proof is Proof.COOLED:
         return True  # then the time that most worts take has gone by
-    peak = record.rates.peak
+    peak = max(record.rates.peak, _filling_g_per_l_day(record))
     return production.high <= 0.4 * peak if peak > 0 else record.age_h >= 48 and production.high < 0.15
+
+
+def _filling_g_per_l_day(record: Record) -> float:
+    """Return how fast the vessel filled, on the mean, from the first gas to where its valve holds: it was as fast at least.
+
+    Behind a smooth valve that noise hides this may be all that was ever seen of the height.
+    """
+    held_s, activity_s, held_bar = record.valve.held_s, record.activity_s, record.valve.held_bar
+    if held_s is None or held_bar is None or activity_s is None or held_s <= activity_s:
+        return 0.0
+    filled_bar = held_bar - float(record.since(activity_s)[0, BAR])
+    return record.capacity_g_per_l_bar * filled_bar / ((held_s - activity_s) / 86_400)
 
 
 def _faster(last: Production | None, production: Production) -> bool:

@@ -71,6 +71,8 @@ def still_fermenting(
     limit_h = (vessel.rated_pressure_bar - record.bar) / max(bar_per_h, 1e-6)
     sealed = vessel.valve_pressure_bar is None and record.valve.sealed
     advice = "If no gas is let off," if sealed else "Open the valve to its setting again; left shut,"
+    if record.valve.proof is Proof.ABOVE:
+        advice = "If you have shut the valve, open it to its setting again; if not, it may be stuck: look at it. Until then"
     advice += (
         f" the pressure reaches the rated {vessel.rated_pressure_bar:.2f} bar in about {_roughly(limit_h)}."
     )
@@ -98,6 +100,17 @@ def chilled_early(record: Record, production: Production) -> Finding:
         "until it is over, or take a gravity sample before you go on.",
         rate_g_per_l_day=production.rate_g_per_l_day,
         evidence=(f"{_measured(production)} in the last {production.hours:.0f} h", "`chill` in the journal"),
+    )  # fmt: skip
+
+
+def chilled_unproved(record: Record) -> Finding:
+    """Return that nothing shows whether it is over though the chill has begun, sooner than most worts are done."""
+    return _medium(
+        record, Condition.STILL_FERMENTING,
+        f"The chill begins {_roughly(record.age_h)} after the first gas, and nothing has shown that fermentation is over: most worts "
+        f"still make gas by then{'' if record.valve.sealed else ', and the valve hides it'}. Yeast goes to rest in the cold, and what is left ferments as soon as "
+        "the beer warms up, in keg or bottle too. Take a gravity sample before you go on; if it is high, warm the beer again.",
+        evidence=(f"{record.age_h:.0f} h since the first gas, at {record.beer_c:.1f} °C now", "`chill` in the journal"),
     )  # fmt: skip
 
 

@@ -1,8 +1,9 @@
 """Passive evidence for the end while the valve may be passing gas: enough to ask for a test, never for a verdict.
 
 A valve that passes gas holds a little more than its reseat pressure, by an amount that falls with the flow. While that
-slide goes on, visibly beyond the noise, it is not the end. A valve that cycles goes quiet (`gone_quiet.py`). Otherwise time
-is all there is: how far a fermentation at this temperature has come as a rule.
+slide goes on, visibly beyond the noise, it is not the end; once a plain one has come to rest, it may well be. A valve that
+cycles goes quiet (`gone_quiet.py`). Otherwise time is all there is: how far a fermentation at this temperature has come as
+a rule.
 """
 
 import math
@@ -27,6 +28,12 @@ MOST_SLIDE_BAR = 0.3
 bar, common practice)."""
 SLIDE_DONE = 0.25
 """Share of the whole slide that may still have happened in the last twelve hours."""
+PLAIN_SLIDE_BAR = 0.03
+"""A slide that no creep of a valve makes: it shows the flow itself, and its rest is asked about sooner."""
+SLID_SOONER = 2 / 3
+"""Share of the time by which that is."""
+AT_REST, LEAST_REST_H = 0.15, 12.0
+"""Share of a plain slide that the last quarter of the age, half a day at least, may still show: a slow one goes on for long."""
 HALF_WAY = 0.5
 """Share of the usual time before which a cycling valve's drops that cease say nothing: they become too fast to be seen."""
 UNSEEN_H = 240.0
@@ -70,10 +77,14 @@ class Suspicion:
         valve = record.valve
         if record.chill_s is not None or valve.held_s is None or now_s % 3600 >= 1:
             return ()
-        if self.progress < self._needed:
-            return gone_quiet(record) if self.progress >= HALF_WAY else ()
         drops = valve.teeth.drops
-        if drops and now_s - drops[-1].time_s < (24 if valve.cycles else 8) * 3600:
+        dropped = bool(drops) and now_s - drops[-1].time_s < (24 if valve.cycles else 8) * 3600
+        if self.progress < self._needed:
+            if self.progress >= HALF_WAY and (quiet := gone_quiet(record)):
+                return quiet
+            sooner = self.progress >= SLID_SOONER * self._needed and not dropped
+            return _slid_to_rest(record) if sooner else ()
+        if dropped:
             return ()
         levels = _levels(record, max(valve.held_s, valve.changed_s))
         if len(levels) < 4:
@@ -88,15 +99,38 @@ class Suspicion:
         if slide > max(SLIDE_BAR, 6 * valve.frame_noise_bar):
             if lately > SLIDE_DONE * slide + 2 * valve.frame_noise_bar:
                 return ()
-            return (
-                f"the held pressure has slid by {slide * 1000:.0f} mbar as the flow faded, and stands still now",
-                f"{hours:.0f} h since the first gas",
-            )
+            return _slid(record, slide)
         celsius = float(np.nanmean(record.since(now_s - 2 * CHUNK_S)[:, BEER]))
         return (
             "held for twelve hours without a sign of flow",
             f"{hours:.0f} h since the first gas, now at {celsius:.1f} °C: most worts are done by then",
         )
+
+
+def _slid(record: Record, slide_bar: float) -> tuple[str, ...]:
+    return (
+        f"the held pressure has slid by {slide_bar * 1000:.0f} mbar as the flow faded, and stands still now",
+        f"{record.age_h:.0f} h since the first gas",
+    )
+
+
+def _slid_to_rest(record: Record) -> tuple[str, ...]:
+    """Return the evidence that a smooth valve's level has slid plainly and come to rest, in beer warm enough; empty if not."""
+    valve, limits = record.valve, record.vessel.yeast_temperature_c
+    if valve.cycles or valve.held_s is None or (limits is not None and record.beer_c < limits[0]):
+        return ()
+    levels = _levels(record, max(valve.held_s, valve.changed_s))
+    if len(levels) < 4:
+        return ()
+    # a test or a vent in between lifts or lowers one or two of them
+    smooth = [*(sorted(levels[at : at + 3])[1] for at in range(len(levels) - 2)), levels[-1]]
+    back = max(round(max(record.age_h / 4, LEAST_REST_H) * 3600 / CHUNK_S), 2)
+    slide_bar = max(smooth[:-1]) - smooth[-1]
+    lately_bar = smooth[max(len(smooth) - 1 - back, 0)] - smooth[-1]
+    noise_bar = valve.frame_noise_bar
+    plain = slide_bar > max(PLAIN_SLIDE_BAR, 6 * noise_bar, 1.2 * valve.noise.step_bar)
+    at_rest = lately_bar <= AT_REST * slide_bar + noise_bar
+    return _slid(record, slide_bar) if plain and at_rest and slide_bar <= MOST_SLIDE_BAR else ()
 
 
 def _levels(record: Record, since_s: float) -> list[float]:

@@ -37,6 +37,8 @@ Fewer are a smooth one that stuck now and then."""
 LASTING_S = 3 * 3600.0
 SEEN_S = 1200.0
 """Teeth at least this far apart are seen one by one at a reading every few minutes."""
+HARDLY_SET = 0.25
+"""Of the valve's setting: what looks like drops further down is none of the valve's."""
 HOURS = 6
 """Frames to an hour."""
 
@@ -399,10 +401,13 @@ class Valve:
         return below >= margin and cooler >= 0.3 and below <= 1.3 * COOLING_BAR_PER_K * cooler + 0.01
 
     def _climbs_above(self, bar: float) -> bool:
-        """Tell whether pressure has left its held level upwards and keeps climbing."""
+        """Tell whether pressure has left its held level upwards and keeps climbing, past wherever gas has left of late."""
         opening = self.opening_bar
         if opening is None or len(self._recent) < 2 * HOURS:
             return False
+        if self.held_bar is None and self.set_bar is not None and opening < HARDLY_SET * self.set_bar:
+            return False  # steps of the sensor in an empty head space: the valve has not opened yet
+        opening = max([opening, *(d.peak_bar for d in self.teeth.drops if d.time_s > self.changed_s)])
         margin = max(0.03, 6 * self.frame_noise_bar, 2 * self.noise.step_bar)
         if bar < opening + margin:
             return False
