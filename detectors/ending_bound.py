@@ -16,8 +16,11 @@ from ullage.detectors.tail import tail_by_age_h
 from ullage.detectors.valve import Proof
 
 LONGEST_H = 48.0
-SHARES = (1.0, 0.5, 0.25)
+SHARES = (1.0, 0.5, 0.25, 0.125)
 """Windows as shares of the shut stretch: a release that has died away must not spoil the later part."""
+SHORT, PLAIN = 0.2, 0.1
+"""A window below this share counts only with a standard error below that part of its rate: a lull in the noise of a short
+one looks like a fast fall as well."""
 LEAST_RELEASE_H = 6.0
 """Shut for less, the gas that the beer gives off can't be told from production."""
 COUNTED_SIDE = 0.92
@@ -152,6 +155,8 @@ class ToCome:
                 break
             production = record.production_over(start_s, hours + 0.01)
             if production is not None and production.hours >= 0.7 * hours:
+                if share < SHORT and production.se_g_per_l_day > PLAIN * production.rate_g_per_l_day:
+                    continue
                 bounds.append(self._bound(record, production))
         return bounds
 
