@@ -18,7 +18,13 @@ from ullage.detectors.cooled_shut import beside_uptake, shut_by_cooling
 from ullage.detectors.detector import Detector
 from ullage.detectors.early_chill import made_at_the_chill
 from ullage.detectors.ending_bound import Bound, ToCome
-from ullage.detectors.ending_by_gravity import far_enough, gravity_evidence, stands_too_high, stood_since_s, too_high
+from ullage.detectors.ending_by_gravity import (
+    far_enough,
+    gravity_evidence,
+    stands_too_high,
+    stood_since_s,
+    too_high,
+)
 from ullage.detectors.ending_doubts import gas_goes, past_its_peak, suddenly_still
 from ullage.detectors.fading import fades
 from ullage.detectors.finding import Finding
