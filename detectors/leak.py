@@ -18,10 +18,13 @@ from ullage.detectors.production import Production
 from ullage.detectors.record import BAR, BEER, TIME, Record
 from ullage.detectors.sinking import sinking_since_s
 from ullage.detectors.stages import UNTOLD_C
+from ullage.detectors.valve import LEAST_COUNT
 from ullage.detectors.vessel import Vessel
 
 AT_WORK_BAR, ABOVE_SETTING_BAR = 0.02, 0.05
 """So close below the level that a valve holds, or so far above its setting, it is at work."""
+OVER_LIFT_BAR = 0.15
+"""Most by which flow lifts the level of a small valve (common practice)."""
 CHILLED_S, CHILLED_K = 7 * 86_400.0, 3.0
 """Beer that was cooled by so much within so long goes on taking up gas for days, as fast as through a leak."""
 RECOOLED_K = 1.0
@@ -144,7 +147,11 @@ class Leak(Detector):
         if longer.hours > 4 and lost_bar >= s.great_loss_bar and longer.high < 0:
             return True
         troughs = [drop.trough_bar for drop in record.valve.usual_drops()[-6:]]
-        deep = bool(troughs) and bar < min(troughs) - s.below_trough_bar
+        deep = (
+            record.valve.teeth.count >= LEAST_COUNT
+            and bool(troughs)
+            and bar < min(troughs) - s.below_trough_bar
+        )
         deep = deep and lost_bar >= s.below_trough_bar
         return deep and longer.hours > 3 and longer.high < s.below_trough_g_per_l_day
 
@@ -183,7 +190,10 @@ def _passes_gas(record: Record) -> bool:
     if valve.sealed or valve.word_shut_s is not None or valve.held_bar is None:
         return False
     above_setting = valve.set_bar is not None and record.last(BAR) > valve.set_bar + ABOVE_SETTING_BAR
-    return above_setting or record.last(BAR) > valve.held_bar - AT_WORK_BAR
+    level_bar = valve.held_bar
+    if valve.first_held_bar is not None and not valve.cycles:
+        level_bar = min(level_bar, max(valve.first_held_bar, level_bar - OVER_LIFT_BAR))
+    return above_setting or record.last(BAR) > level_bar - AT_WORK_BAR
 
 
 def _before_the_chill_g_per_l(record: Record) -> float | None:

@@ -79,6 +79,8 @@ class Valve:
         self.held_bar: float | None = None
         """Level at which the valve has been seen to hold, bar as the sensor shows it."""
         self.held_s: float | None = None
+        self.first_held_bar: float | None = None
+        """Level at which it first held: with little flow or at the height, it passes gas down to there at least."""
         self.proof: Proof | None = Proof.SEALED if self.sealed else None
         self.shut_s: float = -math.inf
         """Start of the shut stretch that lasts now."""
@@ -274,6 +276,7 @@ class Valve:
             return
         if self.held_bar is None:
             self.held_bar, self.held_s = level, window[-1][0]
+            self.first_held_bar = level
         elif level > self.held_bar + 0.05:
             self.held_bar = level
             if not self.teeth.drops:  # a slow tooth that lingers near its top is no new setting
