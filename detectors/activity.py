@@ -67,7 +67,7 @@ class Activity(Detector):
         if bar < self._base[0]:
             self._base = (bar, celsius)
         self._note(frame.end_s, bar, celsius)
-        noise = 5 * record.valve.frame_noise_bar
+        noise = 7 * record.valve.frame_noise_bar  # against the lowest of half a day
         rise = max(self._rise(bar, celsius, *base) for base in self._lately)
         slow_rise = self._rise(bar, celsius, *self._base)
         quick = rise > max(self.settings.rise_bar, noise)

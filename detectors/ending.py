@@ -31,7 +31,7 @@ from ullage.detectors.finding import Finding
 from ullage.detectors.frames import Frame
 from ullage.detectors.over_since import over_since_s
 from ullage.detectors.record import BAR, Record
-from ullage.detectors.shut_test import AnswerSettings, ShutTest, tested
+from ullage.detectors.shut_test import SURELY_BEGUN, AnswerSettings, ShutTest, tested
 from ullage.detectors.stalls import Stalls
 from ullage.detectors.suspicion import Suspicion
 from ullage.detectors.valve import Proof
@@ -143,7 +143,8 @@ class Ending(Detector):
 
     def _verdict(self, record: Record, bound: Bound, start_s: float) -> list[Finding]:
         shut_h = (record.now_s - start_s) / 3600
-        if record.valve.proof is Proof.ABOVE and self._stands(record, bound, shut_h):
+        begun = self._suspicion.progress >= SURELY_BEGUN
+        if record.valve.proof is Proof.ABOVE and begun and self._stands(record, bound, shut_h):
             return self._seems_over(record, bound, shut_h)
         limit = self._to_come.limit_g_per_l(record)
         if not self._is_over(record, bound, start_s, WIDER * limit):

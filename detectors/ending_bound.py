@@ -20,7 +20,7 @@ SHARES = (1.0, 0.5, 0.25, 0.125)
 """Windows as shares of the shut stretch: a release that has died away must not spoil the later part."""
 SHORT, PLAIN = 0.2, 0.1
 """A window below this share counts only with a standard error below that part of its rate: a lull in the noise of a short
-one looks like a fast fall as well."""
+one looks like a fast fall as well. For the history of rates it scatters too much."""
 LEAST_RELEASE_H = 6.0
 """Shut for less, the gas that the beer gives off can't be told from production."""
 COUNTED_SIDE = 0.92
@@ -102,8 +102,10 @@ class ToCome:
             bounds += self._of_teeth(record, tooth_s)
         elif record.valve.proof is not Proof.COOLED:
             # the shortest window that is exact enough tells best when the rate was so
+            longest_h = max((bound.measured.hours for bound in bounds), default=0.0)
             for bound in reversed(bounds):
-                record.rates.note(bound.measured)
+                if bound.measured.hours > SHORT * longest_h:
+                    record.rates.note(bound.measured)
         if record.valve.proof is Proof.WORD:
             bounds += self._beside_release(record, start_s)
         teeth = [one for one in bounds if one.whole_teeth and one.most_g_per_l <= self.limit_g_per_l(record)]
