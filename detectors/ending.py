@@ -44,6 +44,8 @@ PACE_TEST_S = 1800.0
 """Pause between two looks at the bound, and during a shut-valve test."""
 AWAKE_S = 24 * 3600.0
 """So long after a cold spell has ended, silence may still be sleep."""
+DOUBTS = 3
+"""So many looks on end that show no end, and a bound that stood has to stand anew."""
 FORGOTTEN_S = 12 * 3600.0
 """So long after the last look, while gas may leave, the bound has to stand anew."""
 SURELY_SLOW = 1 / 6
@@ -87,6 +89,8 @@ class Ending(Detector):
         self._stalls = Stalls(settings.young_h)
         self._finished_made = math.nan
         self._over_since_s: float | None = None
+        self._doubts = 0
+        """Looks on end that showed no end."""
         self._stood: Bound | None = None
         """The bound at the last look, if it was below the limit."""
         self._looked_s = -math.inf
@@ -148,14 +152,26 @@ class Ending(Detector):
             return self._seems_over(record, bound, shut_h)
         limit = self._to_come.limit_g_per_l(record)
         if not self._is_over(record, bound, start_s, WIDER * limit):
-            self._over_since_s = None
+            self._doubt(record)
             return self._answer(record, start_s)
+        self._doubts = 0
         self._stood = bound if bound.most_g_per_l <= limit else None
         if self._stood is None:
             return self._answer(record, start_s)
         if self._over_since_s is None:
             self._over_since_s = record.now_s
         return self._conclude(record, bound, start_s)
+
+    def _doubt(self, record: Record) -> None:
+        """Take a look that shows no end: the time until the next does not count, and several of them begin all anew.
+
+        Just after a drop a cycling valve's tooth is too short to tell; a sealed vessel has no such excuse.
+        """
+        self._doubts += 1
+        if record.valve.proof is not Proof.CYCLE or self._doubts >= DOUBTS:
+            self._over_since_s = None
+        elif self._over_since_s is not None:
+            self._over_since_s += PACE_S
 
     def _at_the_opening(self, record: Record, start_s: float) -> list[Finding]:
         """Go on with a bound that stood until the pressure came up to where the valve opens, and rests there.
