@@ -24,6 +24,8 @@ LEAST_H = 3.0
 """Shorter runs of teeth are not measured: the valve's own scatter would be most of it."""
 SHORT = 1.5
 NOTE_S = 3600.0
+NOTED_TEETH, NOTED_MOST_S = 3, 6 * 3600.0
+"""A rate is noted of so many teeth, since one alone scatters, unless they take longer than that."""
 SCATTER = 0.08
 """Part of a drop by which the valve's opening and reseating differ from one tooth to the next."""
 LEAST_SCATTER_BAR = 0.003
@@ -81,7 +83,9 @@ class LetOff:
         for index in range(len(self._drops) - 2, -1, -1):
             if self._drops[index][0] < since_s:
                 return
-            if last.time_s - self._drops[index][0] >= NOTE_S:
+            lasted_s = last.time_s - self._drops[index][0]
+            enough = len(self._drops) - 1 - index >= NOTED_TEETH or lasted_s >= NOTED_MOST_S
+            if lasted_s >= NOTE_S and enough:
                 break
         else:
             return
