@@ -70,7 +70,7 @@ class RateHistory:
     def tail_h(self, production: Production) -> float | None:
         """Return an upper estimate of the tail's time constant, h; None if the rate is not seen to have fallen."""
         now_s = (production.start_s + production.end_s) / 2
-        high = max(production.rate_g_per_l_day + production.se_g_per_l_day, 0.02)
+        high = max(production.rate_g_per_l_day + 0.5 * production.se_g_per_l_day, 0.02)
         falls_h: list[float] = []
         for fall in FALLS:
             crossed_s = self._crossed_s(fall * high, now_s, high)
@@ -89,7 +89,7 @@ class RateHistory:
         """
         after_s, after = now_s, now_rate
         for one in self.before(now_s):
-            low = one.rate - one.se
+            low = one.rate - 0.5 * one.se
             if low >= level:
                 part = math.log(low / level) / math.log(low / after) if low > after else 0.0
                 return one.time_s + part * (after_s - one.time_s)
