@@ -26,6 +26,8 @@ SOON = 1.15
 GOES_ON_H = 3.0
 """Gas has to come for so long again before a stall that looked like an end is over: the first hour of a tooth gives back
 what the drop took."""
+WENT_ON_S = 24 * 3600.0
+"""So long after gas has come again a gravity that stands is no stall: a smooth valve's pressure wavers, and so would the alarm."""
 ASLEEP_S = 12 * 3600.0
 COLD_S = 4 * 3600.0
 SOON_FOR_ITS_WORT = 1.0
@@ -61,6 +63,7 @@ class Stalls:
         """When the beer last came back into the yeast's range from a spell below it that was long enough to send it to sleep."""
         self._stalled = False
         self._broke_off = False
+        self._went_on_s = -math.inf
 
     def note_cold(self, record: Record) -> None:
         """Note whether the newest frame is below the yeast's range: clearly below to begin with, then until it is back in."""
@@ -114,8 +117,8 @@ class Stalls:
         return [told.stalled_by_cold(record, production)]
 
     def by_gravity(self, record: Record, attenuation: float) -> list[Finding]:
-        """Raise a stall with much extract left, if none stands."""
-        if self._stalled:
+        """Raise a stall with much extract left, if none stands and gas has not been seen to come again of late."""
+        if self._stalled or record.now_s - self._went_on_s < WENT_ON_S:
             return []
         self._stalled = True
         return [told.stalled_high(record, attenuation)]
@@ -211,6 +214,7 @@ class Stalls:
         share = drop_share(record) if record.valve.proof is Proof.CYCLE else 1.0
         if recent.low * share > (1.0 if self._broke_off else 0.3):
             self._stalled = self._broke_off = False
+            self._went_on_s = record.now_s
             return [told.goes_on_again(record, recent)]
         return []
 

@@ -121,3 +121,13 @@ def test_it_works_without_temperature() -> None:
     samples = Batch(vessel=SEALED, hours=30, total_g_per_l=6.0).samples()
     (found,) = said(Stream(samples=silenced(samples, Kind.TEMPERATURE, 0, 100)))
     assert found.condition is Condition.ACTIVITY
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_a_noisy_sensor_makes_no_beginning(seed: int) -> None:
+    """Nothing ferments for four days under a sensor with 8 mbar of noise, read every two minutes: the alarm comes and stands."""
+    time_s = every(120, 96)
+    bars = 0.008 * np.random.default_rng(seed).standard_normal(len(time_s))
+    given = stream(merged(pressure(time_s, bars), temperature(time_s + 20, np.full(len(time_s), 18.0))))
+    (only,) = said(given)
+    assert (only.condition, only.state) == (Condition.NO_ACTIVITY, State.RAISED)

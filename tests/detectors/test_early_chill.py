@@ -46,3 +46,24 @@ def test_a_sealed_vessel_tells_by_its_climb() -> None:
 
     assert said(45.0)
     assert not said(150.0)
+
+
+def smooth(hours: float, *entries: tuple[float, str]) -> list[Finding]:
+    """Return what is said of still fermenting behind a smooth valve that hides the flow."""
+    batch = Batch(vessel=VALVED, hours=hours, opening_bar=1.2, tail_h=14)
+    given = stream(batch.samples(), *((START_S + hour * HOUR_S, text) for hour, text in entries))
+    return of(verdicts(VALVED, given), Condition.STILL_FERMENTING)
+
+
+def test_a_chill_that_nothing_shows_to_be_due_is_told() -> None:
+    """Two days after the first gas most worts still ferment, and a smooth valve shows nothing: a sample is asked for."""
+    (one,) = smooth(70, (60.0, "chill 2"))
+    assert CHILL_H <= hours_in(one) < CHILL_H + 0.3
+    assert "nothing has shown" in one.text
+    assert "gravity sample" in one.text
+
+
+def test_nothing_is_said_of_a_chill_that_is_due_by_time_or_by_a_sample() -> None:
+    """Eight days after the first gas, or with a sample at 78 % attenuation."""
+    assert smooth(210, (200.0, "chill 2")) == []
+    assert smooth(70, (59.0, "gravity 1.0105"), (60.0, "chill 2")) == []

@@ -196,3 +196,52 @@ def test_a_tooth_that_has_come_up_to_the_opening_rests_there(last_bar: float, re
     valve = watch.record.valve
     assert valve.cycles
     assert valve.rests_at_opening(watch.record.last(BAR)) is rests
+
+
+def test_the_tooth_after_the_very_first_drop_is_no_test() -> None:
+    """A level that was learned while pressure still climbed lies below where the valve opens: the second tooth passes it."""
+    batch = Batch(vessel=VALVED, hours=90, opening_bar=1.2, blow_down_bar=0.1, tail_h=70, total_g_per_l=30)
+    watch = watch_of(VALVED, (Activity,))
+    samples = batch.samples()
+    proofs = set()
+    for row in range(0, len(samples), 40):
+        watch.update(samples.cut(row, min(row + 40, len(samples))))
+        proofs.add(watch.record.valve.proof)
+    assert watch.record.valve.teeth.count > 1
+    assert Proof.ABOVE not in proofs
+
+
+def test_what_falls_in_an_empty_head_space_is_no_opening() -> None:
+    """A lid that is lifted now and then, and then the vessel fills: that is no climb above where the valve opens."""
+    at = every(60, 60)
+    hour = (at - START_S) / HOUR_S
+    bars = np.where(hour < 30, 0.1 * (hour % 3) / 3, 0.04 * (hour - 30))
+    bars += 0.001 * np.random.default_rng(9).standard_normal(len(at))
+    watch = watch_of(VALVED, (Activity,))
+    both = merged(pressure(at, bars), temperature(at + 5, np.full(len(at), 19.0)))
+    proofs = set()
+    for row in range(0, len(both), 40):
+        watch.update(both.cut(row, min(row + 40, len(both))))
+        proofs.add(watch.record.valve.proof)
+    assert watch.record.valve.teeth.count > 2
+    assert Proof.ABOVE not in proofs
+
+
+def toothed(gaps_min: list[float]) -> Record:
+    """Return what is known after teeth of these lengths from 1.1 to 1.2 bar, and half of one more."""
+    ends = np.cumsum([0.0, *gaps_min]) * 60
+    at = np.arange(0.0, ends[-1] + gaps_min[-1] * 30, 20.0)
+    begun = np.searchsorted(ends, at, side="right") - 1
+    lengths = np.array([*gaps_min, gaps_min[-1]]) * 60
+    bars = 1.1 + 0.1 * (at - ends[begun]) / lengths[begun]
+    bars += 0.0005 * np.random.default_rng(8).standard_normal(len(at))
+    watch = watch_of(VALVED, (Activity,))
+    watch.update(merged(pressure(START_S + at, bars), temperature(START_S + at + 5, np.full(len(at), 19.0))))
+    return watch.record
+
+
+def test_quick_teeth_after_slow_ones_are_a_beat() -> None:
+    """Teeth that grow longer prove that gas can't leave; four hours, twelve minutes, four hours do not: most go unseen."""
+    slow = [60.0, 70, 80, 90, 100, 110, 120, 130, 140, 150]
+    assert toothed(slow).valve.proof is Proof.CYCLE
+    assert toothed([*slow[:7], 12.0, 240.0]).valve.proof is not Proof.CYCLE

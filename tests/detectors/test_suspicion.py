@@ -1,0 +1,55 @@
+"""What is asked about while a valve may be passing gas: never what the brewer has settled, sooner what shows plainly."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from tests.detectors.streams import HOUR_S, START_S, VALVED, Batch, hours_in, noisy, of, stream, verdicts
+from ullage.detectors.finding import Condition, Finding
+from ullage.detectors.samples import FloatArray, Kind
+
+TAIL_H, LIFT_BAR = 6.0, 0.08
+
+
+def flow(at_h: FloatArray) -> FloatArray:
+    """Return the flow of a quick wort as a share of its height, which is 20 h after the beginning: then it fades with `TAIL_H`."""
+    return np.where(at_h < 20, np.clip((at_h - 5) / 15, 0, 1), np.exp(-(at_h - 20) / TAIL_H))
+
+
+def asked(lift_bar: float, hours: float = 190.0) -> list[Finding]:
+    """Return the questions about a smooth valve at 1.2 bar that stands `lift_bar` higher at the height of the flow."""
+    at_h = np.arange(0.0, hours, 1 / 30)
+    bars = np.minimum(at_h / 8, 1.0) * 1.2 + lift_bar * flow(at_h)
+    return of(verdicts(VALVED, noisy(at_h, bars, 19.0, seed=5)), Condition.FINISH_SUSPECTED)
+
+
+def test_a_plain_slide_that_has_come_to_rest_is_asked_about_sooner() -> None:
+    """The flow shows in the level: once it has faded, time alone would wait for another day and more."""
+    by_slide, by_time = asked(LIFT_BAR)[0], asked(0.0)[0]
+    assert "slid" in by_slide.evidence[0]
+    assert hours_in(by_slide) <= hours_in(by_time) - 24
+    assert flow(np.array([hours_in(by_slide)]))[0] < 0.04
+
+
+def test_nothing_is_asked_of_a_valve_that_the_journal_calls_shut() -> None:
+    """When the question would be due, an hour after `valve shut`, the answer has to come from the test."""
+    batch = Batch(vessel=VALVED, hours=170, opening_bar=1.2, tail_h=14)
+    due_h = hours_in(of(verdicts(VALVED, batch.samples()), Condition.FINISH_SUSPECTED)[0])
+    shut_h = due_h - 1.1
+    tested = replace(batch, hours=due_h + 1, shut=((shut_h, 200.0),))
+    given = stream(tested.samples(), (START_S + shut_h * HOUR_S, "valve shut"))
+    assert of(verdicts(VALVED, given), Condition.FINISH_SUSPECTED) == []
+
+
+@pytest.mark.parametrize("noise_bar", [0.002, 0.008])
+def test_a_test_is_believed_though_the_height_was_never_measured(noise_bar: float) -> None:
+    """The lid is lifted once at the beginning, which hides how fast it fills: that it was full within a day is enough."""
+    batch = Batch(vessel=VALVED, hours=210, opening_bar=1.2, tail_h=14, shut=((180, 210),))
+    samples = batch.samples(noise_bar=noise_bar)
+    hour = (samples.time_s - START_S) / HOUR_S
+    lid = (samples.kind == Kind.PRESSURE) & (hour > 1) & (hour < 3)
+    lifted = replace(samples, value=np.where(lid, samples.value + 0.1, samples.value))
+    given = stream(lifted, (START_S + 180 * HOUR_S, "valve shut"))
+    (over,) = of(verdicts(VALVED, given), Condition.FINISHED)
+    assert 183 <= hours_in(over) <= 192
