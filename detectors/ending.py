@@ -33,6 +33,7 @@ from ullage.detectors.over_since import over_since_s
 from ullage.detectors.record import BAR, Record
 from ullage.detectors.shut_test import SURELY_BEGUN, AnswerSettings, ShutTest, tested
 from ullage.detectors.stalls import Stalls
+from ullage.detectors.standing import Standing
 from ullage.detectors.suspicion import Suspicion
 from ullage.detectors.valve import Proof
 from ullage.detectors.vessel import Vessel
@@ -44,10 +45,6 @@ PACE_TEST_S = 1800.0
 """Pause between two looks at the bound, and during a shut-valve test."""
 AWAKE_S = 24 * 3600.0
 """So long after a cold spell has ended, silence may still be sleep."""
-DOUBTS = 3
-"""So many looks on end that show no end, and a bound that stood has to stand anew."""
-FORGOTTEN_S = 12 * 3600.0
-"""So long after the last look, while gas may leave, the bound has to stand anew."""
 SURELY_SLOW = 1 / 6
 """Time constant, as a share of age, with which no leak hides production that still goes on."""
 MOST_ARE_DONE = 1.0
@@ -88,12 +85,7 @@ class Ending(Detector):
         self._test = ShutTest(settings, self._to_come)
         self._stalls = Stalls(settings.young_h)
         self._finished_made = math.nan
-        self._over_since_s: float | None = None
-        self._doubts = 0
-        """Looks on end that showed no end."""
-        self._stood: Bound | None = None
-        """The bound at the last look, if it was below the limit."""
-        self._looked_s = -math.inf
+        self._standing = Standing()
         self._weighed_chill_s: float | None = None
 
     def frame(self, frame: Frame, record: Record) -> list[Finding]:
@@ -131,8 +123,7 @@ class Ending(Detector):
         start_s = record.valve.shut_s if math.isfinite(record.valve.shut_s) else record.began_s
         start_s = max(start_s, record.trusted_since_s, self._stalls.warm_since_s)
         if not record.valve.shut:
-            if record.now_s - self._looked_s > FORGOTTEN_S:
-                self._over_since_s = None
+            self._standing.gas_may_leave(record.now_s)
             return self._at_the_opening(record, start_s)
         if not self._due(record):
             return self._answer(record, start_s)
@@ -142,7 +133,7 @@ class Ending(Detector):
         if record.valve.proof is Proof.COOLED:
             bound = beside_uptake(record, bound, self._suspicion.progress)
         record.production = bound.production
-        self._looked_s = record.now_s
+        self._standing.looked_s = record.now_s
         return self._verdict(record, bound, start_s)
 
     def _verdict(self, record: Record, bound: Bound, start_s: float) -> list[Finding]:
@@ -152,52 +143,39 @@ class Ending(Detector):
             return self._seems_over(record, bound, shut_h)
         limit = self._to_come.limit_g_per_l(record)
         if not self._is_over(record, bound, start_s, WIDER * limit):
-            self._doubt(record)
+            self._standing.doubt(record.valve.proof, PACE_S)
             return self._answer(record, start_s)
-        self._doubts = 0
-        self._stood = bound if bound.most_g_per_l <= limit else None
-        if self._stood is None:
+        if not self._standing.look(record.now_s, bound, limit):
             return self._answer(record, start_s)
-        if self._over_since_s is None:
-            self._over_since_s = record.now_s
         return self._conclude(record, bound, start_s)
-
-    def _doubt(self, record: Record) -> None:
-        """Take a look that shows no end: the time until the next does not count, and several of them begin all anew.
-
-        Just after a drop a cycling valve's tooth is too short to tell; a sealed vessel has no such excuse.
-        """
-        self._doubts += 1
-        if record.valve.proof is not Proof.CYCLE or self._doubts >= DOUBTS:
-            self._over_since_s = None
-        elif self._over_since_s is not None:
-            self._over_since_s += PACE_S
 
     def _at_the_opening(self, record: Record, start_s: float) -> list[Finding]:
         """Go on with a bound that stood until the pressure came up to where the valve opens, and rests there.
 
         Gas may leave now, but what was to come at the last look has not become more; a drop or a leak ends it.
         """
-        if self._over_since_s is None or self._stood is None or self._stood.proof is not Proof.CYCLE:
+        stood = self._standing.bound
+        if self._standing.since_s is None or stood is None or stood.proof is not Proof.CYCLE:
             return []
         if (
             not self._due(record)
-            or record.valve.gas_left_s > self._looked_s
+            or record.valve.gas_left_s > self._standing.looked_s
             or not record.valve.rests_at_opening(record.last(BAR))
         ):
             return []
         if self._stalls.breaks_off(record, self._to_come.let_off, self._suspicion.progress):
             return []  # the next tooth will tell
-        return self._conclude(record, self._stood, start_s)
+        return self._conclude(record, stood, start_s)
 
     def _conclude(self, record: Record, bound: Bound, start_s: float) -> list[Finding]:
         """Call the end once the bound has stood long enough, unless cold, gravity or time say that it is a stall."""
-        assert self._over_since_s is not None
-        if record.now_s - self._over_since_s < self._confirm_s(record, bound) - 1:
+        since_s = self._standing.since_s
+        assert since_s is not None
+        if record.now_s - since_s < self._confirm_s(record, bound) - 1:
             return []
         if self._stalls.asleep:
             return []
-        if self._stalls.cold_before(self._over_since_s):
+        if self._stalls.cold_before(since_s):
             return self._stalls.by_cold(record, bound.production)
         if record.now_s - self._stalls.warm_since_s < AWAKE_S:
             return []
@@ -212,7 +190,7 @@ class Ending(Detector):
         if bound.proof is Proof.CYCLE and self._stalls.early_for_its_wort(record, progress):
             return self._stalls.ask_for_gravity(record, bound.production)
         self._finish(record, over_since_s(record, bound, start_s, self.settings.to_come_by_word_g_per_l))
-        limit, shut_h = self._to_come.limit_g_per_l(record), (self._looked_s - start_s) / 3600
+        limit, shut_h = self._to_come.limit_g_per_l(record), (self._standing.looked_s - start_s) / 3600
         return [*self._stalls.over(record), told.finished(record, bound, limit, shut_h)]
 
     def _is_over(self, record: Record, bound: Bound, start_s: float, limit: float) -> bool:
@@ -305,7 +283,7 @@ class Ending(Detector):
         production = made_at_the_chill(record, self._to_come.let_off)
         if production is not None and production.low > self.settings.going_g_per_l_day:
             return [told.chilled_early(record, production)]
-        early = self._suspicion.progress < MOST_ARE_DONE and self._over_since_s is None
+        early = self._suspicion.progress < MOST_ARE_DONE and self._standing.since_s is None
         unasked = record.suspected_s is None and not self._stalls.standing
         return [told.chilled_unproved(record)] if early and unasked and not far_enough(record) else []
 

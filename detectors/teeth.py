@@ -5,11 +5,15 @@ a trough (where it reseats). The sum of all falls so far, added to the pressure,
 would have shown.
 """
 
+import itertools
 import math
 from collections import deque
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 LEAST_BAR = 0.012
+BEAT_TEETH, BEAT, BEAT_S = 6, 4.0, 1800.0
+"""Of so many teeth a quick one, below half an hour, after one so many times as long: no yeast comes to life like that."""
 FALLING_S = 900.0
 """A fall that goes on, minute after minute, for up to this long is one."""
 
@@ -32,6 +36,17 @@ class Drop:
 def least_seen_bar(noise_bar: float, step_bar: float, least_bar: float = LEAST_BAR) -> float:
     """Return the least drop between minutes that can't be noise or a step of the converter, bar."""
     return max(least_bar, 6.5 * noise_bar, 2.5 * step_bar)
+
+
+def beats(drops: Iterable[Drop], now_s: float) -> bool:
+    """Tell whether quick teeth and slow ones come in turn: what readings show of teeth about as fast as they are.
+
+    Then most drops go unseen, and what is seen is a beat of both. Yeast makes each tooth a little longer than the last.
+    """
+    ended_s = [drop.time_s for drop in drops][-BEAT_TEETH - 1 :]
+    gaps_s = [later - earlier for earlier, later in itertools.pairwise([*ended_s, now_s])]
+    quick = [at for at, gap_s in enumerate(gaps_s[:-1]) if gap_s < BEAT_S]
+    return any(max(gaps_s[:at], default=0.0) > BEAT * gaps_s[at] for at in quick)
 
 
 class Teeth:

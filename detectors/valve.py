@@ -16,7 +16,7 @@ from ullage.detectors.journal import Known, Word
 from ullage.detectors.medians import median
 from ullage.detectors.noise import PressureNoise
 from ullage.detectors.teeth import LEAST_BAR as LEAST_DROP_BAR
-from ullage.detectors.teeth import Drop, Rise, Teeth, least_seen_bar
+from ullage.detectors.teeth import Drop, Rise, Teeth, beats, least_seen_bar
 from ullage.detectors.tooth_shape import ToothShape
 from ullage.detectors.vessel import Vessel
 
@@ -37,8 +37,6 @@ Fewer are a smooth one that stuck now and then."""
 LASTING_S = 3 * 3600.0
 SEEN_S = 1200.0
 """Teeth at least this far apart are seen one by one at a reading every few minutes."""
-BEAT_TEETH, BEAT, BEAT_S = 6, 4.0, 1800.0
-"""Of so many teeth a quick one, below half an hour, after one so many times as long: no yeast comes to life like that."""
 HARDLY_SET = 0.25
 """Of the valve's setting: what looks like drops further down is none of the valve's."""
 HOURS = 6
@@ -342,7 +340,7 @@ class Valve:
             if (
                 last is drops[-1]
                 and bar < opening - margin
-                and not self._beats(time_s)
+                and not beats(self.teeth.drops, time_s)
                 and seen
                 and clear
                 and not self._sunk(last, bar)
@@ -382,16 +380,6 @@ class Valve:
         gaps_s = [later.time_s - earlier.time_s for earlier, later in itertools.pairwise(drops[-6:])]
         lasts_s = time_s - drops[-1].time_s
         return lasts_s >= LASTING_S and median(gaps_s) >= SEEN_S and lasts_s >= 2 * median(gaps_s)
-
-    def _beats(self, time_s: float) -> bool:
-        """Tell whether quick teeth and slow ones come in turn: what readings show of teeth about as fast as they are.
-
-        Then most drops go unseen, and what is seen is a beat of both. Yeast makes each tooth a little longer than the last.
-        """
-        ended_s = [drop.time_s for drop in list(self.teeth.drops)[-BEAT_TEETH - 1 :]]
-        gaps_s = [later - earlier for earlier, later in itertools.pairwise([*ended_s, time_s])]
-        quick = [at for at, gap_s in enumerate(gaps_s[:-1]) if gap_s < BEAT_S]
-        return any(max(gaps_s[:at], default=0.0) > BEAT * gaps_s[at] for at in quick)
 
     def _sunk(self, last: Drop, bar: float) -> bool:
         """Tell whether pressure is below the last drop's end by more than cooling explains: gas has gone unseen."""
