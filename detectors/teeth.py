@@ -12,8 +12,8 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 
 LEAST_BAR = 0.012
-BEAT_TEETH, BEAT, BEAT_S = 6, 4.0, 1800.0
-"""Of so many teeth a quick one, below half an hour, after one so many times as long: no yeast comes to life like that."""
+BEAT_TEETH, BEAT, BEAT_S = 6, 4.0, 900.0
+"""Of so many teeth a quick one, below a quarter of an hour, after one so many times as long: no yeast comes to life like that."""
 FALLING_S = 900.0
 """A fall that goes on, minute after minute, for up to this long is one."""
 
