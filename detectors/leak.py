@@ -31,8 +31,6 @@ RECOOLED_K = 1.0
 """Beer that has cooled by so much takes up what a tenth of a bar is worth and more."""
 STILL_WARM_K = 1.0
 """So near to its warmest, beer had not begun to be chilled."""
-HID_S = 3 * 86_400.0
-HIDDEN = " If gas was going before, it hid gas that was still made when the end was told: take a gravity sample before you rely on it."
 TAKES_UP_H = 24.0
 """So long a wort that was put under pressure from a bottle may take up gas fast, before its own yeast fills the vessel."""
 
@@ -158,13 +156,11 @@ class Leak(Detector):
         return deep and longer.hours > 3 and longer.high < s.below_trough_g_per_l_day
 
     def _raise(self, time_s: float, record: Record, lost_bar: float, rate: float) -> Finding:
-        over_s = record.finished_s
-        hidden = over_s is not None and time_s - over_s < HID_S
         return self.finding(
             time_s, Condition.LEAK, State.RAISED, Priority.HIGH,
             f"Pressure has fallen by {lost_bar:.2f} bar to {record.bar:.2f} bar, and neither temperature nor the valve "
             "explains it. Brush soapy water on lid, posts, valve and gas line; turn the valve in if it hisses. CO2 "
-            f"collects in closed rooms: air the room.{HIDDEN if hidden else ''}",
+            "collects in closed rooms: air the room.",
             value=lost_bar, unit="bar", rate_g_per_l_day=rate,
             evidence=(f"CO2 content falls by {-rate:.1f} g/L a day", "no vent, no chill, no move of the valve"),
         )  # fmt: skip

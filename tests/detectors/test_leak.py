@@ -192,11 +192,3 @@ def test_a_level_that_slides_to_where_it_first_held_is_the_flow() -> None:
     """Small valves hold 0.1 to 0.2 bar more at the height of the flow (common practice); further down it is a leak."""
     assert slid(1.0, 10) == []
     assert slid(0.75, 10)
-
-
-def test_a_leak_soon_after_the_end_asks_for_gravity() -> None:
-    """Gas that went unseen hid gas that was made: the end may have been told too early."""
-    found = said(replace(SLOW, hours=260, leak_per_h=0.03, leak_from_h=130))
-    assert "gravity sample" in found[0].text
-    late = said(replace(SLOW, hours=330, leak_per_h=0.03, leak_from_h=280))
-    assert "gravity sample" not in late[0].text
