@@ -72,7 +72,7 @@ def still_fermenting(
     sealed = vessel.valve_pressure_bar is None and record.valve.sealed
     advice = "If no gas is let off," if sealed else "Open the valve to its setting again; left shut,"
     if record.valve.proof is Proof.ABOVE:
-        advice = "If you have shut the valve, open it to its setting again; if not, it may be stuck: look at it. Until then"
+        advice = "If you have shut the valve, open it to its setting again; if not, it may be stuck: look at it. Left as it is,"
     advice += (
         f" the pressure reaches the rated {vessel.rated_pressure_bar:.2f} bar in about {_roughly(limit_h)}."
     )

@@ -91,3 +91,12 @@ def test_a_short_test_in_which_nothing_climbs_is_not_answered() -> None:
     words = (0.0, "valve shut"), (0.14, "valve opened")
     found, _ = said(SMALL_HEAD, 50.0, np.full(len(at_h), OPENING_BAR), at_h, *words)
     assert not of(found, Condition.STILL_FERMENTING)
+
+
+def test_a_climb_that_nobody_announced_is_told_as_a_valve_that_may_be_stuck() -> None:
+    """Who has not touched the valve is not told to open it again."""
+    at_h = np.arange(0.0, 2.0, 1 / 60)
+    found, _ = said(VALVED, 50.0, climb_bar(VALVED, 20.0, 2.0, at_h), at_h)
+    (answer,) = of(found, Condition.STILL_FERMENTING)
+    assert "it may be stuck" in answer.text
+    assert "Left as it is, the pressure reaches the rated 3.00 bar" in answer.text
