@@ -3,11 +3,14 @@
 from ullage.detectors.drop_worth import drop_share
 from ullage.detectors.production import Production
 from ullage.detectors.record import BEER, Record
+from ullage.detectors.stalls import HARDLY_COLD_K
 
 LEAST_H = 6.0
 WINDOW_H = 8.0
 LEAST_FRAMES = 24
 STEADY_K = 0.7
+ASLEEP_K = 5.0
+"""Beer so much colder than when it was over was chilled: a pressure that rises there is gas from a bottle."""
 
 
 def coming_again(record: Record, since_s: float, going_g_per_l_day: float) -> Production | None:
@@ -18,9 +21,20 @@ def coming_again(record: Record, since_s: float, going_g_per_l_day: float) -> Pr
         or record.valve.opened_s > since_s
     ):
         return None
-    rows = record.since(record.now_s - WINDOW_H * 3600)
+    while_warm, rows = record.since(since_s), record.since(record.now_s - WINDOW_H * 3600)
     if len(rows) < LEAST_FRAMES or abs(float(rows[0, BEER]) - float(rows[-1, BEER])) > STEADY_K:
         return None
-    production = record.production_over(since_s, WINDOW_H)
+    if record.beer_c < float(while_warm[0, BEER]) - ASLEEP_K or _below_range(record):
+        return None
     share = drop_share(record) if record.valve.cycles else 1.0
-    return None if production is None or production.low * share < going_g_per_l_day else production
+    # a bottle that was connected raises the pressure at once, yeast hour by hour
+    for hours in (WINDOW_H / 2, WINDOW_H):
+        production = record.production_over(since_s, hours)
+        if production is None or production.low * share < going_g_per_l_day:
+            return None
+    return production
+
+
+def _below_range(record: Record) -> bool:
+    limits = record.vessel.yeast_temperature_c
+    return limits is not None and record.beer_c < limits[0] - HARDLY_COLD_K

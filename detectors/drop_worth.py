@@ -45,6 +45,12 @@ def drop_share(record: Record) -> float:
     return min(max(most, least), full) / full
 
 
+def worth_margin(record: Record) -> float:
+    """Return by which factor the share was raised for a head space that is larger than stated; 1 where the wort decides."""
+    vessel = record.vessel
+    return 1 + HEAD_SPACE_ERROR * vessel.beer_volume_l / vessel.head_space_l if bent(record) else 1.0
+
+
 def bent(record: Record) -> bool:
     """Tell whether teeth bend by more than fading production alone would bend them."""
     shape, age_h = record.valve.shape, max(record.age_h, 24.0)

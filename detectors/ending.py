@@ -173,7 +173,7 @@ class Ending(Detector):
         assert since_s is not None
         if record.now_s - since_s < self._confirm_s(record, bound) - 1:
             return []
-        if self._stalls.asleep:
+        if self._stalls.asleep or self._stalls.sampled_high(record):
             return []
         if self._stalls.cold_before(since_s):
             return self._stalls.by_cold(record, bound.production)

@@ -7,7 +7,7 @@ whole teeth. Each is an upper one, so the tightest counts.
 import math
 from dataclasses import dataclass, replace
 
-from ullage.detectors.drop_worth import released
+from ullage.detectors.drop_worth import released, worth_margin
 from ullage.detectors.late_halves import LateHalves
 from ullage.detectors.let_off import LetOff
 from ullage.detectors.production import Production
@@ -28,6 +28,8 @@ MADE = (0.6, 0.85)
 """Share of what the wort is expected to give that has at least been made near the end, by whether its gravity is known."""
 UNSEEN_H = 72.0
 """So long a fermentation may have gone on before the first reading, if nobody said when it was pitched: three days."""
+LEAST_RATE = 0.02
+"""A rate that is measured as less, g/L/day, counts as this."""
 FALLEN = 0.35
 """Most time constants by which a rate may be taken to have fallen since the middle of its window."""
 
@@ -187,13 +189,20 @@ class ToCome:
         self, record: Record, measured: Production, share: float = 1.0, *, whole_teeth: bool = False
     ) -> Bound:
         sure = self.settings.sure_by_word if record.valve.proof is Proof.WORD else self.settings.sure
-        high = max(measured.rate_g_per_l_day + sure * measured.se_g_per_l_day, 0.02) * share
+        high = max(measured.rate_g_per_l_day + sure * measured.se_g_per_l_day, LEAST_RATE) * share
         tail_h = self.tail_h(record, measured, share)
         if share < 1:
             high *= 1 - released(record, tail_h)
         # the window's mean rate is that of its middle; a tail of at most tail_h has fallen since, but in a window that
         # is long against it the rate may have stood still and only then begun to fall, or the tail be another one
         ago_h = (record.now_s - (measured.start_s + measured.end_s) / 2) / 3600
+        if share < 1:
+            by_rates_h = record.rates.tail_h(measured, sure_side=False)
+            high *= at_once(
+                worth_margin(record),
+                1 + sure * measured.se_g_per_l_day / max(measured.rate_g_per_l_day, LEAST_RATE),
+                tail_h / (COUNTED_SIDE * by_rates_h) if by_rates_h is not None else 1.0,
+            )
         return Bound(
             production=replace(
                 measured,
@@ -206,6 +215,15 @@ class ToCome:
             measured=measured,
             whole_teeth=whole_teeth,
         )
+
+
+def at_once(*margins: float) -> float:
+    """Return by what a product of independent margins may be multiplied, since not all errors are at their worst at once.
+
+    Each is a factor that an estimate was raised by; their logarithms add in squares.
+    """
+    logs = [math.log(max(margin, 1.0)) for margin in margins]
+    return math.exp(math.hypot(*logs) - sum(logs))
 
 
 def age_in_tail_h(record: Record) -> float:

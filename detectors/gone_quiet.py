@@ -9,7 +9,7 @@ import itertools
 from ullage.detectors.medians import median
 from ullage.detectors.record import BAR, Record
 from ullage.detectors.teeth import least_seen_bar
-from ullage.detectors.valve import SEEN, SEEN_S, Valve
+from ullage.detectors.valve import CLIMBED, SEEN, SEEN_S, Valve
 
 QUIET_H = 24.0
 LEAST_DROPS = 6
@@ -27,13 +27,20 @@ def gone_quiet(record: Record) -> tuple[str, ...]:
     limits = record.vessel.yeast_temperature_c
     if limits is not None and record.beer_c < limits[0]:
         return ()
-    if record.last(BAR) < median(drop.trough_bar for drop in valve.usual_drops()) - 2 * valve.frame_noise_bar:
-        return ()  # cooling or a leak has taken it there
+    if record.last(BAR) < _risen_bar(valve):
+        return ()  # cooling or a leak has taken it there, or the valve passes gas steadily where it reseats
     before = f"{gap_s / 60:.0f} min" if gap_s < 5400 else f"{gap_s / 3600:.0f} h"
     return (
         f"the valve has let nothing off for {quiet_h:.0f} h; before that, every {before}",
         f"{record.age_h:.0f} h since the first gas",
     )
+
+
+def _risen_bar(valve: Valve) -> float:
+    """Return the least pressure of a tooth that has come to rest, bar."""
+    drops = valve.usual_drops()
+    trough_bar = median(drop.trough_bar for drop in drops)
+    return trough_bar + CLIMBED * median(drop.size_bar for drop in drops) - 2 * valve.frame_noise_bar
 
 
 def clear_gap_s(valve: Valve) -> float | None:

@@ -2,7 +2,7 @@
 
 Unchanged within 0.001 over 48 h is the trade's sign of the end (common practice). Samples by hand are few and each
 counts; a floating sensor speaks every few minutes, with foam on it and noise, so its readings are put together: means of
-ten minutes, and of those the median of each six hours. Samples of different instruments are never compared
+ten minutes, and of those the median of each six hours. One that stands alone in six hours is a sample by hand. Samples of different instruments are never compared
 (`gravity_samples`). Bounded: what is older than eight days, or more than 64 values of an instrument, is forgotten.
 """
 
@@ -59,6 +59,13 @@ class GravityEvidence:
                 break
             self.take(time_s, gravity, Instrument.FLOAT)
         self._offered.extendleft(late)
+        if (
+            self._bin is not None
+            and self._start_s is not None
+            and until_s >= self._start_s + (self._bin + 1) * BIN_S
+        ):
+            self._close()
+            self._bin += 1
 
     def take(self, time_s: float, gravity: float, instrument: Instrument = Instrument.HYDROMETER) -> None:
         """Take one sample, specific gravity."""
@@ -85,6 +92,11 @@ class GravityEvidence:
             value = median(total / count for count, total in self._parts.values())
             end_s = self._start_s + (self._bin + 1) * BIN_S
             self._keep(GravitySample(time_s=end_s, gravity=value, instrument=Instrument.FLOAT))
+        elif len(self._parts) == 1 and not any(one.instrument is Instrument.FLOAT for one in self._samples):
+            ((number, (count, total)),) = self._parts.items()
+            self._keep(
+                GravitySample(time_s=number * PART_S, gravity=total / count, instrument=Instrument.HYDROMETER)
+            )
         self._parts.clear()
 
     def _keep(self, sample: GravitySample) -> None:

@@ -64,6 +64,8 @@ class Stalls:
         self._stalled = False
         self._broke_off = False
         self._went_on_s = -math.inf
+        self._sampled_s: float | None = None
+        """When the sample was taken by which a stall stands."""
 
     def note_cold(self, record: Record) -> None:
         """Note whether the newest frame is below the yeast's range: clearly below to begin with, then until it is back in."""
@@ -121,13 +123,22 @@ class Stalls:
         if self._stalled or record.now_s - self._went_on_s < WENT_ON_S:
             return []
         self._stalled = True
+        latest = record.gravity.latest
+        self._sampled_s = latest.time_s if latest is not None else None
         return [told.stalled_high(record, attenuation)]
+
+    def sampled_high(self, record: Record) -> bool:
+        """Tell whether a stall stands by a sample: silence says nothing against it, only a newer sample or gas does."""
+        latest = record.gravity.latest
+        if not self._stalled or self._sampled_s is None:
+            return False
+        return latest is None or latest.time_s <= self._sampled_s
 
     def over(self, record: Record) -> list[Finding]:
         """Clear a stall that stands: fermentation is over."""
         if not self._stalled:
             return []
-        self._stalled = False
+        self._stalled, self._sampled_s = False, None
         return [told.stalled_no_more(record)]
 
     def hardly(self, record: Record, progress: float) -> bool:
@@ -214,6 +225,7 @@ class Stalls:
         share = drop_share(record) if record.valve.proof is Proof.CYCLE else 1.0
         if recent.low * share > (1.0 if self._broke_off else 0.3):
             self._stalled = self._broke_off = False
+            self._sampled_s = None
             self._went_on_s = record.now_s
             return [told.goes_on_again(record, recent)]
         return []

@@ -19,6 +19,8 @@ FALLS = (1.4, 2.0, 4.0)
 sugar, the widest is steadiest; the largest of them counts."""
 SLOW_SIDE = 1.3
 """Allowance for a tail that is slower than the fall before it."""
+RISING_S, RISING = 36 * 3600.0, 2.5
+"""A rate surely so many times one of the last day and a half is no fading yeast's: a beat of teeth that the sampling can't follow."""
 MOST_GROWTH = 2.6
 """Most by which the next fall may be slower than the last one: a small slow sugar shows as falls that take ever longer."""
 
@@ -67,8 +69,8 @@ class RateHistory:
         """Return the rates before a moment, newest first."""
         return (rate for rate in reversed(self._rates) if rate.time_s < time_s)
 
-    def tail_h(self, production: Production) -> float | None:
-        """Return an upper estimate of the tail's time constant, h; None if the rate is not seen to have fallen."""
+    def tail_h(self, production: Production, *, sure_side: bool = True) -> float | None:
+        """Return an upper estimate of the tail's time constant, h, or the likely one; None if no fall of the rate is seen."""
         now_s = (production.start_s + production.end_s) / 2
         high = max(production.rate_g_per_l_day + 0.5 * production.se_g_per_l_day, 0.02)
         falls_h: list[float] = []
@@ -80,7 +82,16 @@ class RateHistory:
         if not falls_h:
             return None
         growth = falls_h[0] / falls_h[-1]  # of the nearest fall against the widest
-        return min(max(growth, SLOW_SIDE), MOST_GROWTH) * max(falls_h)
+        slow_side = min(max(growth, SLOW_SIDE), MOST_GROWTH) if sure_side else 1.0
+        return slow_side * max(falls_h)
+
+    def rising(self, production: Production) -> bool:
+        """Tell whether a rate has surely come up again from a lower one within a day and a half."""
+        now_s = (production.start_s + production.end_s) / 2
+        low = production.rate_g_per_l_day - production.se_g_per_l_day
+        return any(
+            now_s - one.time_s < RISING_S and RISING * (one.rate + one.se) < low for one in self.before(now_s)
+        )
 
     def _crossed_s(self, level: float, now_s: float, now_rate: float) -> float | None:
         """Return when the rate last fell through a level, s, between two rates by their logarithms; None if it never did.

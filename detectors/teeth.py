@@ -14,6 +14,9 @@ from dataclasses import dataclass
 LEAST_BAR = 0.012
 BEAT_TEETH, BEAT, BEAT_S = 6, 4.0, 900.0
 """Of so many teeth a quick one, below a quarter of an hour, after one so many times as long: no yeast comes to life like that."""
+POPPED_S, EVEN = 300.0, 3.0
+"""A valve that pops lets most of a drop off within a minute or two; a fall that lasts longer, and of which no minute is a third,
+is none of its."""
 FALLING_S = 900.0
 """A fall that goes on, minute after minute, for up to this long is one."""
 
@@ -59,6 +62,16 @@ class Teeth:
         """Sum of all drops so far."""
         self._recent: deque[tuple[float, float]] = deque(maxlen=3)
         self._falling_since: tuple[float, float] | None = None
+        self._steepest_bar = 0.0
+
+    @property
+    def seeps(self) -> bool:
+        """Tell whether the fall that goes on is too even for a valve that pops: an opening that follows the air, or a hand."""
+        if self._falling_since is None:
+            return False
+        began_s, peak_bar = self._falling_since
+        time_s, bar = self._recent[-1]
+        return time_s - began_s >= POPPED_S and peak_bar - bar > EVEN * self._steepest_bar
 
     def take(
         self, time_s: float, bar: float, noise_bar: float, step_bar: float, least_bar: float = LEAST_BAR
@@ -78,6 +91,7 @@ class Teeth:
             began_s, peak_bar = self._falling_since
             if fall > 2 * noise_bar and time_s - began_s < FALLING_S:
                 self.let_off_bar += fall
+                self._steepest_bar = max(self._steepest_bar, fall)
                 self.drops[-1] = Drop(time_s, peak_bar, bar)
                 self._start_over(time_s, bar)
                 return True
@@ -86,6 +100,7 @@ class Teeth:
         if fall <= threshold:
             return False
         self._falling_since = before
+        self._steepest_bar = last_bar - bar
         self.let_off_bar += fall
         self.drops.append(Drop(time_s, before[1], bar))
         self.count += 1

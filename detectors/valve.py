@@ -35,6 +35,13 @@ LEAST_COUNT = 8
 """A valve that lets gas off in drops makes dozens of them: a wort's gas is some hundred times what a drop of 0.1 bar takes.
 Fewer are a smooth one that stuck now and then."""
 LASTING_S = 3 * 3600.0
+CLIMBED = 0.15
+"""Part of its drop that a tooth which lasts has climbed: yeast goes to rest within days, and beer gives back what a drop took.
+A pressure that stays where the valve reseats may be one that passes gas steadily."""
+SUDDEN = 0.6
+"""Part of a drop that goes within a minute or two, where a valve pops."""
+FRAME_MINUTES, DENSE = 10, 4
+"""Minutes of a frame's ten without which a drop may have gone by between readings."""
 SEEN_S = 1200.0
 """Teeth at least this far apart are seen one by one at a reading every few minutes."""
 HARDLY_SET = 0.25
@@ -90,6 +97,9 @@ class Valve:
         """Last time that gas left in another way than in a drop of known size."""
         self._recent: deque[tuple[float, float, float]] = deque(maxlen=12 * HOURS)  # time, bar, beer °C
         self._warm_c = math.nan
+        self._minutes: deque[float] = deque(maxlen=2 * FRAME_MINUTES)
+        self._was_dense = self._dense = False
+        """Whether the frame before, and with it the newest, has readings of most minutes."""
 
     # -- what others ask ------------------------------------------------------------------------------------------
 
@@ -192,11 +202,16 @@ class Valve:
         totals: list[float] = []
         noise_bar, step_bar = self.noise.minute_sd_bar, self.noise.step_bar
         count = self.teeth.count
+        self._dense = self._was_dense and len(frame.minute_end_s) >= DENSE
+        self._was_dense = len(frame.minute_end_s) >= DENSE
+        self._minutes.extend(frame.minute_bar)
         for time_s, bar in zip(frame.minute_end_s, frame.minute_bar, strict=True):
             if self.teeth.take(time_s, bar, noise_bar, step_bar, self._least_drop_bar):
                 if self._breaks_word(time_s):
                     self.word_shut_s = None  # whatever the journal said, the valve is open again
                 self._gas_left(time_s)
+                if self.teeth.seeps:
+                    self.leaked_s = time_s + 1.0
                 self._end_tooth(counted=self.teeth.count - count)
                 count = self.teeth.count
             else:
@@ -246,6 +261,10 @@ class Valve:
         peak = max(before, before2)
         if peak - bar - cooling_bar <= threshold or bar >= before:
             return
+        if self._dense and self._steepest_bar() < SUDDEN * (peak - bar):
+            # no drop: an opening that follows the air's swings, or a leak
+            self.leaked_s = time_s
+            return
         count = self.teeth.count
         self.teeth.add(time_s, peak, before, bar)
         self.shape.forget()
@@ -257,6 +276,12 @@ class Valve:
         self._rise = Rise()
         self.total_bar = bar + self.teeth.let_off_bar
         self._gas_left(time_s)
+
+    def _steepest_bar(self) -> float:
+        """Return the steepest fall within the minutes of the last two frames, each end a mean of three, bar."""
+        minutes = list(self._minutes)
+        means = [sum(minutes[at : at + 3]) / 3 for at in range(len(minutes) - 2)]
+        return max((before - after for before, after in zip(means, means[3:], strict=False)), default=0.0)
 
     def _learn_held(self) -> None:
         """A level that stands still for three hours near the setting is the valve's."""
@@ -343,6 +368,7 @@ class Valve:
                 and not beats(self.teeth.drops, time_s)
                 and seen
                 and clear
+                and (time_s - last.time_s < LASTING_S or bar - last.trough_bar >= CLIMBED * last.size_bar)
                 and not self._sunk(last, bar)
                 and self.leaked_s <= last.time_s
             ):

@@ -174,7 +174,8 @@ def test_a_tooth_that_outlasts_those_before_it_is_one() -> None:
     at = every(20, 20)
     minute = (at - START_S) / 60
     tooth = np.where(minute % 54 < 52, 1.1, 1.2)
-    bars = np.where(minute < 14 * 54, tooth, 1.115) + 0.0005 * np.random.default_rng(6).standard_normal(
+    last = np.where(minute < 14 * 54 + 10, 1.1, 1.13)
+    bars = np.where(minute < 14 * 54, tooth, last) + 0.0005 * np.random.default_rng(6).standard_normal(
         len(at)
     )
     watch = watch_of(VALVED, (Activity,))
