@@ -196,7 +196,12 @@ class ToCome:
         # the window's mean rate is that of its middle; a tail of at most tail_h has fallen since, but in a window that
         # is long against it the rate may have stood still and only then begun to fall, or the tail be another one
         ago_h = (record.now_s - (measured.start_s + measured.end_s) / 2) / 3600
-        if share < 1:
+        if record.valve.proof is Proof.WORD:
+            high *= at_once(
+                1 + sure * measured.se_g_per_l_day / max(measured.rate_g_per_l_day, LEAST_RATE),
+                self.settings.slow_side,
+            )
+        elif share < 1:
             by_rates_h = record.rates.tail_h(measured, sure_side=False)
             high *= at_once(
                 worth_margin(record),

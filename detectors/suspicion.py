@@ -57,10 +57,12 @@ class Suspicion:
         """Share of the time that a wort at these temperatures takes, as a rule, to make nine tenths of its gas."""
         self._last_s: float | None = None
         self._needed = ENOUGH
+        self._quiet_from = HALF_WAY
 
     def refuted(self) -> None:
         """A test has shown production: ask again only when a third more time has passed."""
         self._needed = max(self.progress * 1.4, ENOUGH)
+        self._quiet_from = self._needed
 
     def take(self, record: Record) -> None:
         """Take the newest frame: time goes by, faster in the warm."""
@@ -80,7 +82,7 @@ class Suspicion:
         drops = valve.teeth.drops
         dropped = bool(drops) and now_s - drops[-1].time_s < (24 if valve.cycles else 8) * 3600
         if self.progress < self._needed:
-            if self.progress >= HALF_WAY and (quiet := gone_quiet(record)):
+            if self.progress >= self._quiet_from and (quiet := gone_quiet(record)):
                 return quiet
             sooner = self.progress >= SLID_SOONER * self._needed and not dropped
             return _slid_to_rest(record) if sooner else ()

@@ -42,6 +42,8 @@ SUDDEN = 0.6
 """Part of a drop that goes within a minute or two, where a valve pops."""
 FRAME_MINUTES, DENSE = 10, 4
 """Minutes of a frame's ten without which a drop may have gone by between readings."""
+OFF_SETTING_BAR = 0.12
+"""A level that stands still so far below the setting has to stand for twice as long: a slow climb pauses as the fridge cools."""
 SEEN_S = 1200.0
 """Teeth at least this far apart are seen one by one at a reading every few minutes."""
 HARDLY_SET = 0.25
@@ -292,12 +294,18 @@ class Valve:
             or self.set_bar is None
         ):
             return
-        window = list(self._recent)[-3 * HOURS :]
+        near = self.held_bar is not None or self._recent[-1][1] > self.set_bar - OFF_SETTING_BAR
+        wanted = (3 if near else 6) * HOURS
+        if len(self._recent) < wanted:
+            return
+        window = list(self._recent)[-wanted:]
         bars = [bar for _, bar, _ in window]
         level = median(bars)
         change = abs(sum(bars[-HOURS:]) - sum(bars[:HOURS])) / HOURS
         still = change < max(0.015, 3 * self.frame_noise_bar) and max(bars) - min(bars) < 0.4
-        if abs(level - self.set_bar) > max(0.3, 0.3 * self.set_bar) or not still:
+        if window[0][0] < self.changed_s or not still:
+            return  # nor is a level from before the valve was set anew
+        if abs(level - self.set_bar) > max(0.3, 0.3 * self.set_bar):
             return
         if self.held_bar is None:
             self.held_bar, self.held_s = level, window[-1][0]

@@ -1,9 +1,12 @@
 """How little can still come, where the rate falls for another reason than the yeast's."""
 
+import math
 from collections.abc import Callable
 
 import numpy as np
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from tests.detectors.streams import (
     HOUR_S,
@@ -21,6 +24,7 @@ from tests.detectors.streams import (
     verdicts,
 )
 from tests.detectors.teeth_streams import teeth
+from ullage.detectors.ending_bound import at_once
 from ullage.detectors.finding import Condition, Finding
 from ullage.detectors.samples import FloatArray, Kind
 
@@ -122,3 +126,12 @@ def test_gas_that_racked_beer_brought_along_is_no_end() -> None:
 
     (end_h,) = charge(160.0, made)
     assert end_h > 75
+
+
+@given(margins=st.lists(st.floats(1.0, 5.0), min_size=1, max_size=4))
+def test_independent_margins_are_not_at_their_worst_at_once(margins: list[float]) -> None:
+    """Together they come to at least the largest of them and at most their product; one alone stays as it is."""
+    together = math.prod(margins) * at_once(*margins)
+    assert max(margins) <= together * (1 + 1e-9)
+    assert together <= math.prod(margins) * (1 + 1e-9)
+    assert at_once(margins[0]) == pytest.approx(1.0)

@@ -89,3 +89,15 @@ def test_blocks_change_nothing_and_state_stays_small() -> None:
     month.offer(Samples.of(Kind.GRAVITY, time_s, np.full(len(time_s), 1.01)))
     month.absorb(float(time_s[-1]))
     assert len(pickle.dumps(month)) < 20_000
+
+
+def test_a_reading_that_stands_alone_in_six_hours_is_a_sample_by_hand() -> None:
+    """Told apart from a floating sensor's stream by its pace: after 48 h it stands, where a stream needs 96."""
+    time_s = T0 + np.array([0.0, 1.0, 2.0]) * DAY
+    evidence = GravityEvidence()
+    evidence.offer(Samples.of(Kind.GRAVITY, time_s, np.full(3, 1.01)))
+    evidence.absorb(T0 + 2 * DAY + 7 * 3600)
+    latest = evidence.latest
+    assert latest is not None
+    assert (latest.instrument, latest.time_s) == (Instrument.HYDROMETER, T0 + 2 * DAY)
+    assert evidence.stands(T0 + 2 * DAY + 7 * 3600) is not None

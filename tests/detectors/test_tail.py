@@ -115,3 +115,12 @@ def test_one_rate_an_hour_is_enough() -> None:
     kept = [r.time_s for r in history.before(1e9)]
     assert len(kept) == 10
     assert kept == sorted(kept, reverse=True)
+
+
+@pytest.mark.parametrize(("before", "rising"), [(0.1, True), (0.3, False)])
+def test_a_rate_that_comes_up_again_is_no_tail(before: float, rising: bool) -> None:
+    """Teeth that the sampling can't follow beat with it: a rate of 0.1, and 0.5 a day later."""
+    rates = RateHistory()
+    rates.note(rate(10.0, before))
+    assert rates.rising(rate(30.0, 0.5, se=0.02)) is rising
+    assert not rates.rising(rate(50.0, 0.5, se=0.02))  # too long ago

@@ -5,7 +5,7 @@ from collections.abc import Iterable
 import numpy as np
 import pytest
 
-from ullage.detectors.teeth import Rise
+from ullage.detectors.teeth import Rise, Teeth
 
 
 def risen(minutes: Iterable[float]) -> Rise:
@@ -69,3 +69,21 @@ def test_a_tooth_that_is_refilled_at_once_is_known_by_its_slow_part(slow_bar: fl
 def test_a_jump_to_the_peak_is_no_slow_climb() -> None:
     """Flat for an hour, then two minutes at the top: teeth that the sampling misses look like that too."""
     assert not risen([1.1] * 58 + [1.2] * 2).resolved(0.1, 0.0005, 0.0)
+
+
+@pytest.mark.parametrize(
+    ("minutes", "seeps"),
+    [
+        pytest.param(
+            [1.20, 1.196, 1.192, 1.187, 1.183, 1.179, 1.175, 1.171, 1.167], True, id="minute by minute"
+        ),
+        pytest.param(
+            [1.20, 1.19, 1.165, 1.164, 1.163, 1.162, 1.161, 1.160, 1.159], False, id="most of it at once"
+        ),
+    ],
+)
+def test_a_fall_that_goes_on_evenly_is_no_valve_that_pops(minutes: list[float], seeps: bool) -> None:
+    """A setting that follows the fridge's air takes ten minutes over what a valve that pops does in seconds."""
+    teeth = Teeth()
+    found = [teeth.take(60.0 * at, bar, 0.0003, 0.0) and teeth.seeps for at, bar in enumerate(minutes)]
+    assert any(found) is seeps

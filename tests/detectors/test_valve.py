@@ -19,12 +19,15 @@ from tests.detectors.streams import (
     every,
     feed,
     merged,
+    noisy,
+    of,
     pressure,
     stream,
     temperature,
     watch_of,
 )
 from ullage.detectors.activity import Activity
+from ullage.detectors.finding import Condition
 from ullage.detectors.record import BAR, Record
 from ullage.detectors.samples import Entry, Kind, Samples
 from ullage.detectors.valve import Proof
@@ -245,3 +248,41 @@ def test_quick_teeth_after_slow_ones_are_a_beat() -> None:
     slow = [60.0, 70, 80, 90, 100, 110, 120, 130, 140, 150]
     assert toothed(slow).valve.proof is Proof.CYCLE
     assert toothed([*slow[:7], 12.0, 240.0]).valve.proof is not Proof.CYCLE
+
+
+def test_a_level_where_the_valve_reseats_is_no_tooth() -> None:
+    """Slow teeth from 1.1 to 1.2 bar, then one that stays at its foot: a valve that passes gas steadily looks like that."""
+    at = every(20, 50)
+    hour = (at - START_S) / HOUR_S
+    bars = np.where(hour < 30, 1.1 + 0.1 * (hour % 3) / 3, 1.105)
+    bars += 0.0005 * np.random.default_rng(7).standard_normal(len(at))
+    watch = watch_of(VALVED, (Activity,))
+    watch.update(merged(pressure(at, bars), temperature(at + 5, np.full(len(at), 19.0))))
+    assert watch.record.valve.cycles
+    assert watch.record.valve.proof is None
+
+
+@pytest.mark.parametrize(("falls_min", "cycles"), [(1, True), (20, False)])
+def test_an_opening_that_follows_the_air_is_no_cycle(falls_min: float, cycles: bool) -> None:
+    """A level that swings by 30 mbar every two hours: at once, as a valve pops, or over twenty minutes, as the air cools."""
+    at = every(20, 50)
+    minute = (at - START_S) / 60
+    part = minute % 120
+    swing = np.where(part < 120 - falls_min, part / (120 - falls_min), (120 - part) / falls_min)
+    bars = np.minimum(0.1 * minute / 60, 1.17 + 0.03 * swing)
+    bars += 0.0005 * np.random.default_rng(3).standard_normal(len(at))
+    watch = watch_of(VALVED, (Activity,))
+    watch.update(merged(pressure(at, bars), temperature(at + 5, np.full(len(at), 19.0))))
+    assert (watch.record.valve.proof is Proof.CYCLE) is cycles
+
+
+def test_a_valve_that_is_set_higher_does_not_stick() -> None:
+    """`valve set 1.4`: on its way there the pressure has not left a level that the valve holds."""
+    low = Batch(vessel=VALVED, hours=40, opening_bar=1.1, tail_h=30).samples()
+    watch = watch_of(VALVED)
+    watch.update(low)
+    set_s = float(low.time_s[-1])
+    found = watch.enter(Entry(time_s=set_s, text="valve set 1.4"))
+    at_h = np.arange(0.0, 8.0, 1 / 60)
+    found += watch.update(noisy(at_h, 1.1 + np.minimum(0.1 * at_h, 0.3), 19.0, seed=2, start_s=set_s + 60))
+    assert of(found, Condition.STILL_FERMENTING) == []
