@@ -206,6 +206,7 @@ class Ending(Detector):
             and record.now_s - record.overruled_s >= OVERRULED_S
             and not gas_goes(record, production, max(start_s, record.valve.gas_left_s))
             and not suddenly_still(record, bound.measured)
+            and not self._test.broken_off(record, start_s, production.rate_g_per_l_day)
             and past_its_peak(record, bound, self._to_come)
         )
 

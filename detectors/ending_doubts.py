@@ -47,7 +47,7 @@ def past_its_peak(record: Record, bound: Bound, to_come: ToCome) -> bool:
     if record.valve.proof is Proof.CYCLE:
         if bound.whole_teeth and _faster(let_off.lately(record, production.end_s), production):
             return False
-        if bound.whole_teeth and record.rates.rising(production):
+        if bound.whole_teeth and not record.valve.even_falls.followed and record.rates.rising(production):
             return False
         short = not bound.whole_teeth or let_off.stopped_short(record, record.age_h / 10)
         if short and abrupt(record, let_off, to_come.late_halves):

@@ -24,6 +24,11 @@ UNASKED_S = 86_400.0
 SURELY_BEGUN = 0.5
 """Share of the way to nine tenths of the gas before which a climb that slows down is no end."""
 REST_PACE_S = 3600.0
+SURELY_MUCH = 2.5
+"""Production, g/L a day, that beer which gives off what it holds does not feign."""
+FASTEST, FASTEST_H = 12.0, 4.0
+"""Age divided by it, or that many hours, is the fastest time constant with which yeast goes to rest."""
+LEAST_G_PER_L_DAY = 0.2
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -54,6 +59,8 @@ class ShutTest:
         self._to_come = to_come
         self._first_climb = FirstClimb()
         self._answered_shut_s = self._answered_s = -math.inf
+        self._surely_g_per_l_day = 0.0
+        """Production at the least by which the last test was answered."""
         self._ended_s = -math.inf
         """When the last test ended that was looked at once more."""
         self._unsaid_shut_s: float | None = None
@@ -86,6 +93,7 @@ class ShutTest:
         if said and late and self._may_be_given_off(record, start_s, share.likely * recent.rate_g_per_l_day):
             return None
         self._answered_shut_s, self._answered_s = start_s, record.now_s
+        self._surely_g_per_l_day = share.least * recent.low
         self._unsaid_shut_s = None if said else start_s
         return self.still(record, recent, shut_h, progress, share)
 
@@ -106,6 +114,17 @@ class ShutTest:
             return None
         self._answered_shut_s, self._answered_s = shut_s, record.now_s
         return self.still(record, climb, shut_h, progress, share, ended=True)
+
+    def broken_off(self, record: Record, start_s: float, rate_g_per_l_day: float) -> bool:
+        """Tell whether a climb that was surely production, in the stretch since `start_s`, has ended faster than yeast goes to rest.
+
+        Then gas has found its way out: a valve that was hardly turned opens again a little higher.
+        """
+        if self._answered_shut_s != start_s or self._surely_g_per_l_day < SURELY_MUCH:
+            return False
+        fallen = math.log(self._surely_g_per_l_day / max(rate_g_per_l_day, LEAST_G_PER_L_DAY))
+        fastest_h = max(record.age_h / FASTEST, FASTEST_H)
+        return record.now_s - self._answered_s < fastest_h * 3600 * fallen
 
     def _may_be_given_off(self, record: Record, start_s: float, rate_g_per_l_day: float) -> bool:
         """Tell whether a low rate may be what the beer gives off."""

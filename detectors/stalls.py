@@ -220,10 +220,11 @@ class Stalls:
         if self.too_cold:
             return []
         recent = record.production_over(max(record.valve.shut_s, record.now_s - 6 * 3600), 6.0)
-        if recent is None or (self._broke_off and recent.hours < GOES_ON_H):
+        doubted = self._broke_off or self._sampled_s is not None  # then a wobble must not end it
+        if recent is None or (doubted and recent.hours < GOES_ON_H):
             return []
         share = drop_share(record) if record.valve.proof is Proof.CYCLE else 1.0
-        if recent.low * share > (1.0 if self._broke_off else 0.3):
+        if recent.low * share > (1.0 if doubted else 0.3):
             self._stalled = self._broke_off = False
             self._sampled_s = None
             self._went_on_s = record.now_s

@@ -62,7 +62,7 @@ class Suspicion:
     def refuted(self) -> None:
         """A test has shown production: ask again only when a third more time has passed."""
         self._needed = max(self.progress * 1.4, ENOUGH)
-        self._quiet_from = self._needed
+        self._quiet_from = max(self.progress * 1.4, HALF_WAY)
 
     def take(self, record: Record) -> None:
         """Take the newest frame: time goes by, faster in the warm."""
@@ -79,7 +79,7 @@ class Suspicion:
         valve = record.valve
         if record.chill_s is not None or valve.held_s is None or now_s % 3600 >= 1:
             return ()
-        drops = valve.teeth.drops
+        drops = valve.sudden_drops()
         dropped = bool(drops) and now_s - drops[-1].time_s < (24 if valve.cycles else 8) * 3600
         if self.progress < self._needed:
             if self.progress >= self._quiet_from and (quiet := gone_quiet(record)):

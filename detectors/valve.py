@@ -11,6 +11,7 @@ import math
 from collections import deque
 from enum import Enum
 
+from ullage.detectors.even_falls import EvenFalls
 from ullage.detectors.frames import Frame
 from ullage.detectors.journal import Known, Word
 from ullage.detectors.medians import median
@@ -38,10 +39,6 @@ LASTING_S = 3 * 3600.0
 CLIMBED = 0.15
 """Part of its drop that a tooth which lasts has climbed: yeast goes to rest within days, and beer gives back what a drop took.
 A pressure that stays where the valve reseats may be one that passes gas steadily."""
-SUDDEN = 0.6
-"""Part of a drop that goes within a minute or two, where a valve pops."""
-FRAME_MINUTES, DENSE = 10, 4
-"""Minutes of a frame's ten without which a drop may have gone by between readings."""
 OFF_SETTING_BAR = 0.12
 """A level that stands still so far below the setting has to stand for twice as long: a slow climb pauses as the fridge cools."""
 SEEN_S = 1200.0
@@ -99,9 +96,7 @@ class Valve:
         """Last time that gas left in another way than in a drop of known size."""
         self._recent: deque[tuple[float, float, float]] = deque(maxlen=12 * HOURS)  # time, bar, beer °C
         self._warm_c = math.nan
-        self._minutes: deque[float] = deque(maxlen=2 * FRAME_MINUTES)
-        self._was_dense = self._dense = False
-        """Whether the frame before, and with it the newest, has readings of most minutes."""
+        self.even_falls = EvenFalls()
 
     # -- what others ask ------------------------------------------------------------------------------------------
 
@@ -115,9 +110,13 @@ class Valve:
         """Noise of a frame's median, sd in bar."""
         return self.noise.frame_sd_bar
 
+    def sudden_drops(self) -> list[Drop]:
+        """Return the drops that a valve which pops, or a hand, may have made, newest last."""
+        return [drop for drop in self.teeth.drops if drop not in self.even_falls]
+
     def usual_drops(self) -> list[Drop]:
         """Return the drops that are alike in where they begin and end, newest last: the valve's own cycle."""
-        drops = [drop for drop in self.teeth.drops if drop.time_s > self.changed_s]
+        drops = [drop for drop in self.sudden_drops() if drop.time_s > self.changed_s]
         if len(drops) < 3:
             return []
         peak = median(drop.peak_bar for drop in drops[-6:])
@@ -204,16 +203,14 @@ class Valve:
         totals: list[float] = []
         noise_bar, step_bar = self.noise.minute_sd_bar, self.noise.step_bar
         count = self.teeth.count
-        self._dense = self._was_dense and len(frame.minute_end_s) >= DENSE
-        self._was_dense = len(frame.minute_end_s) >= DENSE
-        self._minutes.extend(frame.minute_bar)
+        self.even_falls.take(frame)
         for time_s, bar in zip(frame.minute_end_s, frame.minute_bar, strict=True):
             if self.teeth.take(time_s, bar, noise_bar, step_bar, self._least_drop_bar):
                 if self._breaks_word(time_s):
                     self.word_shut_s = None  # whatever the journal said, the valve is open again
                 self._gas_left(time_s)
                 if self.teeth.seeps:
-                    self.leaked_s = time_s + 1.0
+                    self._seeped(time_s)
                 self._end_tooth(counted=self.teeth.count - count)
                 count = self.teeth.count
             else:
@@ -263,12 +260,10 @@ class Valve:
         peak = max(before, before2)
         if peak - bar - cooling_bar <= threshold or bar >= before:
             return
-        if self._dense and self._steepest_bar() < SUDDEN * (peak - bar):
-            # no drop: an opening that follows the air's swings, or a leak
-            self.leaked_s = time_s
-            return
         count = self.teeth.count
         self.teeth.add(time_s, peak, before, bar)
+        if self.even_falls.even(peak - bar):
+            self._seeped(time_s)
         self.shape.forget()
         if self.teeth.count > count:
             self._tooth_points = self._rise.points
@@ -279,11 +274,10 @@ class Valve:
         self.total_bar = bar + self.teeth.let_off_bar
         self._gas_left(time_s)
 
-    def _steepest_bar(self) -> float:
-        """Return the steepest fall within the minutes of the last two frames, each end a mean of three, bar."""
-        minutes = list(self._minutes)
-        means = [sum(minutes[at : at + 3]) / 3 for at in range(len(minutes) - 2)]
-        return max((before - after for before, after in zip(means, means[3:], strict=False)), default=0.0)
+    def _seeped(self, time_s: float) -> None:
+        """The last drop is too even for a valve that pops: what has gone is known, but it proves nothing."""
+        self.leaked_s = time_s + 1.0
+        self.even_falls.note(time_s)
 
     def _learn_held(self) -> None:
         """A level that stands still for three hours near the setting is the valve's."""
@@ -360,7 +354,7 @@ class Valve:
 
     def _proof_from_data(self, time_s: float, bar: float) -> Proof | None:
         drops = self.usual_drops()
-        if len(drops) >= 3 and self.teeth.count >= LEAST_COUNT:
+        if len(drops) >= 3 and self.teeth.count - self.even_falls.count >= LEAST_COUNT:
             opening, margin = self._opening(drops)
             last = self.teeth.drops[-1]
             minute, step = self.noise.minute_sd_bar, self.noise.step_bar

@@ -55,6 +55,18 @@ def test_gas_given_off_after_shutting_says_nothing_of_how_long_the_yeast_goes_on
     assert not of(found, Condition.FINISHED)
 
 
+def test_a_climb_that_ends_all_at_once_is_a_valve_that_opens_again() -> None:
+    """`valve shut`, but it was hardly turned: 20 g/L a day for half an hour, and from then on nothing, as if yeast could stop."""
+    before = Batch(vessel=VALVED, hours=60, opening_bar=1.2, tail_h=25).samples()
+    at_h = np.arange(0.0, 10.0, 1 / 60)
+    climb_bar = np.minimum(20.0 / 24 * at_h / capacity_g_per_l_bar(VALVED, CELSIUS), 0.15)
+    shut_s = float(before.time_s[-1]) + 60
+    after = noisy(at_h, 1.2 + climb_bar, CELSIUS, seed=2, start_s=shut_s)
+    found = verdicts(VALVED, stream(merged(before, after), (shut_s, "valve shut")))
+    ends = of(found, Condition.STILL_FERMENTING, Condition.FINISHED)
+    assert [one.condition for one in ends] == [Condition.STILL_FERMENTING]
+
+
 def test_what_the_beer_gives_off_after_the_end_delays_little() -> None:
     """0.5 bar given off with 5 h and 0.15 g/L to come: told apart, the end is called while much of it is still coming."""
     all_found, shut_s = shut_at_last(40.0, 0.15, 30.0, seed=6)

@@ -107,7 +107,7 @@ def test_a_leak_so_fast_that_it_looks_like_drops_of_the_valve_is_found_at_once(s
     bars = np.minimum(0.1 * at_h, 1.2) * np.exp(-0.04 * np.clip(at_h - 120, 0, None))
     samples = noisy(at_h, bars, 20.0, seed=seed, noise_bar=0.003)
     (raised,) = of(verdicts(VALVED, samples), Condition.LEAK)
-    assert 120 < hours_in(raised) <= 120 + 4.5
+    assert 120 < hours_in(raised) <= 120 + 4
 
 
 def test_what_a_valve_lets_off_on_its_way_back_is_no_leak() -> None:
