@@ -201,7 +201,7 @@ class ToCome:
                 1 + sure * measured.se_g_per_l_day / max(measured.rate_g_per_l_day, LEAST_RATE),
                 self.settings.slow_side,
             )
-        elif share < 1:
+        elif share < 1 and record.valve.fine():
             by_rates_h = record.rates.tail_h(measured, sure_side=False)
             high *= at_once(
                 worth_margin(record),

@@ -21,6 +21,8 @@ KEPT_S = 8 * 86400.0
 HAND_HOURS = 48.0
 FLOAT_HOURS = 96.0
 """A floating sensor's medians stand within 0.001 through a slow tail of 0.4 g/L CO2 a day: it has to stand longer."""
+FALLS = 0.0004
+"""Fall of a floating sensor's medians in that time, as one line, that is no end: 0.1 °P, as much as may still come."""
 FRESH_S = 12 * 3600.0
 """A newest sample older than this says nothing about now."""
 BELIEVABLE = (0.985, 1.2)
@@ -117,4 +119,16 @@ class GravityEvidence:
         newest = max(known, key=lambda sample: sample.time_s)
         hours = FLOAT_HOURS if newest.instrument is Instrument.FLOAT else HAND_HOURS
         found = stable(known, hours)
-        return found if found.stands else None
+        if not found.stands or (newest.instrument is Instrument.FLOAT and self._falls(newest.time_s)):
+            return None
+        return found
+
+    def _falls(self, until_s: float) -> bool:
+        """Tell whether a floating sensor's medians fall as one line: slowly, but by more than may still come at the end."""
+        floats = [one for one in self._samples if one.instrument is Instrument.FLOAT]
+        lately = [one for one in floats if 0 <= until_s - one.time_s <= FLOAT_HOURS * 3600]
+        hours = [(one.time_s - until_s) / 3600 for one in lately]
+        middle = sum(hours) / len(hours)
+        square = sum((hour - middle) ** 2 for hour in hours)
+        slope = sum((hour - middle) * one.gravity for hour, one in zip(hours, lately, strict=True)) / square
+        return slope * FLOAT_HOURS < -FALLS

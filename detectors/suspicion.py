@@ -28,6 +28,9 @@ MOST_SLIDE_BAR = 0.3
 bar, common practice)."""
 SLIDE_DONE = 0.25
 """Share of the whole slide that may still have happened in the last twelve hours."""
+DAY_S, ONCE_S = 24 * 3600.0, 8 * 3600.0
+LITTLE_G_PER_L = 0.3
+"""What a cycling valve may let off in a day, each drop counted at its most, and fermentation still seem to be over."""
 PLAIN_SLIDE_BAR = 0.03
 """A slide that no creep of a valve makes: it shows the flow itself, and its rest is asked about sooner."""
 SLID_SOONER = 2 / 3
@@ -79,8 +82,7 @@ class Suspicion:
         valve = record.valve
         if record.chill_s is not None or valve.held_s is None or now_s % 3600 >= 1:
             return ()
-        drops = valve.sudden_drops()
-        dropped = bool(drops) and now_s - drops[-1].time_s < (24 if valve.cycles else 8) * 3600
+        dropped = _lets_off(record)
         if self.progress < self._needed:
             if self.progress >= self._quiet_from and (quiet := gone_quiet(record)):
                 return quiet
@@ -96,6 +98,11 @@ class Suspicion:
         if lately < -max(RISING_BAR, 6 * valve.frame_noise_bar):
             return ()
         hours = record.age_h
+        if valve.cycles and now_s - valve.sudden_drops()[-1].time_s < DAY_S:
+            return (
+                f"the valve's drops of a day let off no more than {_let_off_g_per_l(record):.1f} g/L CO2",
+                f"{hours:.0f} h since the first gas: most worts are done by then",
+            )
         if slide > MOST_SLIDE_BAR:
             return ()
         if slide > max(SLIDE_BAR, 6 * valve.frame_noise_bar):
@@ -107,6 +114,20 @@ class Suspicion:
             "held for twelve hours without a sign of flow",
             f"{hours:.0f} h since the first gas, now at {celsius:.1f} °C: most worts are done by then",
         )
+
+
+def _lets_off(record: Record) -> bool:
+    """Tell whether drops show that gas comes: of a valve that cycles as much as a fermentation makes in a day."""
+    drops = record.valve.sudden_drops()
+    if not record.valve.cycles:
+        return bool(drops) and record.now_s - drops[-1].time_s < ONCE_S
+    return _let_off_g_per_l(record) > LITTLE_G_PER_L
+
+
+def _let_off_g_per_l(record: Record) -> float:
+    """Return at most how much CO2 the drops of the last day were, as far as they are kept, g/L."""
+    lately = [drop for drop in record.valve.sudden_drops() if record.now_s - drop.time_s < DAY_S]
+    return record.capacity_g_per_l_bar * sum(drop.size_bar for drop in lately)
 
 
 def _slid(record: Record, slide_bar: float) -> tuple[str, ...]:

@@ -35,6 +35,7 @@ SEEN = 1.2
 LEAST_COUNT = 8
 """A valve that lets gas off in drops makes dozens of them: a wort's gas is some hundred times what a drop of 0.1 bar takes.
 Fewer are a smooth one that stuck now and then."""
+FINE = 15.0
 LASTING_S = 3 * 3600.0
 CLIMBED = 0.15
 """Part of its drop that a tooth which lasts has climbed: yeast goes to rest within days, and beer gives back what a drop took.
@@ -127,6 +128,11 @@ class Valve:
             for drop in drops
             if abs(drop.peak_bar - peak) <= tolerance and abs(drop.trough_bar - trough) <= tolerance
         ]
+
+    def fine(self) -> bool:
+        """Tell whether a cycling valve's drops are many steps of the converter: of few, each is wrong by much, and all alike."""
+        drops = self.usual_drops()
+        return bool(drops) and median(drop.size_bar for drop in drops) >= FINE * self.noise.step_bar
 
     @property
     def tooth_resolved(self) -> bool:

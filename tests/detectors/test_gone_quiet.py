@@ -55,3 +55,15 @@ def test_a_valve_that_lets_nothing_off_for_a_day_is_asked_about() -> None:
 def test_silence_that_something_else_explains_is_not_asked_about(why: dict[str, Any]) -> None:
     """Five ways in which drops cease, or seem to, while there is much to come."""
     assert not asked(**why)
+
+
+def test_a_valve_that_lets_next_to_nothing_off_is_asked_about_by_time() -> None:
+    """Drops too small to prove anything, every nine hours, far beyond the time that most worts take: at most 0.1 g/L a day."""
+    at_h = np.arange(0.0, 200.0, 1 / 60)
+    part = np.where(at_h < 80, at_h % 1.0, at_h % 9.0 / 9.0)
+    bars = np.minimum(0.1 * at_h, OPENING_BAR - 0.0142 * (1 - part))
+    questions = of(
+        verdicts(VALVED, noisy(at_h, bars, 20.0, seed=6, noise_bar=0.001)), Condition.FINISH_SUSPECTED
+    )
+    assert questions
+    assert "the valve's drops of a day let off no more than 0." in questions[0].evidence[0]

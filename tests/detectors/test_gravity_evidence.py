@@ -101,3 +101,15 @@ def test_a_reading_that_stands_alone_in_six_hours_is_a_sample_by_hand() -> None:
     assert latest is not None
     assert (latest.instrument, latest.time_s) == (Instrument.HYDROMETER, T0 + 2 * DAY)
     assert evidence.stands(T0 + 2 * DAY + 7 * 3600) is not None
+
+
+@pytest.mark.parametrize(("fall", "stands"), [(0.0002, True), (0.0007, False)])
+def test_a_floating_sensor_that_falls_slowly_does_not_stand(fall: float, stands: bool) -> None:
+    """Within 0.001 over 96 h, but on a line: 0.0007 are 0.7 g/L CO2, and as much again may come."""
+    evidence = GravityEvidence()
+    rng = np.random.default_rng(4)
+    for at_h in np.arange(0.0, 126.0, 0.25):
+        evidence.take(
+            T0 + at_h * 3600, 1.012 - fall * at_h / 96 + 0.0005 * rng.standard_normal(), Instrument.FLOAT
+        )
+    assert (evidence.stands(T0 + 126 * 3600) is not None) is stands
