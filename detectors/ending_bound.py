@@ -202,11 +202,9 @@ class ToCome:
                 self.settings.slow_side,
             )
         elif share < 1 and record.valve.fine():
-            by_rates_h = record.rates.tail_h(measured, sure_side=False)
             high *= at_once(
                 worth_margin(record),
                 1 + sure * measured.se_g_per_l_day / max(measured.rate_g_per_l_day, LEAST_RATE),
-                tail_h / (COUNTED_SIDE * by_rates_h) if by_rates_h is not None else 1.0,
             )
         return Bound(
             production=replace(

@@ -69,8 +69,8 @@ class RateHistory:
         """Return the rates before a moment, newest first."""
         return (rate for rate in reversed(self._rates) if rate.time_s < time_s)
 
-    def tail_h(self, production: Production, *, sure_side: bool = True) -> float | None:
-        """Return an upper estimate of the tail's time constant, h, or the likely one; None if no fall of the rate is seen."""
+    def tail_h(self, production: Production) -> float | None:
+        """Return an upper estimate of the tail's time constant, h; None if the rate is not seen to have fallen."""
         now_s = (production.start_s + production.end_s) / 2
         high = max(production.rate_g_per_l_day + 0.5 * production.se_g_per_l_day, 0.02)
         falls_h: list[float] = []
@@ -82,8 +82,7 @@ class RateHistory:
         if not falls_h:
             return None
         growth = falls_h[0] / falls_h[-1]  # of the nearest fall against the widest
-        slow_side = min(max(growth, SLOW_SIDE), MOST_GROWTH) if sure_side else 1.0
-        return slow_side * max(falls_h)
+        return min(max(growth, SLOW_SIDE), MOST_GROWTH) * max(falls_h)
 
     def rising(self, production: Production) -> bool:
         """Tell whether a rate has surely come up again from a lower one within a day and a half."""
