@@ -28,8 +28,8 @@ MADE = (0.6, 0.85)
 """Share of what the wort is expected to give that has at least been made near the end, by whether its gravity is known."""
 UNSEEN_H = 72.0
 """So long a fermentation may have gone on before the first reading, if nobody said when it was pitched: three days."""
-LEAST_RATE = 0.02
-"""A rate that is measured as less, g/L/day, counts as this."""
+LEAST_G_PER_L_DAY = 0.02
+"""A rate that is measured as less counts as this."""
 FALLEN = 0.35
 """Most time constants by which a rate may be taken to have fallen since the middle of its window."""
 
@@ -189,23 +189,18 @@ class ToCome:
         self, record: Record, measured: Production, share: float = 1.0, *, whole_teeth: bool = False
     ) -> Bound:
         sure = self.settings.sure_by_word if record.valve.proof is Proof.WORD else self.settings.sure
-        high = max(measured.rate_g_per_l_day + sure * measured.se_g_per_l_day, LEAST_RATE) * share
+        high = max(measured.rate_g_per_l_day + sure * measured.se_g_per_l_day, LEAST_G_PER_L_DAY) * share
         tail_h = self.tail_h(record, measured, share)
         if share < 1:
             high *= 1 - released(record, tail_h)
         # the window's mean rate is that of its middle; a tail of at most tail_h has fallen since, but in a window that
         # is long against it the rate may have stood still and only then begun to fall, or the tail be another one
         ago_h = (record.now_s - (measured.start_s + measured.end_s) / 2) / 3600
+        rate_margin = 1 + sure * measured.se_g_per_l_day / max(measured.rate_g_per_l_day, LEAST_G_PER_L_DAY)
         if record.valve.proof is Proof.WORD:
-            high *= at_once(
-                1 + sure * measured.se_g_per_l_day / max(measured.rate_g_per_l_day, LEAST_RATE),
-                self.settings.slow_side,
-            )
+            high *= at_once(rate_margin, self.settings.slow_side)
         elif share < 1 and record.valve.fine():
-            high *= at_once(
-                worth_margin(record),
-                1 + sure * measured.se_g_per_l_day / max(measured.rate_g_per_l_day, LEAST_RATE),
-            )
+            high *= at_once(rate_margin, worth_margin(record))
         return Bound(
             production=replace(
                 measured,

@@ -121,6 +121,9 @@ def _lets_off(record: Record) -> bool:
     drops = record.valve.sudden_drops()
     if not record.valve.cycles:
         return bool(drops) and record.now_s - drops[-1].time_s < ONCE_S
+    teeth = record.valve.teeth
+    if teeth.count > len(teeth.drops) and record.now_s - teeth.drops[0].time_s < DAY_S:
+        return True  # more than are kept
     return _let_off_g_per_l(record) > LITTLE_G_PER_L
 
 

@@ -36,6 +36,7 @@ LEAST_COUNT = 8
 """A valve that lets gas off in drops makes dozens of them: a wort's gas is some hundred times what a drop of 0.1 bar takes.
 Fewer are a smooth one that stuck now and then."""
 FINE = 15.0
+"""Steps of the converter that a drop has to be for its errors to be its own."""
 LASTING_S = 3 * 3600.0
 CLIMBED = 0.15
 """Part of its drop that a tooth which lasts has climbed: yeast goes to rest within days, and beer gives back what a drop took.
@@ -113,6 +114,8 @@ class Valve:
 
     def sudden_drops(self) -> list[Drop]:
         """Return the drops that a valve which pops, or a hand, may have made, newest last."""
+        if not self.even_falls.count:
+            return list(self.teeth.drops)
         return [drop for drop in self.teeth.drops if drop not in self.even_falls]
 
     def usual_drops(self) -> list[Drop]:
@@ -287,12 +290,7 @@ class Valve:
 
     def _learn_held(self) -> None:
         """A level that stands still for three hours near the setting is the valve's."""
-        if (
-            self.sealed
-            or self.word_shut_s is not None
-            or len(self._recent) < 3 * HOURS
-            or self.set_bar is None
-        ):
+        if self.sealed or self.word_shut_s is not None or self.set_bar is None:
             return
         near = self.held_bar is not None or self._recent[-1][1] > self.set_bar - OFF_SETTING_BAR
         wanted = (3 if near else 6) * HOURS
