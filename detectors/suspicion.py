@@ -100,7 +100,7 @@ class Suspicion:
         hours = record.age_h
         if valve.cycles and now_s - valve.sudden_drops()[-1].time_s < DAY_S:
             return (
-                f"the valve's drops of a day let off no more than {_let_off_g_per_l(record):.1f} g/L CO2",
+                f"the drops that were seen in a day let off no more than {_let_off_g_per_l(record):.1f} g/L CO2",
                 f"{hours:.0f} h since the first gas: most worts are done by then",
             )
         if slide > MOST_SLIDE_BAR:

@@ -66,4 +66,4 @@ def test_a_valve_that_lets_next_to_nothing_off_is_asked_about_by_time() -> None:
         verdicts(VALVED, noisy(at_h, bars, 20.0, seed=6, noise_bar=0.001)), Condition.FINISH_SUSPECTED
     )
     assert questions
-    assert "the valve's drops of a day let off no more than 0." in questions[0].evidence[0]
+    assert "the drops that were seen in a day let off no more than 0." in questions[0].evidence[0]

@@ -53,3 +53,12 @@ def test_a_test_is_believed_though_the_height_was_never_measured(noise_bar: floa
     given = stream(lifted, (START_S + 180 * HOUR_S, "valve shut"))
     (over,) = of(verdicts(VALVED, given), Condition.FINISHED)
     assert 183 <= hours_in(over) <= 192
+
+
+def test_drops_that_are_not_kept_count_as_gas() -> None:
+    """A drop of 14 mbar every half hour in warm beer: the sixteen that are kept are little, and all of a day are not; nothing is asked by time."""
+    at_h = np.arange(0.0, 150.0, 1 / 60)
+    bars = np.minimum(0.1 * at_h, 1.2 - 0.014 * (1 - at_h % 0.5 / 0.5))
+    found = verdicts(VALVED, noisy(at_h, bars, 32.0, seed=6, noise_bar=0.0003))
+    questions = of(found, Condition.FINISH_SUSPECTED)
+    assert not any("let off no more than" in line for one in questions for line in one.evidence)
