@@ -3,7 +3,7 @@
 How long a run of equal readings may be depends on the sensor. With noise of sd σ and a step q, a true constant in the
 middle of a step stays in that step with probability erf(q / (2·√2·σ)) a reading; a run of n equal readings happens by
 chance with that probability to the n-th power. σ is learned from second differences (which a steady rise does not
-touch) while the sensor is alive, q is the smallest change seen. A coarse, quiet converter may rightly repeat itself
+touch) while the sensor is alive, q is the least distance of two values seen. A coarse, quiet converter may rightly repeat itself
 for a day: for it the run proves nothing, and nothing is claimed. Nor is noise always the sensor's own: gas that passes a
 valve makes some, and takes it along. So a run must be three times as long as the longest that was no fault.
 
@@ -121,12 +121,15 @@ class _Pages:
 
 
 def _pages(table: FloatArray) -> list[tuple[float, float]]:
-    """Return each page's σ and smallest change q; q is inf in a page without any change."""
-    first = np.abs(np.diff(table, axis=1))
-    step = np.where(first > 0, first, np.inf).min(axis=1)
+    """Return each page's σ and least distance of two values q; q is inf in a page without any change.
+
+    Not the least change from one reading to the next: behind a fast valve each reading is far from its neighbour.
+    """
+    ordered = np.sort(table, axis=1)
+    apart = np.diff(ordered, axis=1)
+    step = np.where(apart > 0, apart, np.inf).min(axis=1)
     second = np.sort(np.abs(np.diff(table, n=2, axis=1)), axis=1)[:, : int((PAGE - 2) * 0.9)]
     noise = second.mean(axis=1) / SECOND_DIFFERENCE_MEAN
-    ordered = np.sort(table, axis=1)
     span = ordered[:, -EDGE - 1] - ordered[:, EDGE]
     # two neighbouring steps: the least noise does that where the value lies between
     noise[span < 1.5 * step] = 0.0

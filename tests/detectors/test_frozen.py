@@ -73,6 +73,18 @@ def test_a_dead_sensor_is_found_within_three_hours(interval_s: float, step_bar: 
     assert raised.evidence
 
 
+def test_a_sensor_that_dies_while_a_valve_pops_every_few_minutes() -> None:
+    """Readings 15 mbar apart from one to the next: the converter's step is not the least of these changes."""
+    rng = np.random.default_rng(3)
+    rows = 2000
+    tooth = 1.2 + 0.015 * (np.arange(rows) % 16)
+    value = np.round((tooth + 0.0008 * rng.standard_normal(rows)) / 0.0001) * 0.0001
+    value[1000:] = value[999]
+    raised = said(pressure(START_S + 30.0 * np.arange(rows), value))
+    assert [f.condition for f in raised] == [Condition.SENSOR_FROZEN]
+    assert hours_in(raised[0]) - 1000 * 30 / HOUR_S <= 1.0
+
+
 def test_a_ten_bit_converter_with_noise_of_its_step() -> None:
     """Steps of 8.5 mbar, noise of 6 mbar: alive for days without a word, and found within the hour when it dies."""
     time_s = every(30, 72)
