@@ -1,8 +1,8 @@
 """Passive evidence for the end while the valve may be passing gas: enough to ask for a test, never for a verdict.
 
 A valve that passes gas holds a little more than its reseat pressure, by an amount that falls with the flow. While that
-slide goes on, visibly beyond the noise, it is not the end; once a plain one has come to rest, it may well be. A valve that
-cycles goes quiet (`gone_quiet.py`). Otherwise time is all there is: how far a fermentation at this temperature has come as
+slide goes on, visibly beyond the noise, it is not the end; once a plain one has come to rest, it may well be. So it may
+once cool hours take the pressure off the valve (`off_the_valve.py`). A valve that cycles goes quiet (`gone_quiet.py`). Otherwise time is all there is: how far a fermentation at this temperature has come as
 a rule.
 """
 
@@ -11,6 +11,7 @@ import math
 import numpy as np
 
 from ullage.detectors.gone_quiet import gone_quiet
+from ullage.detectors.off_the_valve import OffTheValve
 from ullage.detectors.record import BAR, BEER, TIME, Record
 from ullage.detectors.slopes import upper_median
 from ullage.detectors.vessel import Vessel
@@ -38,7 +39,7 @@ SLID_SOONER = 2 / 3
 AT_REST, LEAST_REST_H = 0.15, 12.0
 """Share of a plain slide that the last quarter of the age, half a day at least, may still show: a slow one goes on for long."""
 HALF_WAY = 0.5
-"""Share of the usual time before which a cycling valve's drops that cease say nothing: they become too fast to be seen."""
+"""Share of the usual time before which silence says nothing: a cycling valve's drops become too fast to be seen."""
 UNSEEN_H = 240.0
 """Most hours before the first reading that count: an older word of pitching is another batch's."""
 RISING_BAR = 0.05
@@ -61,6 +62,7 @@ class Suspicion:
         self._last_s: float | None = None
         self._needed = ENOUGH
         self._quiet_from = HALF_WAY
+        self._off_the_valve = OffTheValve()
 
     def refuted(self) -> None:
         """A test has shown production: ask again only when a third more time has passed."""
@@ -75,6 +77,7 @@ class Suspicion:
         if self._last_s is not None:
             self.progress += pace_per_h(record.beer_c) * min((now_s - self._last_s) / 3600, 24.0)
         self._last_s = now_s
+        self._off_the_valve.take(record, often=self.progress >= HALF_WAY)
 
     def weigh(self, record: Record) -> tuple[str, ...]:
         """Return the evidence once it suffices, else nothing."""
@@ -84,7 +87,9 @@ class Suspicion:
             return ()
         dropped = _lets_off(record)
         if self.progress < self._needed:
-            if self.progress >= self._quiet_from and (quiet := gone_quiet(record)):
+            if self.progress >= self._quiet_from and (
+                quiet := gone_quiet(record) or self._off_the_valve.evidence(record)
+            ):
                 return quiet
             sooner = self.progress >= SLID_SOONER * self._needed and not dropped
             return _slid_to_rest(record) if sooner else ()

@@ -46,7 +46,7 @@ OFF_SETTING_BAR = 0.12
 SEEN_S = 1200.0
 """Teeth at least this far apart are seen one by one at a reading every few minutes."""
 HARDLY_SET = 0.25
-"""Of the valve's setting: what looks like drops further down is none of the valve's."""
+"""Of the valve's setting: what looks like drops further down is none of the valve's, but noise in an empty head space."""
 HOURS = 6
 """Frames to an hour."""
 
@@ -120,7 +120,8 @@ class Valve:
 
     def usual_drops(self) -> list[Drop]:
         """Return the drops that are alike in where they begin and end, newest last: the valve's own cycle."""
-        drops = [drop for drop in self.sudden_drops() if drop.time_s > self.changed_s]
+        least_bar = HARDLY_SET * self.set_bar if self.set_bar is not None else -math.inf
+        drops = [d for d in self.sudden_drops() if d.time_s > self.changed_s and d.peak_bar >= least_bar]
         if len(drops) < 3:
             return []
         peak = median(drop.peak_bar for drop in drops[-6:])
@@ -441,8 +442,6 @@ class Valve:
         opening = self.opening_bar
         if opening is None or len(self._recent) < 2 * HOURS:
             return False
-        if self.held_bar is None and self.set_bar is not None and opening < HARDLY_SET * self.set_bar:
-            return False  # steps of the sensor in an empty head space: the valve has not opened yet
         opening = max([opening, *(d.peak_bar for d in self.teeth.drops if d.time_s > self.changed_s)])
         margin = max(0.03, 6 * self.frame_noise_bar, 2 * self.noise.step_bar)
         if bar < opening + margin:

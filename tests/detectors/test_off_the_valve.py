@@ -1,0 +1,79 @@
+"""A smooth valve's pressure that leaves the valve in cool hours: asked about sooner, and only when little is made.
+
+Mass balances of beer and head space, written out in `streams.Batch`; vessel and wort are invented.
+"""
+
+import math
+from collections.abc import Callable
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from tests.detectors.streams import HOUR_S, VALVED, Batch, hours_in, of, verdicts
+from ullage.detectors.finding import Condition, Finding
+from ullage.detectors.samples import FloatArray
+
+SWING_K, SWING_H = 0.3, 6.0
+COOLED = "cool hours take the pressure off the valve"
+
+
+def fridge(hours: FloatArray) -> FloatArray:
+    """Return the beer's temperature in a fridge that swings."""
+    return 19.0 + SWING_K * np.sin(2 * math.pi * hours / SWING_H)
+
+
+def steady(hours: FloatArray) -> FloatArray:
+    """Return the beer's temperature in a fridge that does not."""
+    return np.full(len(hours), 19.0)
+
+
+def questions(
+    celsius: Callable[[FloatArray], FloatArray], *, tail_h: float = 8.0, hours: float = 150.0
+) -> tuple[Batch, list[Finding]]:
+    """Return a batch behind a smooth valve that nobody shuts, and what is asked about it."""
+    batch = Batch(vessel=VALVED, hours=hours, opening_bar=1.2, tail_h=tail_h, celsius=celsius)
+    return batch, of(verdicts(VALVED, batch.samples()), Condition.FINISH_SUSPECTED)
+
+
+def left_g_per_l(batch: Batch, at_h: float) -> float:
+    """Return the CO2 still to come at an hour."""
+    return batch.total_g_per_l - float(batch.made_g_per_l(np.array([at_h]))[0])
+
+
+def test_a_pressure_that_leaves_the_valve_in_cool_hours_is_asked_about_sooner() -> None:
+    """A quick wort: in a steady fridge time alone asks, when it has long been over."""
+    batch, (by_cool, *_) = questions(fridge)
+    _, (by_time, *_) = questions(steady)
+    assert by_cool.evidence[0].startswith(COOLED)
+    assert not by_time.evidence[0].startswith(COOLED)
+    assert hours_in(by_cool) <= hours_in(by_time) - 12
+    assert left_g_per_l(batch, hours_in(by_cool)) < 0.05 * batch.total_g_per_l
+
+
+@pytest.mark.parametrize("tail_h", [15.0, 25.0, 40.0])
+def test_while_much_is_made_cool_hours_do_not_show(tail_h: float) -> None:
+    """0.3 K within three hours ask for 0.03 g/L at most: as long as more is made than that, the valve goes on passing."""
+    batch, asked = questions(fridge, tail_h=tail_h, hours=400.0)
+    cool = [hours_in(one) for one in asked if one.evidence[0].startswith(COOLED)]
+    assert all(left_g_per_l(batch, at_h) < 0.1 * batch.total_g_per_l for at_h in cool)
+
+
+@pytest.mark.parametrize("by_bar", [0.1, 0.03, 0.015, -0.015, -0.03, -0.1])
+def test_a_valve_that_was_turned_is_no_cool_hour(by_bar: float) -> None:
+    """Turned while two thirds are still to come, nothing written down: two levels within a day are no wandering."""
+    batch = Batch(vessel=VALVED, hours=100.0, opening_bar=1.2, tail_h=40.0, celsius=steady)
+    samples = batch.samples()
+    other = replace(batch, opening_bar=1.2 + by_bar).samples()
+    turned = np.where(samples.time_s - samples.time_s[0] > 60 * HOUR_S, other.value, samples.value)
+    asked = of(verdicts(VALVED, replace(samples, value=turned)), Condition.FINISH_SUSPECTED)
+    assert not any(one.evidence[0].startswith(COOLED) for one in asked)
+
+
+def test_a_vessel_that_is_shut_for_a_while_is_no_cool_hour() -> None:
+    """A test far too early that nobody wrote down: what climbs shows that much is made."""
+    batch = Batch(
+        vessel=VALVED, hours=100.0, opening_bar=1.2, tail_h=40.0, celsius=steady, shut=((70.0, 70.5),)
+    )
+    asked = of(verdicts(VALVED, batch.samples()), Condition.FINISH_SUSPECTED)
+    assert not any(one.evidence[0].startswith(COOLED) for one in asked)
