@@ -31,7 +31,13 @@ def gas_goes(record: Record, production: Production, since_s: float) -> bool:
 
 
 def suddenly_still(record: Record, production: Production) -> bool:
-    """Tell whether a reading that does not move at all came to rest faster than yeast does: a frozen sensor?"""
+    """Tell whether a reading that does not move at all came to rest faster than yeast does: a frozen sensor?
+
+    Nor is one believed that has not moved since before the valve was shut: at the end of a fermentation a shut vessel
+    climbs by a few mbar an hour, and its noise and the fridge move every reading.
+    """
+    if record.valve.proof in (Proof.WORD, Proof.ABOVE) and record.moved_s <= record.valve.shut_s:
+        return True
     if record.now_s - record.moved_s < 2 * 3600:
         return False
     tail_h = record.rates.tail_h(production)

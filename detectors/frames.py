@@ -22,6 +22,8 @@ class Frame:
     temperature_c: float
     minute_end_s: tuple[float, ...]
     minute_bar: tuple[float, ...]
+    moved: bool = True
+    """Whether the pressure reading changed at all, noise and spikes counted: a dead sensor's does not."""
 
     @property
     def empty(self) -> bool:
@@ -36,6 +38,8 @@ class FrameMaker:
     _index: int | None = None
     _ends: list[float] = field(default_factory=list)
     _bars: list[float] = field(default_factory=list)
+    _last_bar: float = math.nan
+    _moved: bool = False
     _temperatures: list[float] = field(default_factory=list)
     _recent: list[tuple[float, float]] = field(default_factory=list)
     _recent_c: list[float] = field(default_factory=list)
@@ -67,12 +71,15 @@ class FrameMaker:
             temperature_c=median(self._temperatures),
             minute_end_s=tuple(self._ends),
             minute_bar=tuple(self._bars),
+            moved=self._moved,
         )
-        self._index = index
+        self._index, self._moved = index, False
         self._ends, self._bars, self._temperatures = [], [], []
         return [frame]
 
     def _take_pressure(self, end_s: float, bar: float) -> None:
+        self._moved = self._moved or bar != self._last_bar
+        self._last_bar = bar
         self._recent.append((end_s, bar))
         if len(self._recent) < 3:
             return

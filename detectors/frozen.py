@@ -7,8 +7,10 @@ touch) while the sensor is alive, q is the least distance of two values seen. A 
 for a day: for it the run proves nothing, and nothing is claimed. Nor is noise always the sensor's own: gas that passes a
 valve makes some, and takes it along. So a run must be three times as long as the longest that was no fault.
 
-A thermometer, though, shows its fridge's swing, however quiet it is: one that rests ten times as long as it ever has stands
-still, or its fridge does.
+However quiet it is, a thermometer shows its fridge's swing, and a pressure the yeast's gas, or the fridge's swing when that
+is over: one that rests ten times as long as it ever has stands still, or its fridge does. Of a pressure that is said
+soon only near a level at which it has been seen for half a day: one that has just climbed to its valve may rest there for the
+first time, in the middle of a converter's step.
 """
 
 import math
@@ -34,6 +36,11 @@ SOON_S = 3600.0
 """A sensor that moves again so soon after it was called frozen was not."""
 EDGE = 3
 """Readings of a page left out at each end when its span is taken: spikes."""
+MOVES = {
+    Kind.TEMPERATURE: "the swing of a fridge moves every thermometer",
+    Kind.PRESSURE: "gas that is made or let off, or the swing of a fridge, moves every pressure",
+}
+"""Why a sensor that rests is not believed."""
 SECOND_DIFFERENCE_MEAN = 1.609
 """Mean of |second difference| with the largest tenth cut off, in units of σ, for Gaussian noise:
 √6·E[|z|, |z| below its 90 % quantile] = 2.449·0.657 (computed)."""
@@ -47,11 +54,16 @@ class FrozenSettings:
     """How improbable a run must be before it is told."""
     at_least_min: float = 30.0
     at_least_readings: int = 20
-    rest_h: float = 6.0
+    rest_temperature_h: float = 6.0
+    rest_pressure_h: float = 2.75
     rest_times: float = 10.0
-    """A thermometer that has rested for so many hours, and so many times as long as ever before, is told of."""
-    rest_known_h: float = 24.0
-    """How long it must have been known for that."""
+    """A sensor that has rested for so many hours, and so many times as long as ever before, is told of."""
+    rest_temperature_known_h: float = 24.0
+    rest_pressure_known_h: float = 12.0
+    """How long it must have been known for that, a pressure within `near_bar` of where it rests."""
+    near_bar: float = 0.05
+    rest_new_h: float = 36.0
+    """So many hours a pressure may rest at a level that it has just come to."""
     chance_times: float = 3.0
     """A run that chance forbids is told only if it is so many times as long as the longest that was no fault."""
 
@@ -69,6 +81,9 @@ class _Channel:
     first_s: float = math.nan
     longest_s: float = 0.0
     """Longest run of equal readings so far that was no fault."""
+    level: float = math.nan
+    level_s: float = math.inf
+    """Where whole pages have been of late, and since when: within `near_bar`."""
     lowest: float = math.inf
     longest_low: tuple[float, float] = (0.0, math.nan)
     """The same for what was the lowest value of all at the time, with that value."""
@@ -118,6 +133,11 @@ class _Pages:
             found[:0] = [page for page in pages if math.isfinite(page[1])]  # one without any change does not
             stop = start
         return found
+
+    def levels(self, stop: int) -> list[tuple[float, int]]:
+        """Return the middle of each page before `stop` that is not learned yet, and the reading that ends it."""
+        middles = np.median(self.table[self.done : stop], axis=1).tolist()
+        return [(middle, (self.done + at + 1) * PAGE - self.before - 1) for at, middle in enumerate(middles)]
 
 
 def _pages(table: FloatArray) -> list[tuple[float, float]]:
@@ -187,7 +207,7 @@ class Frozen(Detector):
             channel.lowest = float(lowest[0])
             found += self._grow(kind, channel, pages, at, 0, head)
         if not len(starts):
-            self._learn_until(channel, pages, len(value))
+            self._learn_until(channel, pages, at, len(value))
             return found
         found += self._end_run(kind, channel, at, head)
         worth[-1] = True  # the last run goes on into the next block
@@ -198,7 +218,7 @@ class Frozen(Detector):
             found += self._grow(kind, channel, pages, at, start, start + length)
             if start + length < len(value):
                 found += self._end_run(kind, channel, at, start + length)
-        self._learn_until(channel, pages, len(value))
+        self._learn_until(channel, pages, at, len(value))
         return found
 
     def _grow(
@@ -209,15 +229,17 @@ class Frozen(Detector):
         before = channel.run
         channel.run += stop - start
         if before < least <= channel.run:
-            self._learn_until(channel, pages, start + least - before)
+            self._learn_until(channel, pages, at, start + least - before)
             channel.needed = self._needed(channel)
         return self._judge(kind, channel, at, start, stop)
 
-    @staticmethod
-    def _learn_until(channel: _Channel, pages: "_Pages", row: int) -> None:
+    def _learn_until(self, channel: _Channel, pages: "_Pages", at: "_At", row: int) -> None:
         """Learn from the pages that were complete once `row` readings of this block had come."""
         complete = min((pages.before + row) // PAGE, len(pages.table))
         if complete > pages.done:
+            for level, reading in pages.levels(complete):
+                if not abs(level - channel.level) <= self.settings.near_bar:
+                    channel.level, channel.level_s = level, at.time_s(reading)
             channel.noise.extend(pages.newest(complete))
             pages.done = complete
 
@@ -272,7 +294,7 @@ class Frozen(Detector):
         evidence = f"{math.ceil(min(channel.needed, 1e9))} equal readings would be chance once in ten million"
         if not by_chance[hit[0]]:
             why = f"it has never rested for more than {self._longest_min(channel):.0f} min before"
-            evidence = "the swing of a fridge moves every thermometer"
+            evidence = MOVES[kind]
         return [
             self.finding(
                 at_s, Condition.SENSOR_FROZEN, State.RAISED, Priority.HIGH,
@@ -300,10 +322,16 @@ class Frozen(Detector):
     def _rest_s(self, kind: Kind, channel: _Channel, lasts_s: float) -> float:
         """Return how long a rest is too long by what this sensor has done so far; inf if that can't be said."""
         s = self.settings
-        if kind != Kind.TEMPERATURE or channel.run_start_s - channel.first_s < s.rest_known_h * 3600:
+        rest_h, known_h = s.rest_temperature_h, s.rest_temperature_known_h
+        if kind == Kind.PRESSURE:
+            rest_h, known_h = s.rest_pressure_h, s.rest_pressure_known_h
+            at_home = abs(channel.value - channel.level) <= s.near_bar
+            if not at_home or channel.run_start_s - channel.level_s < known_h * 3600:
+                rest_h = s.rest_new_h
+        if channel.run_start_s - channel.first_s < known_h * 3600:
             return math.inf
         unseen_s = s.at_least_readings * lasts_s / max(channel.run, 1)  # shorter runs are not looked at
-        return max(s.rest_h * 3600, s.rest_times * max(channel.longest_s, channel.longest_low[0], unseen_s))
+        return max(rest_h * 3600, s.rest_times * max(channel.longest_s, channel.longest_low[0], unseen_s))
 
     def _end_run(self, kind: Kind, channel: _Channel, at: "_At", row: int) -> list[Finding]:
         soon = channel.raised and at.time_s(row) - channel.raised_s < SOON_S  # it only rested

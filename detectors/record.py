@@ -155,7 +155,7 @@ class Record:
             self._start_bar = frame.pressure_bar
         if self.frozen:
             self.trusted_since_s = frame.end_s
-        if len(set(frame.minute_bar)) > 1 or frame.pressure_bar != self.last(BAR):
+        if frame.moved:
             self.moved_s = frame.end_s
         self.valve.take(frame, self.beer_c if math.isnan(beer_c) else beer_c)
         bar = frame.pressure_bar

@@ -174,10 +174,37 @@ def test_a_quiet_thermometer_that_rests_as_it_never_has_is_told_of() -> None:
     assert said(fridge_swing(40, freeze_at_h=12)) == ()  # known for too short a time
 
 
+def held_pressure(hours: float, *, held_from_h: float, freeze_at_h: float | None = None) -> Samples:
+    """A quiet converter of 8.5 mbar, a reading a minute: the vessel fills, then the fridge's swing moves what the valve holds."""
+    at_h = np.arange(0.0, hours, 1 / 60)
+    bar = 1.2 * np.minimum(at_h / held_from_h, 1) + 0.012 * np.sin(2 * np.pi * at_h) * (at_h > held_from_h)
+    noise = 0.0005 * np.random.default_rng(5).standard_normal(len(at_h))
+    samples = pressure(START_S + at_h * HOUR_S, np.round((bar + noise) / 0.0085) * 0.0085)
+    return samples if freeze_at_h is None else frozen(samples, Kind.PRESSURE, freeze_at_h, hours)
+
+
+def test_a_quiet_pressure_that_rests_as_it_never_has_is_told_of() -> None:
+    """Chance says nothing of a converter so coarse; the swing of the fridge does, in some three hours."""
+    assert said(held_pressure(72, held_from_h=20)) == ()
+    (raised,) = said(held_pressure(72, held_from_h=20, freeze_at_h=50))
+    assert (raised.condition, raised.subject) == (Condition.SENSOR_FROZEN, "pressure")
+    assert 52.5 <= hours_in(raised) <= 54.5
+    assert "it has never rested for more than" in raised.text
+
+
+def test_a_quiet_pressure_that_has_just_come_up_may_rest() -> None:
+    """It has moved all day, since the vessel was filling: now it stands in the middle of a step, where it never stood before."""
+    assert said(held_pressure(60, held_from_h=28, freeze_at_h=30)) == ()
+    (raised,) = said(held_pressure(80, held_from_h=28, freeze_at_h=30))  # but not for ever
+    assert 65 <= hours_in(raised) <= 67
+
+
 @pytest.mark.parametrize("cut", [1, 7, 1999])
-def test_how_long_it_has_rested_does_not_depend_on_cuts(cut: int) -> None:
+@pytest.mark.parametrize(
+    "samples", [fridge_swing(72, freeze_at_h=50), held_pressure(72, held_from_h=20, freeze_at_h=50)]
+)
+def test_how_long_it_has_rested_does_not_depend_on_cuts(cut: int, samples: Samples) -> None:
     """The longest rest so far is the same in blocks of any size."""
-    samples = fridge_swing(72, freeze_at_h=50)
     watch = watch_of(SEALED, (Frozen,))
     found: list[Finding] = []
     for start in range(0, len(samples), cut):
