@@ -18,6 +18,7 @@ from ullage.detectors.pressure_low import PressureLow
 from ullage.detectors.pressure_rising import PressureRising
 from ullage.detectors.silent import Silent
 from ullage.detectors.temperature import Temperature
+from ullage.detectors.unmoved import Unmoved
 from ullage.detectors.waits import Waits
 from ullage.detectors.warmed import Warmed
 
@@ -31,6 +32,7 @@ REGISTERED: tuple[type[Detector], ...] = (
     Activity,
     Held,
     Ending,
+    Unmoved,
     Leak,
     PressureLow,
     Chilled,
