@@ -269,6 +269,8 @@ class Ending(Detector):
     def _answer(self, record: Record, start_s: float) -> list[Finding]:
         """Answer a shut-valve test that shows production: then nothing seems to be over."""
         answer = self._test.answer(record, start_s, self._suspicion.progress)
+        if answer is not None and self._test.doubtful:
+            return [answer]
         return self._refuted(record, answer) if answer is not None else []
 
     def _refuted(self, record: Record, answer: Finding) -> list[Finding]:

@@ -91,6 +91,28 @@ def still_fermenting(
     )  # fmt: skip
 
 
+def gas_comes(
+    record: Record, production: Production, share: Worth, shut_h: float, ask_hours: float
+) -> Finding:
+    """Return that a test late in a batch has to go on: what climbs may be production, or no more than what the beer held."""
+    vessel, most = record.vessel, production.rate_g_per_l_day
+    bar_per_h = most / 24 / record.capacity_g_per_l_bar
+    limit_h = (vessel.rated_pressure_bar - record.bar) / max(bar_per_h, 1e-6)
+    return _medium(
+        record, Condition.STILL_FERMENTING,
+        f"Gas still comes: about {share.likely * most:.1f} g/L CO2 a day ({share.least * most:.1f} to {most:.1f}) if it is made "
+        "now, but after so long it may be no more than what the beer held and gives off. Leave the valve shut for "
+        f"{ask_hours:.0f} h in all and keep an eye on it: then it is known. The pressure reaches the rated "
+        f"{vessel.rated_pressure_bar:.2f} bar in about {_roughly(limit_h)} at this pace.",
+        rate_g_per_l_day=share.likely * most,
+        evidence=(
+            f"shut for {shut_h:.1f} h: {record.valve.proof.value if record.valve.proof else 'measured'}",
+            f"pressure rises by {bar_per_h * 1000:.0f} mbar/h, temperature taken out",
+            "most worts are done by now",
+        ),
+    )  # fmt: skip
+
+
 def chilled_early(record: Record, production: Production) -> Finding:
     """Return that it still ferments though the chill has begun."""
     return _medium(

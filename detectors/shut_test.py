@@ -29,6 +29,8 @@ SURELY_MUCH = 2.5
 FASTEST, FASTEST_H = 12.0, 4.0
 """Age divided by it, or that many hours, is the fastest time constant with which yeast goes to rest."""
 LEAST_G_PER_L_DAY = 0.2
+WELL_H = 2.0
+"""Time to spare before the rated limit, where a test goes on."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -59,6 +61,10 @@ class ShutTest:
         self._to_come = to_come
         self._first_climb = FirstClimb()
         self._answered_shut_s = self._answered_s = -math.inf
+        self._doubted_shut_s = -math.inf
+        """Start of the test of which was said that the climb may be gas given off."""
+        self.doubtful = False
+        """Whether the last answer said so: then it refutes nothing."""
         self._surely_g_per_l_day = 0.0
         """Production at the least by which the last test was answered."""
         self._ended_s = -math.inf
@@ -92,6 +98,13 @@ class ShutTest:
         late = progress >= self.settings.late_progress
         if said and late and self._may_be_given_off(record, start_s, share.likely * recent.rate_g_per_l_day):
             return None
+        least_g_per_l_day = share.least * recent.rate_g_per_l_day
+        self.doubtful = said and late and self._can_wait(record, least_g_per_l_day, recent, shut_h)
+        if self.doubtful:
+            if self._doubted_shut_s == start_s:
+                return None
+            self._doubted_shut_s = start_s
+            return told.gas_comes(record, recent, share, shut_h, self.settings.ask_hours)
         self._answered_shut_s, self._answered_s = start_s, record.now_s
         self._surely_g_per_l_day = share.least * recent.low
         self._unsaid_shut_s = None if said else start_s
@@ -125,6 +138,17 @@ class ShutTest:
         fallen = math.log(self._surely_g_per_l_day / max(rate_g_per_l_day, LEAST_G_PER_L_DAY))
         fastest_h = max(record.age_h / FASTEST, FASTEST_H)
         return record.now_s - self._answered_s < fastest_h * 3600 * fallen
+
+    def _can_wait(self, record: Record, least_g_per_l_day: float, climb: Production, shut_h: float) -> bool:
+        """Tell whether a climb that need not be much production may go on, well below the rated limit, until it is known."""
+        s = self.settings
+        left_h = s.ask_hours - shut_h
+        in_the_end_bar = record.bar + climb.high / 24 * (left_h + WELL_H) / record.capacity_g_per_l_bar
+        return (
+            left_h > 0
+            and least_g_per_l_day < s.late_g_per_l_day
+            and in_the_end_bar < record.vessel.rated_pressure_bar
+        )
 
     def _may_be_given_off(self, record: Record, start_s: float, rate_g_per_l_day: float) -> bool:
         """Tell whether a low rate may be what the beer gives off."""
