@@ -1,5 +1,6 @@
 """What there is to do next for a vessel, and when, as far as it can be known."""
 
+from ullage.detectors.plan import Move
 from ullage.detectors.record import Record
 from ullage.detectors.stage import NextStep, Stage, current
 from ullage.detectors.stages import Stages
@@ -34,19 +35,24 @@ def next_step(stages: Stages, record: Record, now_s: float) -> NextStep | None:
 
 def _while_working(stages: Stages, record: Record, stage: Stage) -> NextStep:
     began_s = record.pitched_s or record.first_s
-    if began_s is not None:
-        for due_s, step in stages.batch.temperatures.changes(began_s):
-            reached = abs(record.beer_c - step.temperature_c) <= 1.0
-            if record.now_s < due_s or not reached:
-                text = f"Set the temperature to {step.temperature_c:g} °C, as planned"
-                return NextStep(text, due_s, due_s)
+    steps = stages.batch.temperatures.moves(began_s) if began_s is not None else []
+    due = [move for move in steps if move.due_s <= record.now_s][-1:]
+    if due and not due[0].made(record.beer_c):
+        return _planned(due[0])
     if record.suspected_s is not None and not record.valve.shut:
         return _told("Wind the valve shut for some hours and enter `valve shut`", record.suspected_s)
     if record.suspected_s is not None and record.valve.proof is Proof.WORD:
         return NextStep("Leave the valve shut: the answer comes within hours")
+    later = [move for move in steps if move.due_s > record.now_s][:1]
+    if later:
+        return _planned(later[0])
     if stage.place <= Stage.LAG.place:
         return NextStep("Nothing: the first gas will be told")
     return NextStep("Nothing: the end will be told")
+
+
+def _planned(move: Move) -> NextStep:
+    return NextStep(f"Set the temperature to {move.to_c:g} °C, as planned", move.due_s, move.due_s)
 
 
 def _before_cold(stages: Stages, record: Record, stage: Stage, since_s: float) -> NextStep:

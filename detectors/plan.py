@@ -9,9 +9,9 @@ Examples
 (PlanStep(temperature_c=22.0, hours=48.0), 1.0)
 """
 
+import itertools
 import math
 import re
-from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import lru_cache
 
@@ -24,6 +24,8 @@ _REST_H = 48.0
 """A rest whose length nobody states (common practice: two days)."""
 EARLY_S = 12 * 3600.0
 """A brewer who sets the next step half a day before it is due is not off the plan."""
+MADE_K = 1.0
+"""A beer so near the temperature of a step has come to it."""
 MOVE_S = 24 * 3600.0
 """So long a vessel may be on its way from one step to the next: beer follows its fridge in 4 to 12 h (common practice),
 and nobody gets up at night to turn a knob."""
@@ -48,6 +50,19 @@ class Wanted:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Move:
+    """A move of the plan from one step to the next."""
+
+    due_s: float
+    from_c: float
+    to_c: float
+
+    def made(self, beer_c: float) -> bool:
+        """Tell whether the beer is there, within a kelvin, or past it by its own warmth or by a later step."""
+        return beer_c >= self.to_c - MADE_K if self.to_c > self.from_c else beer_c <= self.to_c + MADE_K
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Plan:
     """Temperatures while the yeast works, the rest after it, and the chill."""
 
@@ -65,7 +80,7 @@ class Plan:
         """Return what the steps want now; None if there are none."""
         if not self.steps:
             return None
-        due_s = [-math.inf, *(moment_s for moment_s, _ in self.changes(pitched_s))]
+        due_s = [-math.inf, *(move.due_s for move in self.moves(pitched_s))]
         over_s = [*due_s[1:], math.inf]
         now = max(index for index, moment_s in enumerate(due_s) if moment_s <= now_s)
         allowed = [
@@ -75,12 +90,13 @@ class Plan:
         ]
         return Wanted(celsius=self.steps[now].temperature_c, low_c=min(allowed), high_c=max(allowed))
 
-    def changes(self, pitched_s: float) -> Iterator[tuple[float, PlanStep]]:
-        """Yield each step but the first with the moment at which it is due."""
-        at_s = pitched_s
-        for before, step in zip(self.steps, self.steps[1:], strict=False):
+    def moves(self, pitched_s: float) -> list[Move]:
+        """Return the moves from step to step with the moments at which they are due."""
+        moves, at_s = [], pitched_s
+        for before, step in itertools.pairwise(self.steps):
             at_s += (before.hours or 0.0) * 3600
-            yield at_s, step
+            moves.append(Move(due_s=at_s, from_c=before.temperature_c, to_c=step.temperature_c))
+        return moves
 
 
 @lru_cache(maxsize=64)

@@ -31,7 +31,10 @@ def test_plan_is_read_in_order() -> None:
     assert plan.steps == (PlanStep(16, 72), PlanStep(18, 12), PlanStep(20, None))
     assert plan.rest == PlanStep(22, 24)
     assert plan.chill_c == -0.5
-    assert list(plan.changes(0.0)) == [(72 * 3600.0, plan.steps[1]), (84 * 3600.0, plan.steps[2])]
+    assert [(move.due_s, move.to_c) for move in plan.moves(0.0)] == [
+        (72 * 3600.0, plan.steps[1].temperature_c),
+        (84 * 3600.0, plan.steps[2].temperature_c),
+    ]
     assert parse_plan("") == parse_plan(" , ")
 
 
