@@ -46,14 +46,10 @@ def _about_valve(vessel: Vessel, record: Record) -> str:
 def _about_chill(vessel: Vessel, record: Record) -> str:
     assert vessel.batch is not None
     target_c = vessel.batch.cold_c if record.chill_target_c is None else record.chill_target_c
-    rest = vessel.batch.temperatures.rest
-    first = ""
-    if rest is not None:
-        first = f"First the warm rest: {rest.temperature_c:g} °C for {rest.hours:.0f} h. "
     beer_c = round(_sane(record.beer_c), 1)
     if math.isnan(record.bar) or beer_c <= target_c:
-        return first
-    return first + chill_advice(vessel, record.bar, beer_c, _sane(target_c)).text
+        return ""
+    return chill_advice(vessel, record.bar, beer_c, _sane(target_c)).text
 
 
 def _with(finding: Finding, advice: str) -> Finding:

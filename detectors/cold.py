@@ -27,12 +27,25 @@ class Cold:
     _seen_s: float = -math.inf
     _warm: int = 0
 
+    def unheard(self, time_s: float) -> bool:
+        """Tell whether nobody knows how warm the beer is at a time, since nothing has been heard for so long."""
+        return time_s - self._seen_s > LONGEST_GAP_S
+
+    def begin_anew(self, time_s: float, *, through: bool) -> None:
+        """Count from a time on, as the brewer has judged what came before; `through` if it is long enough all the same."""
+        if self.since_s is not None:
+            self.since_s = time_s
+        if not through:
+            self.through_s = None
+
     def take(self, time_s: float, celsius: float, limit_c: float, hours: float) -> None:
         """Take the beer temperature of a frame in which the probe was heard."""
         if math.isnan(celsius):
             return
         unheard = time_s - self._seen_s > LONGEST_GAP_S
         self._seen_s = time_s
+        if self.through_s is not None and unheard:
+            self.since_s = time_s  # cold again, or still: what settles has to be seen to stay so
         if self.through_s is not None:
             self._warm = self._warm + 1 if celsius > limit_c + SLACK_C else 0
             if self._warm < PATIENCE:

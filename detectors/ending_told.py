@@ -27,8 +27,8 @@ def finished(record: Record, bound: Bound, limit_g_per_l: float, shut_h: float) 
         record, Condition.FINISHED,
         f"Fermentation is over: in {production.hours:.0f} h {window} no more than "
         f"{_most(production)} g/L CO2 a day can have been made, so at most {bound.most_g_per_l:.1f} "
-        f"g/L are still to come. Next: {'leave' if proof in (Proof.WORD, Proof.SEALED) else 'wind'} the valve shut and chill. Before "
-        "packaging or whenever in doubt, take a gravity sample.",
+        f"g/L are still to come. Next: {_rest_first(record)}{'leave' if proof in (Proof.WORD, Proof.SEALED) else 'wind'} the valve "
+        "shut and chill. Before packaging or whenever in doubt, take a gravity sample.",
         value=bound.most_g_per_l, limit=limit_g_per_l, unit="g/L",
         rate_g_per_l_day=production.rate_g_per_l_day,
         evidence=(
@@ -43,10 +43,18 @@ def finished_by_gravity(record: Record, evidence: str) -> Finding:
     """Return the end by gravity samples that stand still."""
     return _medium(
         record, Condition.FINISHED,
-        f"Fermentation is over. {evidence} Nothing in temperature and pressure speaks against it. Next: leave "
-        "the valve shut and chill.",
+        f"Fermentation is over. {evidence} Nothing in temperature and pressure speaks against it. Next: "
+        f"{_rest_first(record)}leave the valve shut and chill.",
         evidence=(evidence,),
     )  # fmt: skip
+
+
+def _rest_first(record: Record) -> str:
+    """Return the warm rest that the plan has before the chill; empty if it has none."""
+    rest = record.vessel.batch.temperatures.rest if record.vessel.batch is not None else None
+    return (
+        f"the warm rest, {rest.temperature_c:g} °C for {rest.hours:.0f} h; then " if rest is not None else ""
+    )
 
 
 def still_fermenting(

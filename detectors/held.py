@@ -30,6 +30,10 @@ class Held(Detector):
         self.settings = settings
         self._told: tuple[float, float] | None = None
 
+    @property
+    def _wants_carbonation(self) -> bool:
+        return self.vessel.batch is not None and self.vessel.batch.wanted_g_per_l is not None
+
     def frame(self, frame: Frame, record: Record) -> list[Finding]:
         """Look at the level that the valve model has learned."""
         level, target = record.valve.held_bar, record.valve.set_bar
@@ -46,6 +50,9 @@ class Held(Detector):
         caution = held_caution(self.vessel, level) or set_caution(self.vessel, target)
         if caution:
             text += caution
+        elif abs(off) > self.settings.off_target_bar and self._wants_carbonation:
+            # what the carbonation wanted asks for is said next: one number to turn to
+            text += f"That is {abs(off):.2f} bar {'above' if off > 0 else 'below'} the {target:.2f} bar that it is set to."
         elif off > self.settings.off_target_bar:
             text += f"That is {off:.2f} bar above the {target:.2f} bar wanted: turn it out a little and look again in 3 h."
         elif off < -self.settings.off_target_bar:

@@ -27,7 +27,7 @@ def next_step(stages: Stages, record: Record, now_s: float) -> NextStep | None:
             return NextStep("Ready soon: no finings wanted", now_s)
         return _told("First dose of finings: vent, dose, enter `fined`", change.since_s)
     if stage in (Stage.FIRST_FINING, Stage.SECOND_FINING):
-        return _settling(stages, stage)
+        return _settling(stages, stage, now_s)
     if stage is Stage.CONDITIONED:
         return _told("Serve it, and enter `tapped`", change.since_s)
     return NextStep("Nothing: enjoy it; `ullage batch end` when it is empty")
@@ -75,7 +75,9 @@ def _before_cold(stages: Stages, record: Record, stage: Stage, since_s: float) -
     return _told(f"With the valve shut, chill to {target_c:g} °C, enter `chill {target_c:g}`", since_s)
 
 
-def _settling(stages: Stages, stage: Stage) -> NextStep:
+def _settling(stages: Stages, stage: Stage, now_s: float) -> NextStep:
+    if stages.cold.unheard(now_s):
+        return NextStep("See that the beer is cold: its temperature is not known, so the wait is not either")
     until_s = stages.settling_until_s()
     another = stage is Stage.FIRST_FINING and stages.batch.doses > 1
     if until_s is None:

@@ -128,7 +128,8 @@ class Stages:
             return None
         last = len(self.doses) >= max(self.batch.doses, 1)
         hours = self.hours.last_settle_h if last else self.hours.settle_h
-        return max(self.doses[-1], self.cold.since_s) + hours * 3600
+        until_s = max(self.doses[-1], self.cold.since_s) + hours * 3600
+        return None if self.cold.unheard(min(until_s, self._now_s)) else until_s
 
     # -- moving ---------------------------------------------------------------------------------------------------
 
@@ -197,6 +198,8 @@ class Stages:
     def _correct(self, known: Known, time_s: float, record: Record) -> None:
         stage = Stage(known.rest)
         self._append(record, stage, time_s, "the brewer says so", word=True)
+        if stage is Stage.CHILLING:
+            self.cold.begin_anew(time_s, through=False)
         self._set_doses(stage, time_s)
         self._set_finished(stage, time_s, record)
 
@@ -214,6 +217,8 @@ class Stages:
         before = record.stages[standing[-2]].stage
         if undone.stage in (Stage.FIRST_FINING, Stage.SECOND_FINING):
             self._set_doses(before, time_s)
+        if undone.stage in (Stage.COLD, Stage.CONDITIONED):
+            self.cold.begin_anew(time_s, through=before.place >= Stage.COLD.place)
         self._set_finished(before, time_s, record)
 
     def _set_doses(self, stage: Stage, time_s: float) -> None:
@@ -309,6 +314,9 @@ class Stages:
     def _cold(self, record: Record) -> Evidence | None:
         if self.cold.through_s is None or self.cold.since_s is None:
             return None
+        now = current(record.stages)
+        if now is None or now.stage.place < Stage.CHILLING.place:
+            return None  # some lagers ferment as cold as others are kept
         return (
             self.cold.through_s,
             f"at {record.thermometer.beer_c:.1f} °C, {self.hours.cold_h:g} h in its target",

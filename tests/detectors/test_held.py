@@ -18,6 +18,7 @@ from tests.detectors.streams import (
     watch_of,
 )
 from ullage.detectors.activity import Activity
+from ullage.detectors.batch import Batch as BatchPlan
 from ullage.detectors.finding import Condition, Finding
 from ullage.detectors.held import Held
 from ullage.detectors.samples import Kind
@@ -41,6 +42,15 @@ def test_the_level_and_the_way_to_turn(opening: float, turn: str) -> None:
     assert turn in found.text
     if turn.startswith("turn"):
         assert "look again in 3 h" in found.text
+
+
+def test_where_a_carbonation_is_wanted_one_number_is_given_to_turn_to() -> None:
+    """Set to 1.2 bar, holds 1.45, and 6 g/L ask for more: not "turn it out" and "set it higher" in one breath."""
+    wanting = replace(VALVED, batch=BatchPlan(carbonation="6.0 g/L"))
+    (found,) = said(Batch(vessel=VALVED, hours=48, opening_bar=1.45), wanting)
+    assert "0.25 bar above the 1.20 bar that it is set to" in found.text
+    assert "turn it out" not in found.text
+    assert "For the 6.0 g/L wanted: set the valve to" in found.text
 
 
 def test_a_flat_pressure_is_awaited_for_three_hours() -> None:

@@ -10,7 +10,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from tests.detectors.streams import keep
+from tests.detectors.streams import keep, merged, pressure, temperature
 from ullage.adapters.recorded_log import read_log
 from ullage.adapters.timestamps import parse_rfc3339
 from ullage.detectors.batch import Batch, Beverage
@@ -55,6 +55,10 @@ class Story:
     def entry(self, hours: float, text: str) -> Entry:
         """Return an entry."""
         return Entry(time_s=self.start_s + hours * HOUR, text=text)
+
+    def entered_at(self, entry: Entry) -> float:
+        """Return hours since pitching of an entry."""
+        return (entry.time_s - self.start_s) / HOUR
 
     def at(self, finding: Finding | StageChange) -> float:
         """Return hours since pitching."""
@@ -407,7 +411,7 @@ def test_a_warm_rest_where_the_plan_has_one(story: Story) -> None:
     finished_h = story.hours["valve_shut"] + 24
     found = feed(watch, story, story.entries, to_h=finished_h)
     (over,) = told(found, Condition.FINISHED)
-    assert "First the warm rest: 20 °C for 6 h." in over.text
+    assert "Next: the warm rest, 20 °C for 6 h; then leave the valve shut and chill." in over.text
     stages = held(watch)
     assert [change.stage for change in stages][-2:] == [Stage.FINISHED, Stage.WARM_REST]
     assert story.at(stages[-1]) == pytest.approx(story.at(over), abs=2 * FRAME_H)
@@ -491,3 +495,106 @@ def test_gravity_that_stands_still_ends_it(story: Story, gravity: str, over: boo
     if over:
         assert "stood within 0.0000 over 48 h" in finished[0].text
         assert story.at(finished[0]) == pytest.approx(first_h + 48.5, abs=0.6)  # looked at once an hour
+
+
+def test_a_step_that_was_passed_is_not_asked_for_again(story: Story) -> None:
+    """Three steps, the beer at 20 °C all along: at none of them is the brewer sent back to 16 or 18 °C."""
+    planned = replace(VESSEL, batch=Batch(plan="16 for 12 h, 18 for 12 h, 20, chill 2"))
+    watch = VesselWatch(planned)
+    for hours in range(30, int(story.hours["valve_shut"]), 6):
+        feed(watch, story, story.entries, from_h=hours - 31 if hours == 30 else hours - 6, to_h=hours)
+        step = watch.record.next_step
+        assert step is not None
+        assert "18 °C" not in step.text
+
+
+def test_a_test_that_is_due_comes_before_a_later_step(story: Story) -> None:
+    """The next step of the plan is a day away, and fermentation seems to be over: the valve is what is to be turned now."""
+    shut_h = story.hours["valve_shut"]
+    watch = VesselWatch(replace(VESSEL, batch=Batch(plan=f"20 for {shut_h + 24:.0f} h, 21, chill 2")))
+    feed(watch, story, story.without("valve shut"), to_h=shut_h - 1)
+    watch.record.suspected_s = watch.record.now_s
+    feed(watch, story, story.without("valve shut"), from_h=shut_h - 1, to_h=shut_h - 0.5)
+    assert watch.record.next_step is not None
+    if not watch.record.valve.shut:
+        assert watch.record.next_step.text.startswith("Wind the valve shut")
+
+
+def test_a_lager_that_ferments_in_the_cold_is_not_kept_cold_yet(story: Story) -> None:
+    """Yeast that works at 4 to 12 °C, beer at 4.8 °C from the first hour: no cold, no finings before anybody chills."""
+    lager = replace(VESSEL, yeast_temperature_c=(4, 12))
+    cooler = Story()
+    celsius = cooler.samples.kind == Kind.TEMPERATURE
+    value = np.where(celsius, 4.8 + 0.02 * (cooler.samples.value - 20), cooler.samples.value)
+    cooler.samples = replace(cooler.samples, value=value)
+    watch = VesselWatch(lager)
+    found = feed(watch, cooler, cooler.entries, to_h=story.hours["valve_shut"])
+    assert waits(found, cooler) == []
+    assert stage_now(watch).place < Stage.CHILLING.place
+
+
+def cold_after(story: Story, hours: float) -> Story:
+    """Return the story with a fridge that keeps its cold from an hour on, for three days."""
+    steady = Story()
+    from_s = story.start_s + hours * HOUR
+    before = keep(story.samples, story.samples.time_s < from_s)
+    time_s = from_s + 60.0 * np.arange(72 * 60)
+    rng = np.random.default_rng(8)
+    bar = float(before.value[before.kind == Kind.PRESSURE][-1]) + 0.002 * rng.standard_normal(len(time_s))
+    celsius = 2.0 + 0.02 * rng.standard_normal(len(time_s))
+    steady.samples = merged(before, merged(pressure(time_s, bar), temperature(time_s + 20, celsius)))
+    return steady
+
+
+def silent_from(story: Story, hours: float, *, until_h: float = 1e6) -> Story:
+    """Return the story with a thermometer that is silent for a while."""
+    quiet, time_s = Story(), story.samples.time_s
+    from_s, until_s = story.start_s + hours * HOUR, story.start_s + until_h * HOUR
+    lost = (story.samples.kind == Kind.TEMPERATURE) & (time_s > from_s) & (time_s < until_s)
+    quiet.samples = keep(story.samples, ~lost)
+    return quiet
+
+
+def test_what_settles_unseen_has_not_settled(story: Story) -> None:
+    """The thermometer falls silent an hour after the first dose: the second is not said to be due, nor the beer warm."""
+    first_h = story.hours["first_dose"]
+    quiet = silent_from(story, first_h + 1)
+    watch = VesselWatch(VESSEL)
+    found = feed(watch, quiet, story.without("tapped"), to_h=first_h + 40)
+    assert [what for what, _ in waits(found, quiet)] == ["first dose"]
+    assert watch.record.next_step is not None
+    assert "temperature is not known" in watch.record.next_step.text
+
+
+def test_after_silence_the_wait_begins_anew(story: Story) -> None:
+    """Silent for eight hours after the first dose, while the fridge stays cold: what settles is counted from then on."""
+    first_h = story.hours["first_dose"]
+    quiet = silent_from(cold_after(story, first_h), first_h + 1, until_h=first_h + 9)
+    entries = [entry for entry in story.without("tapped") if quiet.entered_at(entry) <= first_h + 0.1]
+    found = feed(VesselWatch(VESSEL), quiet, entries, to_h=first_h + 40)
+    ((_, _), (what, due_h)) = waits(found, quiet)
+    assert what == "second dose"
+    assert due_h == pytest.approx(first_h + 9 + 12, abs=1)
+
+
+@pytest.mark.parametrize("undone", [Stage.COLD, Stage.CONDITIONED])
+def test_an_undone_wait_is_counted_anew(story: Story, undone: Stage) -> None:
+    """The brewer says that it is not so yet: told again after another wait, and the next step says when."""
+    watch = VesselWatch(VESSEL)
+    entries = story.without("tapped")
+    hours = -1.0
+    while not watch.record.stages or stage_now(watch) is not undone:
+        feed(watch, story, entries, from_h=hours, to_h=hours + 1)
+        hours += 1
+        assert hours < 400, "never came so far"
+    at_h = hours + 0.1
+    later = [entry for entry in entries if story.entered_at(entry) < at_h] + [story.entry(at_h, "stage undo")]
+    steady = cold_after(story, at_h)
+    feed(watch, steady, later, from_h=hours, to_h=at_h + 1)
+    assert stage_now(watch) is not undone
+    step = watch.record.next_step
+    assert step is not None
+    assert step.due_s is not None
+    assert step.due_s > watch.record.now_s
+    feed(watch, steady, later, from_h=at_h + 1, to_h=at_h + 40)
+    assert stage_now(watch) is undone
