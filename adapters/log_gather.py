@@ -8,6 +8,7 @@ from typing import TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
+from ullage.adapters.entry_units import in_canonical_units
 from ullage.adapters.log_blocks import Block
 from ullage.adapters.log_fast import Plain
 from ullage.adapters.log_format import KIND_OF, BadRowNotes, JournalRow, RecordedLog, VesselLog
@@ -65,7 +66,7 @@ class Gatherer:
         for index, reading in parsed:
             if reading.quantity is Quantity.JOURNAL:
                 parts = self._of(reading.vessel, int(block.line[index]))
-                parts.entries.append(JournalRow(reading.time_s, reading.text))
+                parts.entries.append(JournalRow(reading.time_s, in_canonical_units(reading.text)))
         self._share_out(names, block.line[row], vessel, kind, time_s, value)
 
     def _of(self, vessel: str, line: int) -> _Parts:

@@ -90,6 +90,11 @@ def _fining_text(advice: FiningAdvice, pressure_bar: float, limit_bar: float, di
             "allows: use a weaker gas, or dose by another way."
         )
     first = f"Raise the dosing gas to {advice.dosing_bar:.2f} bar first. " if advice.raised else ""
+    if pressure_bar < 0:
+        return (
+            f"The head space is {-pressure_bar:.2f} bar below the air outside: connect gas at low pressure before you open "
+            f"anything, or air is drawn in. {first}The dose flows in by itself then, slowly."
+        )
     if advice.vent_to_bar is None:
         return (
             f"{first}No need to vent: the head space at {pressure_bar:.2f} bar is "

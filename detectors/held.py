@@ -6,8 +6,11 @@ from ullage.detectors.detector import Detector
 from ullage.detectors.finding import Condition, Finding, Priority, State
 from ullage.detectors.frames import Frame
 from ullage.detectors.plate import held_caution, set_caution
-from ullage.detectors.record import Record
+from ullage.detectors.record import BAR, Record
 from ullage.detectors.vessel import Vessel
+
+AWAY_BAR = 0.03
+"""A pressure so far below the level, and below where a cycling valve reseats, is not held by the valve."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -30,6 +33,16 @@ class Held(Detector):
         self.settings = settings
         self._told: tuple[float, float] | None = None
 
+    @staticmethod
+    def _elsewhere(record: Record, level_bar: float) -> bool:
+        """Tell whether pressure is not where the valve holds: a leak has taken it away, or beer too cold for its yeast."""
+        limits = record.vessel.yeast_temperature_c
+        drops = record.valve.usual_drops()
+        least_bar = min([level_bar, *(drop.trough_bar for drop in drops)]) - max(
+            AWAY_BAR, 4 * record.valve.frame_noise_bar
+        )
+        return record.last(BAR) < least_bar or (limits is not None and record.beer_c < limits[0])
+
     @property
     def _wants_carbonation(self) -> bool:
         return self.vessel.batch is not None and self.vessel.batch.wanted_g_per_l is not None
@@ -42,6 +55,8 @@ class Held(Detector):
         if self._told is not None:
             told_s, told_bar = self._told
             if frame.end_s - told_s < self.settings.again_h * 3600 or abs(level - told_bar) < 0.1:
+                return []
+            if self._elsewhere(record, level):
                 return []
         self._told = (frame.end_s, level)
         off = level - target

@@ -21,6 +21,10 @@ from ullage.detectors.stages import UNTOLD_C
 from ullage.detectors.valve import LEAST_COUNT
 from ullage.detectors.vessel import Vessel
 
+CALM_BAR = 0.015
+"""A pressure that has stood for six hours has fallen by no more."""
+TOLD_BAR = 0.02
+"""A part of the fall that cooling explains is told if it is more than this."""
 AT_WORK_BAR, ABOVE_SETTING_BAR = 0.02, 0.05
 """So close below the level that a valve holds, or so far above its setting, it is at work."""
 OVER_LIFT_BAR = 0.15
@@ -63,6 +67,7 @@ class Leak(Detector):
         self.settings = settings
         self._raised = False
         self._calm_since_s: float | None = None
+        self._calm_bar = math.nan
         self._hits = 0
 
     def frame(self, frame: Frame, record: Record) -> list[Finding]:
@@ -81,8 +86,9 @@ class Leak(Detector):
             return [self._raise(frame.end_s, record, *loss)]
         if not self._raised or loss is not None:
             return []
-        if self._calm_since_s is None or self._still_falls(record):
-            self._calm_since_s = frame.end_s
+        falls = frame.pressure_bar < self._calm_bar - max(CALM_BAR, 4 * record.valve.frame_noise_bar)
+        if self._calm_since_s is None or falls or self._still_falls(record):
+            self._calm_since_s, self._calm_bar = frame.end_s, frame.pressure_bar
         if frame.end_s - self._calm_since_s < 6 * 3600:
             return []
         self._raised = False
@@ -102,10 +108,10 @@ class Leak(Detector):
                 return True
         return False
 
-    def _loss(self, now_s: float, record: Record) -> tuple[float, float] | None:
-        """Return (bar lost, g/L/day) if gas is going without a cause."""
-        if _passes_gas(record):
-            return None
+    def _loss(self, now_s: float, record: Record) -> tuple[float, float, float] | None:
+        """Return (bar lost, bar of that which cooling does not explain, g/L/day) if gas is going without a cause."""
+        if _passes_gas(record) or (record.chill_s is not None and math.isnan(record.thermometer.beer_c)):
+            return None  # how much the beer takes up as it cools can't be known without a thermometer
         sinking_s = sinking_since_s(record.valve)
         since_s = max(now_s - 48 * 3600, _let_off_s(record) if sinking_s is None else sinking_s)
         since_s = max(since_s, record.valve.opened_s + 7200, record.vented_s + 3600)
@@ -135,7 +141,11 @@ class Leak(Detector):
         if not self._is_leak(record, lost_bar, recent, longer):
             return None
         quick = recent.high < self.settings.quick_g_per_l_day
-        return lost_bar, (recent if quick else longer).rate_g_per_l_day
+        unexplained_bar = lost_bar
+        if changed_c > 1 or before is not None:
+            lost_g_per_l = reference - median(content[-3:].tolist())
+            unexplained_bar = min(lost_bar, lost_g_per_l / record.capacity_g_per_l_bar)
+        return lost_bar, unexplained_bar, (recent if quick else longer).rate_g_per_l_day
 
     def _is_leak(self, record: Record, lost_bar: float, recent: Production, longer: Production) -> bool:
         """Tell whether a loss is too fast, too great or too deep for a valve whose flow fades."""
@@ -155,14 +165,22 @@ class Leak(Detector):
         deep = deep and lost_bar >= s.below_trough_bar
         return deep and longer.hours > 3 and longer.high < s.below_trough_g_per_l_day
 
-    def _raise(self, time_s: float, record: Record, lost_bar: float, rate: float) -> Finding:
+    def _raise(
+        self, time_s: float, record: Record, lost_bar: float, unexplained_bar: float, rate: float
+    ) -> Finding:
+        cooled = lost_bar - unexplained_bar >= TOLD_BAR
+        what = "and neither temperature nor the valve explains it"
+        if cooled:
+            what = (
+                f"{unexplained_bar:.2f} bar of it more than cooling and what the cold beer takes up explain"
+            )
+        chill = "" if record.chill_s is not None or cooled else "no chill, "
         return self.finding(
             time_s, Condition.LEAK, State.RAISED, Priority.HIGH,
-            f"Pressure has fallen by {lost_bar:.2f} bar to {record.bar:.2f} bar, and neither temperature nor the valve "
-            "explains it. Brush soapy water on lid, posts, valve and gas line; turn the valve in if it hisses. CO2 "
+            f"Pressure has fallen by {lost_bar:.2f} bar to {record.bar:.2f} bar, {what}. Brush soapy water on lid, posts, valve and gas line; turn the valve in if it hisses. CO2 "
             "collects in closed rooms: air the room.",
             value=lost_bar, unit="bar", rate_g_per_l_day=rate,
-            evidence=(f"CO2 content falls by {-rate:.1f} g/L a day", "no vent, no chill, no move of the valve"),
+            evidence=(f"CO2 content falls by {-rate:.1f} g/L a day", f"no vent, {chill}no move of the valve"),
         )  # fmt: skip
 
 
@@ -178,7 +196,7 @@ def _left_the_level_s(record: Record, since_s: float) -> float:
     if valve.sealed or valve.word_shut_s is not None or valve.held_bar is None or valve.cycles:
         return since_s
     rows = record.since(since_s)
-    if not len(rows) or not float(np.nanmax(rows[:, BEER])) > record.beer_c + RECOOLED_K:
+    if not (rows[:, BEER] > record.beer_c + RECOOLED_K).any():
         return since_s
     at_work = rows[rows[:, BAR] > valve.held_bar - AT_WORK_BAR]
     return float(at_work[-1, TIME]) if len(at_work) else since_s

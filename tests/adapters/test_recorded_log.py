@@ -183,6 +183,16 @@ def test_journal_texts_may_be_quoted_and_run_over_lines(tmp_path: Path) -> None:
     assert log.lines == 7
 
 
+def test_an_entry_in_the_brewers_own_units_is_understood_in_a_log(tmp_path: Path) -> None:
+    """As on the command line: 22 psi are 1.52 bar (1 psi = 6894.757 Pa, NIST SP 811), 36 °F are 2.2 °C."""
+    rows = "".join(
+        f"2026-03-01T0{hour}:00:00Z,north,journal,{text},\n"
+        for hour, text in enumerate(("valve set 22 psi", "chill 36F"))
+    )
+    entries = read_log(written(tmp_path, HEADER + rows)).vessels["north"].entries
+    assert [entry.text for entry in entries] == ["valve set 1.52 bar", "chill 2.2 °C"]
+
+
 def test_a_header_met_again_is_no_damage(tmp_path: Path) -> None:
     """Logs that were simply put one behind the other are read."""
     one = "\ufeff" + HEADER + "2026-03-01T06:00:00Z,north,pressure,1.5,bar\n"

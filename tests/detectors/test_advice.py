@@ -415,6 +415,13 @@ def test_vented_gas_and_what_comes_back_by_an_independent_balance() -> None:
     assert advice.vented_l == pytest.approx(out_g / gas_g_per_l(AIR_BAR, 2.0), rel=0.03)
 
 
+def test_below_the_air_outside_gas_comes_first() -> None:
+    """A head space under vacuum draws air in as soon as anything is opened."""
+    advice = fining_advice(vessel(), -0.17, 1.0, 2.0)
+    assert advice.vent_to_bar is None
+    assert "0.17 bar below the air outside: connect gas" in advice.text
+
+
 def test_no_vent_where_none_is_needed() -> None:
     """A head space already half a bar below takes the dose as it is."""
     advice = fining_advice(vessel(), 0.4, 1.0, 2.0)

@@ -75,6 +75,21 @@ def test_a_cycling_valve_is_said_to_let_gas_off_in_steps() -> None:
     assert "in steps" in found.text
 
 
+def test_a_level_that_a_leak_takes_away_is_not_the_valves() -> None:
+    """Half a hundredth an hour through a seal from day five on: the level is told once, and the leak by its own alarm."""
+    batch = Batch(vessel=VALVED, hours=330, opening_bar=1.2, tail_h=16, leak_per_h=0.005, leak_from_h=120)
+    assert len(said(batch)) == 1
+
+
+def test_a_level_in_beer_too_cold_for_its_yeast_is_not_the_valves() -> None:
+    """Yeast of 16 to 22 °C at 9 °C: what the beer takes up has lowered the pressure, and a turn of the valve would be wrong."""
+    cold = Batch(
+        vessel=VALVED, hours=240, opening_bar=1.2, blow_down_bar=0.1, tail_h=40, stop_h=60,
+        celsius=lambda hours: np.interp(hours, [50, 150], [19.0, 9.0]),
+    )  # fmt: skip
+    assert len(said(cold)) == 1
+
+
 def test_jolts_of_an_empty_head_space_are_no_steps_of_the_valve() -> None:
     """Three dips of 40 mbar while the wort is still waiting for its yeast: the valve, set to 1.2 bar, passes smoothly."""
     samples = Batch(vessel=VALVED, hours=48, opening_bar=1.2).samples()

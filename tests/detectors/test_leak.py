@@ -14,6 +14,7 @@ from tests.detectors.streams import (
     Stream,
     feed,
     hours_in,
+    keep,
     noisy,
     of,
     stream,
@@ -21,6 +22,7 @@ from tests.detectors.streams import (
     watch_of,
 )
 from ullage.detectors.finding import Condition, Finding, Priority, State
+from ullage.detectors.samples import Kind
 
 SLOW = Batch(vessel=SEALED, hours=200, total_g_per_l=2.2, tail_h=12)
 
@@ -59,6 +61,40 @@ def test_a_chill_is_no_leak() -> None:
     assert bars.max() - bars[-1] > 0.6
     assert said(chilled) == []
     assert said(chilled, (149, "chill 2")) == []
+
+
+def test_a_leak_after_the_chill_is_told_without_what_the_chill_took() -> None:
+    """Most of the fall is the beer's: what is told as lost is what a balance of its own finds missing, within 0.05 bar."""
+    tight = replace(SLOW, hours=330, celsius=lambda hours: np.clip(19.0 - 0.6 * (hours - 150), 2.0, 19.0))
+    leaking = replace(tight, leak_per_h=0.01, leak_from_h=180)
+    (raised,) = said(leaking, (149, "chill 2"))
+    _, held_bar, _ = tight.run()
+    _, left_bar, _ = leaking.run()
+    row = round(hours_in(raised) * 60)
+    assert "more than cooling and what the cold beer takes up explain" in raised.text
+    told_bar = float(raised.text.split(" bar of it more")[0].split()[-1])
+    assert told_bar == pytest.approx(held_bar[row] - left_bar[row], abs=0.05)
+    assert not any("no chill" in one for one in raised.evidence)
+
+
+def test_without_a_thermometer_a_chill_is_no_leak() -> None:
+    """Nobody knows how cold the beer is, so nobody knows how much gas it takes up."""
+    chilled = replace(SLOW, celsius=lambda hours: np.clip(19.0 - 0.6 * (hours - 150), 2.0, 19.0))
+    samples = chilled.samples()
+    unseen = keep(samples, samples.kind == Kind.PRESSURE)
+    given = stream(unseen, (START_S + 149 * HOUR_S, "chill 2"))
+    assert of(feed(watch_of(SEALED), given), Condition.LEAK) == []
+
+
+@pytest.mark.parametrize("every_h", [4.0, 5.0, 5.5])
+def test_a_leak_that_seeps_in_bursts_is_not_called_mended(every_h: float) -> None:
+    """40 mbar at a time, hours apart, after a steady loss: pressure has not stood for six hours, and is not said to have."""
+    at_h = np.arange(0.0, 220.0, 1 / 60)
+    bursts_bar = 0.3 + 0.04 * np.floor((at_h - 140) / every_h)
+    lost_bar = np.where(at_h < 140, np.clip(0.03 * (at_h - 130), 0, 0.3), bursts_bar)
+    bars = np.maximum(np.minimum(at_h / 10, 1) - lost_bar, 0.0)
+    found = of(feed(watch_of(SEALED), stream(noisy(at_h, bars, 19.0, seed=2))), Condition.LEAK)
+    assert [told.state for told in found] == [State.RAISED]
 
 
 def test_a_fridge_that_swings_is_no_leak() -> None:
