@@ -268,6 +268,15 @@ def goes_on_again(record: Record, production: Production) -> Finding:
     )  # fmt: skip
 
 
+def lets_off_again(record: Record) -> Finding:
+    """Return the end of a stall in the cold, where the valve is seen at work and no rate can be told."""
+    return _medium(
+        record, Condition.STALLED,
+        "Fermentation goes on again: the beer has been warm for a day, and the valve lets gas off.",
+        state=State.CLEARED,
+    )  # fmt: skip
+
+
 def _medium(
     record: Record, condition: Condition, text: str, *, state: State = State.NOTED, **numbers: Any
 ) -> Finding:

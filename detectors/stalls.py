@@ -48,6 +48,8 @@ TAKEN_DOWN_BAR = 0.05
 """A pressure so far below the held level, in beer that cools, has left it."""
 LEAST_QUIET_S, QUIET_TEETH = 3 * 3600.0, 8
 """A cycling valve that is quiet for so long, and so many teeth: what comes is a small part of what came before."""
+WARM_S, AT_WORK_S, DROPS_AT_WORK = 24 * 3600.0, 6 * 3600.0, 3
+"""So long after the beer came back into its range a valve that has let off so many drops within so long shows yeast at work."""
 SLACK_C = 0.3
 CHILL_S, CHILL_K = 12 * 3600.0, 6.0
 """Beer that was cooled by so much within so long was cooled on purpose: a fridge gone wrong is slower."""
@@ -61,6 +63,8 @@ class Stalls:
         self._cold_since_s: float | None = None
         self.warm_since_s = -math.inf
         """When the beer last came back into the yeast's range from a spell below it that was long enough to send it to sleep."""
+        self._back_s = -math.inf
+        """When the beer last came back into that range, however short the spell."""
         self._stalled = False
         self._broke_off = False
         self._went_on_s = -math.inf
@@ -76,6 +80,8 @@ class Stalls:
         if record.beer_c >= limits[0] - (slack_c if self._cold_since_s is None else 0.0):
             if self._cold_since_s is not None and record.now_s - self._cold_since_s >= ASLEEP_S:
                 self.warm_since_s = record.now_s
+            if self._cold_since_s is not None:
+                self._back_s = record.now_s
             self._cold_since_s = None
         elif self._cold_since_s is None:
             self._cold_since_s = record.now_s
@@ -219,8 +225,12 @@ class Stalls:
         """Clear the stall once gas surely comes again in beer that is warm enough."""
         if self.too_cold:
             return []
-        recent = record.production_over(max(record.valve.shut_s, record.now_s - 6 * 3600), 6.0)
         doubted = self._broke_off or self._sampled_s is not None  # then a wobble must not end it
+        if not doubted and self._lets_off_again(record):
+            self._stalled = False
+            self._went_on_s = record.now_s
+            return [told.lets_off_again(record)]
+        recent = record.production_over(max(record.valve.shut_s, record.now_s - 6 * 3600), 6.0)
         if recent is None or (doubted and recent.hours < GOES_ON_H):
             return []
         share = drop_share(record) if record.valve.proof is Proof.CYCLE else 1.0
@@ -230,6 +240,16 @@ class Stalls:
             self._went_on_s = record.now_s
             return [told.goes_on_again(record, recent)]
         return []
+
+    def _lets_off_again(self, record: Record) -> bool:
+        """Tell whether a cycling valve is at work in beer that has been warm for a day: by then what warming drove out is gone.
+
+        Teeth too fast for the readings, or cut off by a swing, show no rate; that drops come is plain all the same.
+        """
+        if record.now_s - self._back_s < WARM_S:
+            return False
+        lately = [drop for drop in record.valve.usual_drops() if record.now_s - drop.time_s < AT_WORK_S]
+        return len(lately) >= DROPS_AT_WORK
 
 
 def _when_it_ceased(record: Record, progress: float) -> float:

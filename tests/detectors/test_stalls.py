@@ -96,6 +96,21 @@ def test_a_cycling_valve_that_goes_quiet_in_the_cold_is_a_stall() -> None:
     assert 60 < hours_in(raised) <= 60 + 4
 
 
+@pytest.mark.parametrize("tooth_min", [6.0, 15.0])
+def test_a_valve_at_work_in_beer_that_is_warm_again_ends_the_stall(tooth_min: float) -> None:
+    """Drops every few minutes, too fast for a rate to be sure of, from two hours after the beer came back: told within a day
+    and a half, and not while warming alone may drive the gas out."""
+    at_h = np.arange(0.0, 130.0, 1 / 60)
+    teeth = 1.1 + 0.1 * (at_h * 60 / tooth_min % 1)
+    bars = np.where(at_h < 12, 0.1 * at_h, np.where((at_h < 60) | (at_h > 86), teeth, 1.05))
+    celsius = np.interp(at_h, [50, 56, 78, 84], [19.0, 12.0, 12.0, 19.0])
+    raised, cleared = of(
+        verdicts(VALVED, noisy(at_h, bars, celsius, seed=4, noise_bar=0.001)), Condition.STALLED
+    )
+    assert (raised.state, cleared.state) == (State.RAISED, State.CLEARED)
+    assert 81 + 24 <= hours_in(cleared) <= 84 + 36
+
+
 @pytest.mark.parametrize("blow_down_bar", [0.0, 0.02])
 def test_yeast_that_works_in_beer_a_little_too_cool_is_not_asleep(blow_down_bar: float) -> None:
     """A fridge's swing about 17.2 °C, yeast from 18 °C: behind its valve a flat pressure says nothing, cold or warm."""
