@@ -106,7 +106,10 @@ class Pace:
         return f"{rate:.1f} g/L CO2 a day, after {self.peak_g_per_l_day:.1f} at its height"
 
     def _note_height(self, now_s: float, record: Record) -> None:
-        if record.valve.shut and record.valve.shut_s <= now_s - HEIGHT_S:
+        shut = record.valve.shut and record.valve.shut_s <= now_s - HEIGHT_S
+        # until the valve first holds, what fills the vessel is made, and whatever may leave meanwhile is made as well
+        filling = record.valve.held_s is None and record.activity_s is not None
+        if shut or (filling and now_s - (record.activity_s or 0.0) >= HEIGHT_S):
             rate = self._climb(now_s, record, (HEIGHT_S,))
             record.steepest_g_per_l_day = max(record.steepest_g_per_l_day, rate)
 

@@ -10,8 +10,10 @@ import math
 from dataclasses import dataclass, replace
 
 from ullage.detectors.advice import fining_advice, serving_advice
+from ullage.detectors.advice_bottle import CLOSE
 from ullage.detectors.advice_fining import DOSING_DIFFERENCE_BAR
 from ullage.detectors.advice_gap import gap_text
+from ullage.detectors.bottle_on import bottle_on
 from ullage.detectors.co2 import dissolved_g_per_l, volumes_from_g_per_l
 from ullage.detectors.detector import Detector
 from ullage.detectors.finding import Condition, Finding, Priority, State
@@ -182,6 +184,15 @@ class Waits(Detector):
             text += "" if wanted is None else serving_advice(self.vessel, wanted, batch.serving_c).text
             return self._ready_with(now_s, record, text, None)
         holds = float(dissolved_g_per_l(bar, beer_c, self.vessel.air_pressure_bar))
+        bottle = bottle_on(record)
+        if bottle is not None and bottle.before_g_per_l < holds * (1 - CLOSE):
+            text += (
+                f"The beer held about {bottle.before_g_per_l:.1f} g/L of CO2 before gas was connected {bottle.hours:.0f} h ago, "
+                f"and takes up more for days: at {bar:.2f} bar and {beer_c:.1f} °C it comes to {holds:.1f} g/L. It is there once "
+                "the gauge stands still with the bottle shut. "
+            )
+            text += "" if wanted is None else serving_advice(self.vessel, wanted, batch.serving_c).text
+            return self._ready_with(now_s, record, text + old_gauge(now_s, record), bottle.before_g_per_l)
         text += (
             f"At {bar:.2f} bar and {beer_c:.1f} °C the beer holds about "
             f"{holds:.1f} g/L ({float(volumes_from_g_per_l(holds)):.1f} volumes) of CO2. "

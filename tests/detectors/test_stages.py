@@ -598,3 +598,22 @@ def test_an_undone_wait_is_counted_anew(story: Story, undone: Stage) -> None:
     assert step.due_s > watch.record.now_s
     feed(watch, steady, later, from_h=at_h + 1, to_h=at_h + 40)
     assert stage_now(watch) is undone
+
+
+def test_a_bottle_put_on_hours_ago_is_not_in_the_beer_yet(story: Story) -> None:
+    """Gas goes on at 0.3 bar more after the last dose: ready says what the beer held before, and what it comes to."""
+    dose_h = max(story.entered_at(entry) for entry in story.entries if entry.text.startswith("fined"))
+    bottled = cold_after(story, dose_h + 1)
+    late = (bottled.samples.kind == Kind.PRESSURE) & (
+        bottled.samples.time_s > story.start_s + (dose_h + 8) * HOUR
+    )
+    bottled.samples = replace(
+        bottled.samples, value=np.where(late, bottled.samples.value + 0.3, bottled.samples.value)
+    )
+    found = told(feed(VesselWatch(VESSEL), bottled, story.without("tapped")), Condition.READY)
+    assert len(found) == 1
+    assert "before gas was connected" in found[0].text
+    plain = told(
+        feed(VesselWatch(VESSEL), cold_after(story, dose_h + 1), story.without("tapped")), Condition.READY
+    )
+    assert found[0].value == pytest.approx(plain[0].value, abs=0.05)
