@@ -116,7 +116,7 @@ def gas_comes(
         evidence=(
             f"shut for {shut_h:.1f} h: {record.valve.proof.value if record.valve.proof else 'measured'}",
             f"pressure rises by {bar_per_h * 1000:.0f} mbar/h, temperature taken out",
-            "most worts are done by now",
+            "most worts are done by now, or nearly so",
         ),
     )  # fmt: skip
 

@@ -29,6 +29,8 @@ SURELY_MUCH = 2.5
 FASTEST, FASTEST_H = 12.0, 4.0
 """Age divided by it, or that many hours, is the fastest time constant with which yeast goes to rest."""
 LEAST_G_PER_L_DAY = 0.2
+MOSTLY_OVER = 0.8
+"""Share of the usual time after which a climb may be what the beer gives off: told so, where a test can wait."""
 WELL_H = 2.0
 """Time to spare before the rated limit, where a test goes on."""
 
@@ -99,7 +101,8 @@ class ShutTest:
         if said and late and self._may_be_given_off(record, start_s, share.likely * recent.rate_g_per_l_day):
             return None
         least_g_per_l_day = share.least * recent.rate_g_per_l_day
-        self.doubtful = said and late and self._can_wait(record, least_g_per_l_day, recent, shut_h)
+        late_enough = progress >= MOSTLY_OVER
+        self.doubtful = said and late_enough and self._can_wait(record, least_g_per_l_day, recent, shut_h)
         if self.doubtful:
             if self._doubted_shut_s == start_s:
                 return None
