@@ -23,6 +23,10 @@ HALF_HOURS = 24
 SOLUBILITY_BAR_PER_K = 0.065
 """Largest effect of warming on a shut vessel that holds gas already (60 to 64 mbar/K near 1 bar gauge)."""
 
+RESTED_S = 12 * 3600.0
+BROUGHT_ALONG_BAR = 0.17
+"""0.3 g/L CO2 in a wort that was purged, or came with its yeast, fills a tenth of head space by 0.15 bar; yeast makes a hundred times that."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ActivitySettings:
@@ -51,11 +55,15 @@ class Activity(Detector):
         self._half_hour = -math.inf
         self._hits = 0
         self._raised = False
+        self._doubted = False
+        """Whether a beginning was doubted: once is enough."""
 
     def frame(self, frame: Frame, record: Record) -> list[Finding]:
         """Look for gas until there is some, then for none."""
-        if record.activity_s is not None or math.isnan(frame.pressure_bar):
+        if math.isnan(frame.pressure_bar):
             return []
+        if record.activity_s is not None:
+            return self._rested(frame, record)
         if record.needs_no_start:
             return self._needless(frame, record)
         bar, celsius = frame.pressure_bar, record.beer_c
@@ -76,6 +84,44 @@ class Activity(Detector):
         if self._hits >= 2:
             return self._begun(frame.end_s, max(rise, slow_rise), record)
         return self._waiting(frame.end_s, record)
+
+    def _rested(self, frame: Frame, record: Record) -> list[Finding]:
+        """Doubt a beginning that came to rest far below the valve: wort gives off what it brought along and is dead all the same."""
+        if self._base is None or record.joined_late or record.valve.held_s is not None:
+            return self._after_all(frame.end_s) if self._raised else []
+        bar, celsius = frame.pressure_bar, record.beer_c
+        self._note(frame.end_s, bar, celsius)
+        rise = max(self._rise(bar, celsius, *base) for base in self._lately)
+        rises = rise > max(self.settings.rise_bar, 7 * record.valve.frame_noise_bar)
+        if self._raised:
+            return self._after_all(frame.end_s) if rises else []
+        began_s = record.pitched_s or record.first_s or frame.end_s
+        hours = (frame.end_s - began_s) / 3600
+        early = hours < self.settings.expected_within_h
+        if rises or self._doubted or record.activity_s is None or early:
+            return []
+        filled_bar = self._rise(bar, celsius, *self._base)
+        if frame.end_s - record.activity_s < RESTED_S or not 0 < filled_bar < BROUGHT_ALONG_BAR:
+            return []
+        if record.valve.opened_s > began_s or record.vented_s > began_s:
+            return []
+        self._raised = self._doubted = True
+        return [
+            self.finding(
+                frame.end_s, Condition.NO_ACTIVITY, State.RAISED, Priority.MEDIUM,
+                f"Pressure came up by {filled_bar * 1000:.0f} mbar and has rested since, {hours:.0f} h after "
+                f"{'pitching' if record.pitched_s else 'the first reading'}: wort gives off as much of what it brought along, and "
+                "yeast at work would have filled the vessel. Check that the vessel is shut and tight and the temperature right; "
+                "take a gravity sample; pitch again if it has not moved.",
+                value=hours, limit=self.settings.expected_within_h, unit="h",
+                evidence=(f"no rise beyond what warming explains for {RESTED_S / 3600:.0f} h",),
+            )
+        ]  # fmt: skip
+
+    def _after_all(self, time_s: float) -> list[Finding]:
+        self._raised = False
+        text = "Fermentation has begun after all."
+        return [self.finding(time_s, Condition.NO_ACTIVITY, State.CLEARED, Priority.MEDIUM, text)]
 
     def _needless(self, frame: Frame, record: Record) -> list[Finding]:
         """Wait no more: gas that comes into beer which has fermented elsewhere is a bottle's."""
@@ -114,18 +160,7 @@ class Activity(Detector):
                 value=rise, unit="bar", evidence=("a rise of pressure beyond gas law and solubility",),
             )
         ]  # fmt: skip
-        if self._raised:
-            self._raised = False
-            found.append(
-                self.finding(
-                    time_s,
-                    Condition.NO_ACTIVITY,
-                    State.CLEARED,
-                    Priority.MEDIUM,
-                    "Fermentation has begun after all.",
-                )
-            )
-        return found
+        return found + (self._after_all(time_s) if self._raised else [])
 
     def _waiting(self, time_s: float, record: Record) -> list[Finding]:
         since_s = record.pitched_s or record.first_s or time_s

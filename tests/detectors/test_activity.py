@@ -131,3 +131,29 @@ def test_a_noisy_sensor_makes_no_beginning(seed: int) -> None:
     given = stream(merged(pressure(time_s, bars), temperature(time_s + 20, np.full(len(time_s), 18.0))))
     (only,) = said(given)
     assert (only.condition, only.state) == (Condition.NO_ACTIVITY, State.RAISED)
+
+
+@pytest.mark.parametrize("starts_h", [None, 60.0])
+def test_what_the_wort_brought_along_is_no_fermentation(starts_h: float | None) -> None:
+    """0.15 bar given off within hours, then nothing: an alarm once most would have begun, over when yeast does begin."""
+    at_h = np.arange(0.0, 90.0, 1 / 60)
+    bars = 0.15 * (1 - np.exp(-at_h / 2))
+    if starts_h is not None:
+        bars += 0.004 * np.maximum(at_h - starts_h, 0) ** 1.5
+    found = said(quiet(bars, np.full(len(at_h), 19.0)))
+    begun, raised = found[:2]
+    assert begun.condition is Condition.ACTIVITY
+    assert (raised.condition, raised.state) == (Condition.NO_ACTIVITY, State.RAISED)
+    assert 36 <= hours_in(raised) <= 37
+    assert "brought along" in raised.text
+    cleared = found[2:]
+    assert [one.state for one in cleared] == ([] if starts_h is None else [State.CLEARED])
+    if starts_h is not None:
+        assert starts_h < hours_in(cleared[0]) <= starts_h + 8
+
+
+def test_a_vessel_that_fills_slowly_is_not_called_dead() -> None:
+    """4 mbar an hour all along: by the alarm's time it has risen by a tenth of a bar, and rises on."""
+    at_h = np.arange(0.0, 60.0, 1 / 60)
+    found = said(quiet(0.004 * at_h, np.full(len(at_h), 19.0)))
+    assert [one.condition for one in found] == [Condition.ACTIVITY]
