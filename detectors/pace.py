@@ -31,6 +31,8 @@ SLOW_SHARE = 1 / 3
 EVERY_S = 1800.0
 WINDOWS_S = (6 * 3600.0, 12 * 3600.0, 24 * 3600.0)
 HEIGHT_S = 2 * 3600.0
+FILLS = 0.75
+"""Part of the valve's setting up to which a vessel fills; nearer to it gas may leave between the readings."""
 LITTLE_WARMTH = 0.15
 """What temperature may have done to a climb, as a share of the highest; where it did more, a longer one is taken."""
 SURE_S = 3600.0
@@ -107,9 +109,13 @@ class Pace:
 
     def _note_height(self, now_s: float, record: Record) -> None:
         shut = record.valve.shut and record.valve.shut_s <= now_s - HEIGHT_S
-        # until the valve first holds, what fills the vessel is made, and whatever may leave meanwhile is made as well
-        filling = record.valve.held_s is None and record.activity_s is not None
-        if shut or (filling and now_s - (record.activity_s or 0.0) >= HEIGHT_S):
+        # until the valve first holds, what fills the vessel is made, and what may seep out meanwhile is made as well
+        set_bar = record.valve.set_bar or math.inf
+        filling = (
+            record.valve.held_s is None and record.activity_s is not None and record.bar < FILLS * set_bar
+        )
+        unvented = max(record.activity_s or 0.0, record.valve.gas_left_s) <= now_s - HEIGHT_S
+        if shut or (filling and unvented):
             rate = self._climb(now_s, record, (HEIGHT_S,))
             record.steepest_g_per_l_day = max(record.steepest_g_per_l_day, rate)
 

@@ -118,7 +118,14 @@ def _nothing() -> Story:
     return vessel, stream(merged(pressure(time_s, quiet), temperature(time_s + 7, 15.0 + swing)))
 
 
-STORIES = {story.__name__[1:]: story() for story in (_cycling, _stuck, _tested, _stalled, _nothing)}
+def _dead() -> Story:
+    """A coarse sensor that died just before the valve was shut for a test, at the height: it never moves again."""
+    batch = Batch(vessel=VALVED, hours=80, opening_bar=1.2, tail_h=25.0, shut=((60, 80),))
+    samples = frozen(batch.samples(noise_bar=0.001, step_bar=0.0098), Kind.PRESSURE, 59, 80)
+    return VALVED, stream(_thin(samples, 4), (START_S + 60 * HOUR_S, "valve shut"))
+
+
+STORIES = {story.__name__[1:]: story() for story in (_cycling, _stuck, _tested, _stalled, _nothing, _dead)}
 detectors = pytest.mark.parametrize("kind", REGISTERED, ids=lambda kind: kind.name)
 stories = pytest.mark.parametrize("name", STORIES)
 

@@ -2,6 +2,7 @@
 
 import math
 from collections.abc import Callable
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -124,3 +125,20 @@ def test_a_chill_that_was_none_is_taken_back() -> None:
     first = stages.index(Stage.CHILLING)
     assert stages[first - 1] is Stage.SLOWING
     assert stages[first + 1] is Stage.SLOWING
+
+
+def test_the_height_of_a_vessel_that_fills_is_seen_though_a_little_left_at_first() -> None:
+    """A fall of 20 mbar in the first hour, as air and cold wort make it, is no reason to miss how fast the vessel fills."""
+    batch = Batch(vessel=VALVED, hours=40, opening_bar=1.2, tail_h=20)
+    samples = batch.samples()
+    early = (samples.kind == Kind.PRESSURE) & (samples.time_s < START_S + HOUR_S)
+    fallen = replace(samples, value=np.where(early, samples.value + 0.03, samples.value))
+    hours = np.arange(0.0, 40.0, 0.5)
+    rates = np.diff(batch.made_g_per_l(hours)) * 48
+    seen = []
+    for given in (samples, fallen):
+        watch = watch_of(VALVED)
+        watch.update(given)
+        seen.append(watch.record.steepest_g_per_l_day)
+    assert seen[1] == pytest.approx(seen[0], rel=0.1)
+    assert 0.4 * rates.max() < seen[1] <= 1.1 * rates.max()
