@@ -20,7 +20,7 @@ from ullage.daemon.store.store import Store
 from ullage.detectors.co2 import total_co2_g
 from ullage.detectors.extract import co2_to_come_g_per_l
 from ullage.detectors.gravity import BEER_ATTENUATION_PERCENT, assumed_final_gravity, attenuation
-from ullage.detectors.pace import LEAST_HEIGHT
+from ullage.detectors.pace import LEAST_HEIGHT_G_PER_L_DAY
 from ullage.detectors.record import Record
 from ullage.detectors.stage import Stage, StageChange
 from ullage.detectors.temperature import Temperature, TemperatureSettings
@@ -188,7 +188,7 @@ def _on_plan(store: Store, watched: WatchedVessel, record: Record, end_s: float)
 
 def _peak(record: Record) -> float | None:
     highest = max(record.rates.peak_co2_g_per_l_day, record.steepest_g_per_l_day)
-    return round(highest, 1) if highest >= LEAST_HEIGHT else None
+    return round(highest, 1) if highest >= LEAST_HEIGHT_G_PER_L_DAY else None
 
 
 def _vented(

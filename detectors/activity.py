@@ -24,6 +24,7 @@ SOLUBILITY_BAR_PER_K = 0.065
 """Largest effect of warming on a shut vessel that holds gas already (60 to 64 mbar/K near 1 bar gauge)."""
 
 RESTED_S = 12 * 3600.0
+"""A beginning that has not gone on for so long has come to rest."""
 BROUGHT_ALONG_BAR = 0.17
 """0.3 g/L CO2 in a wort that was purged, or came with its yeast, fills a tenth of head space by 0.15 bar; yeast makes a hundred times that."""
 
@@ -63,7 +64,7 @@ class Activity(Detector):
         if math.isnan(frame.pressure_bar):
             return []
         if record.activity_s is not None:
-            return self._rested(frame, record)
+            return self._rested(frame, record, record.activity_s)
         if record.needs_no_start:
             return self._needless(frame, record)
         bar, celsius = frame.pressure_bar, record.beer_c
@@ -85,10 +86,12 @@ class Activity(Detector):
             return self._begun(frame.end_s, max(rise, slow_rise), record)
         return self._waiting(frame.end_s, record)
 
-    def _rested(self, frame: Frame, record: Record) -> list[Finding]:
+    def _rested(self, frame: Frame, record: Record, activity_s: float) -> list[Finding]:
         """Doubt a beginning that came to rest far below the valve: wort gives off what it brought along and is dead all the same."""
         if self._base is None or record.joined_late or record.valve.held_s is not None:
             return self._after_all(frame.end_s) if self._raised else []
+        if self._doubted and not self._raised:
+            return []
         bar, celsius = frame.pressure_bar, record.beer_c
         self._note(frame.end_s, bar, celsius)
         rise = max(self._rise(bar, celsius, *base) for base in self._lately)
@@ -97,11 +100,10 @@ class Activity(Detector):
             return self._after_all(frame.end_s) if rises else []
         began_s = record.pitched_s or record.first_s or frame.end_s
         hours = (frame.end_s - began_s) / 3600
-        early = hours < self.settings.expected_within_h
-        if rises or self._doubted or record.activity_s is None or early:
+        if rises or hours < self.settings.expected_within_h:
             return []
         filled_bar = self._rise(bar, celsius, *self._base)
-        if frame.end_s - record.activity_s < RESTED_S or not 0 < filled_bar < BROUGHT_ALONG_BAR:
+        if frame.end_s - activity_s < RESTED_S or not 0 < filled_bar < BROUGHT_ALONG_BAR:
             return []
         if record.valve.opened_s > began_s or record.vented_s > began_s:
             return []

@@ -13,12 +13,15 @@ from ullage.detectors.medians import median
 from ullage.detectors.record import BAR, BEER, TIME, Record
 
 BACK_S = 96 * 3600.0
+"""How far back a bottle is looked for: by then most of its gas is in the beer."""
 STEADY_K = 1.5
 """Beer within so little of now's temperature: its gas law and solubility move the gauge by less than a bottle does."""
 RISEN_BAR = 0.1
+"""A smaller rise is weather, or a fridge's swing."""
 AT_ONCE = 0.7
 """Part of the rise that comes within an hour where a regulator gives it."""
 FRAMES = 3
+"""Frames of ten minutes to a median."""
 
 
 @dataclass(frozen=True, slots=True)

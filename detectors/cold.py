@@ -42,11 +42,11 @@ class Cold:
         """Take the beer temperature of a frame in which the probe was heard."""
         if math.isnan(celsius):
             return
-        unheard = time_s - self._seen_s > LONGEST_GAP_S
+        unheard = self.unheard(time_s)
         self._seen_s = time_s
-        if self.through_s is not None and unheard:
-            self.since_s = time_s  # cold again, or still: what settles has to be seen to stay so
         if self.through_s is not None:
+            if unheard:
+                self.since_s = time_s  # cold again, or still: what settles has to be seen to stay so
             self._warm = self._warm + 1 if celsius > limit_c + SLACK_C else 0
             if self._warm < PATIENCE:
                 return

@@ -269,9 +269,9 @@ class Ending(Detector):
     def _answer(self, record: Record, start_s: float) -> list[Finding]:
         """Answer a shut-valve test that shows production: then nothing seems to be over."""
         answer = self._test.answer(record, start_s, self._suspicion.progress)
-        if answer is not None and self._test.doubtful:
-            return [answer]
-        return self._refuted(record, answer) if answer is not None else []
+        if answer is None:
+            return []
+        return [answer] if self._test.doubtful else self._refuted(record, answer)
 
     def _refuted(self, record: Record, answer: Finding) -> list[Finding]:
         record.suspected_s = None

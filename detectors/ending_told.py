@@ -72,11 +72,10 @@ def still_fermenting(
     """
     vessel, most = record.vessel, production.rate_g_per_l_day
     rate = share.likely * most
-    bar_per_h = most / 24 / record.capacity_g_per_l_bar
+    bar_per_h, limit_h = _climb(record, most)
     told = f"{rate:.1f} g/L CO2 a day"
     if share is not WHOLE:
         told = f"about {told} ({share.least * most:.1f} to {most:.1f})"
-    limit_h = (vessel.rated_pressure_bar - record.bar) / max(bar_per_h, 1e-6)
     sealed = vessel.valve_pressure_bar is None and record.valve.sealed
     advice = "If no gas is let off," if sealed else "Open the valve to its setting again; left shut,"
     if record.valve.proof is Proof.ABOVE:
@@ -104,8 +103,7 @@ def gas_comes(
 ) -> Finding:
     """Return that a test late in a batch has to go on: what climbs may be production, or no more than what the beer held."""
     vessel, most = record.vessel, production.rate_g_per_l_day
-    bar_per_h = most / 24 / record.capacity_g_per_l_bar
-    limit_h = (vessel.rated_pressure_bar - record.bar) / max(bar_per_h, 1e-6)
+    bar_per_h, limit_h = _climb(record, most)
     return _medium(
         record, Condition.STILL_FERMENTING,
         f"Gas still comes: about {share.likely * most:.1f} g/L CO2 a day ({share.least * most:.1f} to {most:.1f}) if it is made "
@@ -266,6 +264,12 @@ def goes_on_again(record: Record, production: Production) -> Finding:
         record, Condition.STALLED, "Fermentation goes on again.",
         state=State.CLEARED, rate_g_per_l_day=production.rate_g_per_l_day,
     )  # fmt: skip
+
+
+def _climb(record: Record, rate_g_per_l_day: float) -> tuple[float, float]:
+    """Return by how much a shut vessel climbs, bar/h, and in how many hours to its rated limit, beer and gas in balance."""
+    bar_per_h = rate_g_per_l_day / 24 / record.capacity_g_per_l_bar
+    return bar_per_h, (record.vessel.rated_pressure_bar - record.bar) / max(bar_per_h, 1e-6)
 
 
 def lets_off_again(record: Record) -> Finding:

@@ -33,20 +33,6 @@ class Held(Detector):
         self.settings = settings
         self._told: tuple[float, float] | None = None
 
-    @staticmethod
-    def _elsewhere(record: Record, level_bar: float) -> bool:
-        """Tell whether pressure is not where the valve holds: a leak has taken it away, or beer too cold for its yeast."""
-        limits = record.vessel.yeast_temperature_c
-        drops = record.valve.usual_drops()
-        least_bar = min([level_bar, *(drop.trough_bar for drop in drops)]) - max(
-            AWAY_BAR, 4 * record.valve.frame_noise_bar
-        )
-        return record.last(BAR) < least_bar or (limits is not None and record.beer_c < limits[0])
-
-    @property
-    def _wants_carbonation(self) -> bool:
-        return self.vessel.batch is not None and self.vessel.batch.wanted_g_per_l is not None
-
     def frame(self, frame: Frame, record: Record) -> list[Finding]:
         """Look at the level that the valve model has learned."""
         level, target = record.valve.held_bar, record.valve.set_bar
@@ -80,3 +66,17 @@ class Held(Detector):
                 evidence=("pressure has stood still for three hours near the valve's setting",),
             )
         ]  # fmt: skip
+
+    @staticmethod
+    def _elsewhere(record: Record, level_bar: float) -> bool:
+        """Tell whether pressure is not where the valve holds: a leak has taken it away, or beer too cold for its yeast."""
+        limits = record.vessel.yeast_temperature_c
+        drops = record.valve.usual_drops()
+        least_bar = min([level_bar, *(drop.trough_bar for drop in drops)]) - max(
+            AWAY_BAR, 4 * record.valve.frame_noise_bar
+        )
+        return record.last(BAR) < least_bar or (limits is not None and record.beer_c < limits[0])
+
+    @property
+    def _wants_carbonation(self) -> bool:
+        return self.vessel.batch is not None and self.vessel.batch.wanted_g_per_l is not None

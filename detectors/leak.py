@@ -177,8 +177,8 @@ class Leak(Detector):
         chill = "" if record.chill_s is not None or cooled else "no chill, "
         return self.finding(
             time_s, Condition.LEAK, State.RAISED, Priority.HIGH,
-            f"Pressure has fallen by {lost_bar:.2f} bar to {record.bar:.2f} bar, {what}. Brush soapy water on lid, posts, valve and gas line; turn the valve in if it hisses. CO2 "
-            "collects in closed rooms: air the room.",
+            f"Pressure has fallen by {lost_bar:.2f} bar to {record.bar:.2f} bar, {what}. Brush soapy water on lid, "
+            "posts, valve and gas line; turn the valve in if it hisses. CO2 collects in closed rooms: air the room.",
             value=lost_bar, unit="bar", rate_g_per_l_day=rate,
             evidence=(f"CO2 content falls by {-rate:.1f} g/L a day", f"no vent, {chill}no move of the valve"),
         )  # fmt: skip

@@ -42,8 +42,8 @@ LEAST_PROGRESS = 0.2
 GUESSED_PROGRESS = 2 / 3
 DAY_S, HALF_DAY_S = 86_400.0, 43_200.0
 NO_LOWER = 0.9
-LEAST_HEIGHT = 0.5
-"""A height below this, g/L a day, is no fermentation's."""
+LEAST_HEIGHT_G_PER_L_DAY = 0.5
+"""A height below this is no fermentation's."""
 FLOAT_WINDOW_S = 12 * 3600.0
 FLOAT_SHARE = 0.5
 LEAST_FALL_PER_DAY = 0.002
@@ -149,7 +149,11 @@ class Pace:
         if record.production is None or record.valve.sealed or record.valve.proof is Proof.BELOW:
             return ""  # a vessel that still fills is on its way up, whatever the mean of hours says
         high = max(record.production.high, 0.0)
-        if self.progress < LEAST_PROGRESS or steepest < LEAST_HEIGHT or high > SLOW_SHARE * steepest:
+        if (
+            self.progress < LEAST_PROGRESS
+            or steepest < LEAST_HEIGHT_G_PER_L_DAY
+            or high > SLOW_SHARE * steepest
+        ):
             return ""
         return f"at most {high:.1f} g/L CO2 a day while gas can't leave, after {steepest:.1f} before"
 
