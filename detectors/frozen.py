@@ -5,10 +5,13 @@ middle of a step stays in that step with probability erf(q / (2·√2·σ)) a re
 chance with that probability to the n-th power. σ is learned from second differences (which a steady rise does not
 touch) while the sensor is alive, q is the least distance of two values seen. A coarse, quiet converter may rightly repeat itself
 for a day: for it the run proves nothing, and nothing is claimed. Nor is noise always the sensor's own: gas that passes a
-valve makes some, and takes it along. So a run must be three times as long as the longest that was no fault.
+valve makes some, and takes it along. So a run must be three times as long as the longest that was no fault. And a sensor that
+smooths its readings or shows them rounded repeats itself for an hour more often than independent noise would: such a run is
+believed for no end of fermentation, but told only after two hours.
 
 However quiet it is, a thermometer shows its fridge's swing, and a pressure the yeast's gas, or the fridge's swing when that
-is over: one that rests ten times as long as it ever has stands still, or its fridge does. Of a pressure that is said
+is over: one that rests ten times as long as it ever has stands still, or its fridge does. Only a step wider than that swing
+hides it, and then nothing is claimed. Of a pressure that is said
 soon only near a level at which it has been seen for half a day: one that has just climbed to its valve may rest there for the
 first time, in the middle of a converter's step.
 """
@@ -36,6 +39,11 @@ SOON_S = 3600.0
 """A sensor that moves again so soon after it was called frozen was not."""
 EDGE = 3
 """Readings of a page left out at each end when its span is taken: spikes."""
+DOUBT_MIN = 30.0
+"""So long a run that chance forbids is no longer believed, though it is told later."""
+WIDE_STEP = {Kind.TEMPERATURE: 0.3, Kind.PRESSURE: 0.015}
+"""°C and bar: a fridge's swing of a kelvin or less, which moves the head space's gas by 7 to 8 mbar/K (gas law) and beer by some
+tenths of it, need not move a reading of wider steps at all."""
 MOVES = {
     Kind.TEMPERATURE: "the swing of a fridge moves every thermometer",
     Kind.PRESSURE: "gas that is made or let off, or the swing of a fridge, moves every pressure",
@@ -52,7 +60,7 @@ class FrozenSettings:
 
     chance: float = 1e-7
     """How improbable a run must be before it is told."""
-    at_least_min: float = 30.0
+    at_least_min: float = 120.0
     at_least_readings: int = 20
     rest_temperature_h: float = 6.0
     rest_pressure_h: float = 2.75
@@ -76,6 +84,8 @@ class _Channel:
     run: int = 0
     run_start_s: float = 0.0
     needed: float = math.inf
+    doubted: bool = False
+    """Whether the open run is one that chance forbids, told or not."""
     raised: bool = False
     raised_s: float = 0.0
     first_s: float = math.nan
@@ -167,7 +177,7 @@ class Frozen(Detector):
         self.settings = settings
         self._channels = {kind: _Channel() for kind in (Kind.TEMPERATURE, Kind.PRESSURE)}
         self.pressure_runs: deque[tuple[float, float]] = deque(maxlen=32)
-        """From when to when the pressure sensor was known to be frozen; the end is inf while it lasts.
+        """From when to when the pressure sensor was not believed; the end is inf while it lasts.
 
         Counted by the latest time stamp seen at that row, not from the run's own start: what is asked about a
         moment must not depend on whether more was already known when the question came.
@@ -279,16 +289,22 @@ class Frozen(Detector):
             return []
         # the reading at which both the count and the time were reached
         counted = channel.run - (stop - start) + np.arange(1, stop - start + 1) >= channel.needed
-        by_chance = (lasts_s >= self._least_s(channel)) & counted
-        hit = np.flatnonzero(by_chance | (lasts_s >= rest_s))
+        by_chance = (lasts_s >= self._least_s(channel, self.settings.at_least_min)) & counted
+        told = by_chance | (lasts_s >= rest_s)
+        if not channel.doubted:
+            doubt_min = min(DOUBT_MIN, self.settings.at_least_min)
+            doubts = np.flatnonzero(told | (lasts_s >= self._least_s(channel, doubt_min)) & counted)
+            if not len(doubts):
+                return []
+            channel.doubted = True
+            if kind == Kind.PRESSURE:
+                self.pressure_runs.append((at.now_s(start + int(doubts[0])), math.inf))
+        hit = np.flatnonzero(told)
         if not len(hit):
             return []
-        row = start + int(hit[0])
-        at_s = at.time_s(row)
+        at_s = at.time_s(start + int(hit[0]))
         channel.raised, channel.raised_s = True, at_s
         minutes = (at_s - channel.run_start_s) / 60
-        if kind == Kind.PRESSURE:
-            self.pressure_runs.append((at.now_s(row), math.inf))
         what = NAMES[kind]
         why = "its own noise should have moved it"
         evidence = f"{math.ceil(min(channel.needed, 1e9))} equal readings would be chance once in ten million"
@@ -306,14 +322,14 @@ class Frozen(Detector):
             )
         ]  # fmt: skip
 
-    def _least_s(self, channel: _Channel) -> float:
+    def _least_s(self, channel: _Channel, least_min: float) -> float:
         """Return how long a run must last that chance forbids: noise may cease with the flow that made it.
 
         A longest rest at the lowest value of all is no measure: there a converter of a gauge sensor is at its end.
         """
         low_s, value = channel.longest_low
         own_s = max(channel.longest_s, low_s if value > channel.lowest else 0.0)
-        return max(self.settings.at_least_min * 60, self.settings.chance_times * own_s)
+        return max(least_min * 60, self.settings.chance_times * own_s)
 
     @staticmethod
     def _longest_min(channel: _Channel) -> float:
@@ -328,7 +344,8 @@ class Frozen(Detector):
             at_home = abs(channel.value - channel.level) <= s.near_bar
             if not at_home or channel.run_start_s - channel.level_s < known_h * 3600:
                 rest_h = s.rest_new_h
-        if channel.run_start_s - channel.first_s < known_h * 3600:
+        step = min((q for _, q in channel.noise), default=math.inf)
+        if channel.run_start_s - channel.first_s < known_h * 3600 or step > WIDE_STEP[kind]:
             return math.inf
         unseen_s = s.at_least_readings * lasts_s / max(channel.run, 1)  # shorter runs are not looked at
         return max(rest_h * 3600, s.rest_times * max(channel.longest_s, channel.longest_low[0], unseen_s))
@@ -343,11 +360,12 @@ class Frozen(Detector):
                 channel.longest_low = max(channel.longest_low, (lasted_s, channel.value))
         channel.run = 0
         channel.needed = math.inf
+        if channel.doubted and kind == Kind.PRESSURE:
+            self.pressure_runs[-1] = (self.pressure_runs[-1][0], at.now_s(row))
+        channel.doubted = False
         if not channel.raised:
             return []
         channel.raised = False
-        if kind == Kind.PRESSURE and self.pressure_runs:
-            self.pressure_runs[-1] = (self.pressure_runs[-1][0], at.now_s(row))
         what = NAMES[kind]
         return [
             self.finding(

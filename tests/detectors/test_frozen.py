@@ -5,6 +5,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import stats
+from scipy.signal import lfilter
 
 from tests.detectors.streams import (
     HOUR_S,
@@ -82,16 +83,16 @@ def test_a_sensor_that_dies_while_a_valve_pops_every_few_minutes() -> None:
     value[1000:] = value[999]
     raised = said(pressure(START_S + 30.0 * np.arange(rows), value))
     assert [f.condition for f in raised] == [Condition.SENSOR_FROZEN]
-    assert hours_in(raised[0]) - 1000 * 30 / HOUR_S <= 1.0
+    assert hours_in(raised[0]) - 1000 * 30 / HOUR_S <= 2.1
 
 
 def test_a_ten_bit_converter_with_noise_of_its_step() -> None:
-    """Steps of 8.5 mbar, noise of 6 mbar: alive for days without a word, and found within the hour when it dies."""
+    """Steps of 8.5 mbar, noise of 6 mbar: alive for days without a word, and found within two hours when it dies."""
     time_s = every(30, 72)
     alive = pressure(time_s, noisy(2, len(time_s), 0.006, 0.0085))
     assert said(alive) == ()
     (raised,) = said(frozen(alive, Kind.PRESSURE, 60, 72))
-    assert 60 < hours_in(raised) <= 61.2
+    assert 60 < hours_in(raised) <= 62.2
 
 
 @settings(max_examples=40, deadline=None)
@@ -222,12 +223,12 @@ def rests(rest_h: float, *, before_h: float) -> Samples:
 
 
 def test_a_converter_that_has_rested_before_may_rest_again() -> None:
-    """Its noise was never its own: three times as long as it rested before pitching, then it is told; without that, at once."""
+    """Its noise was never its own: three times as long as it rested before pitching, then it is told; without that, after two hours."""
     assert said(rests(9, before_h=4)) == ()
     raised, _ = said(rests(14, before_h=4))
     assert raised.value == pytest.approx(3 * 4 * 60, abs=5)
     raised, _ = said(rests(9, before_h=0.2))
-    assert raised.value == pytest.approx(36, abs=8)
+    assert raised.value == pytest.approx(120, abs=2)
 
 
 def steps_of(*spells: tuple[float, int | None]) -> Samples:
@@ -246,10 +247,55 @@ def steps_of(*spells: tuple[float, int | None]) -> Samples:
 def test_a_rest_at_the_end_of_the_scale_is_no_measure() -> None:
     """Open before pitching, a gauge sensor stands at its lowest value: that must not make a later freeze wait for half a day."""
     raised = said(steps_of((4, 4), (20, None), (9, 158)))[0]
-    assert raised.value == pytest.approx(36, abs=8)
+    assert raised.value == pytest.approx(120, abs=2)
 
 
 def test_a_sensor_that_moved_again_at_once_only_rested() -> None:
     """Told once in error; the same rest is not told again."""
-    spells = ((20, None), (0.9, 160), (20, None), (0.9, 160), (20, None))
+    spells = ((20, None), (2.5, 160), (20, None), (2.5, 160), (20, None))
     assert [finding.state for finding in said(steps_of(*spells))] == [State.RAISED, State.CLEARED]
+
+
+def smoothed(value: FloatArray, *, interval_s: float, tau_s: float) -> FloatArray:
+    """Return what a sensor shows that smooths its readings (first order) before it rounds them to a thousandth."""
+    keep = np.exp(-interval_s / tau_s)
+    return np.round(lfilter([1 - keep], [1, -keep], value - value[0]) + value[0], 3)
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_a_thermometer_that_smooths_its_sixteenths_may_repeat_itself_for_an_hour(seed: int) -> None:
+    """Its input rests on a sixteenth for an hour at the turn of the fridge's swing; filtered, that looks like no noise at all."""
+    rng = np.random.default_rng(seed)
+    at_h = np.arange(0, 96, 1 / 60)
+    celsius = 18 + 0.3 * np.sin(2 * np.pi * at_h / 12) + 0.01 * rng.standard_normal(len(at_h))
+    shown = smoothed(np.round(celsius * 16) / 16, interval_s=60, tau_s=300)
+    assert said(temperature(START_S + at_h * HOUR_S, shown)) == ()
+    (raised,) = said(frozen(temperature(START_S + at_h * HOUR_S, shown), Kind.TEMPERATURE, 50, 96))
+    assert 52 <= hours_in(raised) <= 58
+
+
+def test_steps_wider_than_the_fridges_swing_prove_nothing() -> None:
+    """A gauge shown in steps of 0.05 bar: between two steps it flickers, in the middle of one it rests for days."""
+    rng = np.random.default_rng(2)
+    at_h = np.arange(0, 96, 1 / 30)
+    bar = np.interp(at_h, [0, 20, 44, 60, 96], [0, 1.224, 1.226, 1.25, 1.25]) + 0.003 * rng.standard_normal(
+        len(at_h)
+    )
+    assert said(pressure(START_S + at_h * HOUR_S, np.round(bar / 0.05) * 0.05)) == ()
+
+
+def test_what_chance_forbids_is_not_believed_long_before_it_is_told() -> None:
+    """Half an hour after it died the pressure is no evidence of an end; the brewer is told after two."""
+    time_s = every(30, 30)
+    samples = frozen(pressure(time_s, noisy(2, len(time_s), 0.006, 0.0085)), Kind.PRESSURE, 24, 30)
+    watch = watch_of(SEALED, (Frozen,))
+    seen: dict[int, tuple[bool, bool]] = {}
+    told = False
+    for minute in range(0, 30 * 60, 10):
+        upto = START_S + 60.0 * (minute + 10)
+        start, stop = np.searchsorted(samples.time_s, [upto - 600, upto])
+        told |= bool(watch.update(samples.cut(int(start), int(stop))) or watch.tick(upto))
+        seen[minute + 10 - 24 * 60] = (watch.record.frozen, told)
+    assert seen[20] == (False, False)
+    assert seen[50] == seen[110] == (True, False)
+    assert seen[130] == (True, True)
