@@ -165,8 +165,8 @@ def _about_sensors(watched: WatchedVessel) -> Iterator[Promise]:
                 yield Promise(
                     what=Condition.SENSOR_SILENT.value,
                     priority=Priority.HIGH,
-                    text=f"a sensor says nothing for {settings.after_min:g} min, or for six of its own intervals if "
-                    "that is longer",
+                    text=f"a sensor says nothing for {settings.after_min:g} min (a float for {settings.gravity_after_h:g} h), "
+                    "or for six of its own intervals if that is longer",
                 )
             case FrozenSettings():
                 yield Promise(

@@ -46,7 +46,7 @@ def test_every_limit_delay_and_listener_is_said(tmp_path: Path) -> None:
         "temperature-high [high, tells push-url]: above 24 °C for 40 min",
         "temperature-low [medium, tells NOBODY]: below 18 °C for 40 min",
         "temperature-high [medium, tells NOBODY]: beer that was chilled stands for 2 h more than 3 K above",
-        "sensor-silent [high, tells push-url]: a sensor says nothing for 15 min",
+        "sensor-silent [high, tells push-url]: a sensor says nothing for 15 min (a float for 24 h)",
         "missing: no probe: say whether it sits in the beer or in the air",
         "push-url is told of: critical, high",
         "kept one by one for 400 days",

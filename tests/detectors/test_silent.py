@@ -72,12 +72,12 @@ def test_a_quantity_that_nobody_has_is_not_missed() -> None:
 
 @pytest.mark.parametrize("size", [1, 3, 1000])
 def test_a_slow_sensor_is_learned(size: int) -> None:
-    """A reading every half hour alarms three times, then its own pace counts: three hours of patience."""
+    """A reading every half hour alarms once, then its own pace counts: three hours of patience."""
     watch = watch_of(SEALED, (Silent,))
     slow = bars(*range(0, 6000, 30))
     found = [f for at in range(0, len(slow), size) for f in watch.update(slow.cut(at, at + size))]
-    assert [minute for minute, _, state in brief(tuple(found)) if state is State.RAISED] == [15, 45, 75]
-    assert [f.state for f in found] == [State.RAISED, State.CLEARED] * 3
+    assert [minute for minute, _, state in brief(tuple(found)) if state is State.RAISED] == [15]
+    assert [f.state for f in found] == [State.RAISED, State.CLEARED]
     last_s = float(slow.time_s[-1])
     assert watch.tick(last_s + 180 * 60) == ()
     (raised,) = watch.tick(last_s + 181 * 60)
@@ -92,3 +92,62 @@ def test_late_words_are_words() -> None:
     watch.update(warm.cut(60, 360))
     found = watch.update(bars(*range(60, 360)))
     assert [f.state for f in found] == [State.CLEARED]
+
+
+def on_change(hours: float, beat_min: float, seed: int = 1) -> Samples:
+    """A sensor that speaks each minute while its value changes, and at rest once a beat: an hour of change, five of rest."""
+    rng = np.random.default_rng(seed)
+    minutes, at = [], 0.0
+    while at < hours * 60:
+        minutes.append(at)
+        at += 1.0 if at % 360 < 60 else min(beat_min, 10 + rng.exponential(4 * beat_min))
+    return bars(*minutes)
+
+
+@pytest.mark.parametrize("size", [1, 7, 5000])
+def test_a_sensor_that_speaks_when_its_value_changes_has_a_beat(size: int) -> None:
+    """Told until two of its silences are of one length; then two and a half beats, and a real silence is told."""
+    watch = watch_of(SEALED, (Silent,))
+    samples = on_change(96, 60)
+    found = [f for at in range(0, len(samples), size) for f in watch.update(samples.cut(at, at + size))]
+    raised = [f for f in found if f.state is State.RAISED]
+    assert 1 <= len(raised) <= 4
+    assert (raised[-1].time_s - START_S) / HOUR_S < 12
+    last_s = float(samples.time_s[-1])
+    assert watch.tick(last_s + 2.4 * HOUR_S) == ()
+    (dead,) = watch.tick(last_s + 2.6 * HOUR_S)
+    assert dead.state is State.RAISED
+    assert dead.value == pytest.approx(150, abs=1)
+
+
+def test_a_sensor_that_is_switched_off_each_night_is_told_of_each_night() -> None:
+    """Silences of one length are a beat only if they are short: eight hours are no sender's."""
+    minutes = [day * 1440.0 + minute for day in range(4) for minute in range(960)]
+    found = watch_of(SEALED, (Silent,)).update(bars(*minutes))
+    assert [f.state for f in found] == [State.RAISED, State.CLEARED] * 3
+
+
+def test_one_outage_at_the_start_is_no_pace() -> None:
+    """Away for ten hours after its first word, then a word a minute: its silence is told after a quarter of an hour."""
+    watch = watch_of(SEALED, (Silent,))
+    watch.update(bars(0, 600, 601, 602))
+    (raised,) = watch.tick(START_S + 618 * 60)
+    assert raised.value == 15
+
+
+def gravities(*hours: float) -> Samples:
+    """Return readings of gravity at some hours."""
+    return Samples.of(Kind.GRAVITY, START_S + HOUR_S * np.array(hours), np.full(len(hours), 1.02))
+
+
+def test_a_float_that_falls_silent_is_told_after_a_day() -> None:
+    """It spoke each quarter of an hour; a hydrometer's samples, a day or so apart, are never missed."""
+    watch = watch_of(SEALED, (Silent,))
+    watch.update(gravities(*np.arange(0, 30, 0.25)))
+    assert watch.tick(START_S + 53 * HOUR_S) == ()
+    (raised,) = watch.tick(START_S + 54 * HOUR_S)
+    assert (raised.subject, raised.priority, raised.value) == ("gravity", Priority.MEDIUM, 24 * 60)
+    assert "for 24 h" in raised.text
+    by_hand = watch_of(SEALED, (Silent,))
+    by_hand.update(gravities(0, 20, 44, 70, 71))
+    assert by_hand.tick(START_S + 400 * HOUR_S) == ()
