@@ -110,8 +110,8 @@ class Ending(Detector):
         return found
 
     def _due(self, record: Record) -> bool:
-        """Tell whether it is time for a look: by the clock, so that cuts change nothing; oftener during a test."""
-        return record.now_s % (PACE_TEST_S if tested(record) else PACE_S) < 1.0
+        """Tell whether it is time for a look: oftener during a test."""
+        return record.due(PACE_TEST_S if tested(record) else PACE_S)
 
     # -- the end by production -------------------------------------------------------------------------------------
 

@@ -9,6 +9,11 @@ from ullage.detectors.minutes import Minutes
 FRAME_S = 600.0
 
 
+def came_by(before_s: float, now_s: float, pace_s: float) -> bool:
+    """Tell whether a whole multiple of `pace_s` lies after `before_s` and not after `now_s`."""
+    return now_s // pace_s > before_s // pace_s
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Frame:
     """Ten minutes of a vessel; NaN where a quantity was not seen.

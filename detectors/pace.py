@@ -21,6 +21,7 @@ from collections import deque
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
+from ullage.detectors.frames import came_by
 from ullage.detectors.gravity import Instrument
 from ullage.detectors.record import BEER, TIME, TOTAL, Record
 from ullage.detectors.suspicion import pace_per_h
@@ -65,6 +66,7 @@ class Pace:
     """Time since the first gas as a share of what most worts take for nine tenths of it, temperature counted."""
     own_pace: float = math.nan
     """How fast the wort filled the vessel, as a multiple of most; NaN if it was not seen to."""
+    _seen_s: float = math.inf
     _last_s: float | None = None
     _low_s: float | None = None
     _quarter: tuple[float, float] | None = None
@@ -75,7 +77,8 @@ class Pace:
 
     def take(self, now_s: float, record: Record) -> None:
         """Take what is known once in half an hour, from the first gas on."""
-        if now_s % EVERY_S >= 1.0:
+        before_s, self._seen_s = self._seen_s, now_s
+        if not came_by(before_s, now_s, EVERY_S):
             return
         if self._last_s is not None:
             self.progress += pace_per_h(record.beer_c) * min((now_s - self._last_s) / 3600, 24.0)

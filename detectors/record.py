@@ -17,7 +17,7 @@ from ullage.detectors.co2 import (
     solubility_slope_per_k,
 )
 from ullage.detectors.extract import co2_to_come_g_per_l
-from ullage.detectors.frames import Frame
+from ullage.detectors.frames import Frame, came_by
 from ullage.detectors.gravity import Instrument
 from ullage.detectors.gravity_evidence import GravityEvidence
 from ullage.detectors.journal import UNDO, Word, understand
@@ -97,6 +97,8 @@ class Record:
         self._lagged_c = [math.nan] * len(LAGS_H)
         self._lagged_s: float | None = None
         self._start_bar = 0.0
+        self._before_s = -math.inf
+        """Time of the newest pressure before the newest frame."""
         self.first_s: float | None = None
         self.pitched_s: float | None = None
         self.activity_s: float | None = None
@@ -149,6 +151,7 @@ class Record:
                 beer_c if math.isnan(lagged) else lagged + (beer_c - lagged) * -math.expm1(-gap_h / lag_h)
                 for lagged, lag_h in zip(self._lagged_c, LAGS_H, strict=True)
             ]
+        self._before_s = self.now_s if self._rows else frame.end_s
         if math.isnan(frame.pressure_bar):
             return
         if not self._rows:
@@ -228,6 +231,11 @@ class Record:
     def now_s(self) -> float:
         """Time of the newest frame with a pressure."""
         return self.last(TIME)
+
+    def due(self, pace_s: float) -> bool:
+        """Tell whether a whole multiple of `pace_s` has gone by with the newest frame: by the clock, so that cuts change
+        nothing; and whatever the minute in which a slow sensor speaks."""
+        return came_by(self._before_s, self.now_s, pace_s)
 
     @property
     def bar(self) -> float:

@@ -182,7 +182,7 @@ class ShutTest:
     def by_rest(self, record: Record, progress: float) -> Finding | None:
         """Ask for the brewer's word, where a climb that was answered as production has come to rest of itself."""
         since_s = self._unsaid_shut_s
-        if since_s is None or record.now_s % REST_PACE_S >= 1 or progress < SURELY_BEGUN:
+        if since_s is None or not record.due(REST_PACE_S) or progress < SURELY_BEGUN:
             return None
         if record.valve.proof is Proof.WORD or record.valve.gas_left_s > since_s:
             self._unsaid_shut_s = None

@@ -1,7 +1,7 @@
 """Silence: a sensor that says nothing is an alarm in its own right, never a good number.
 
 The limit is the longer of the setting and six of the sensor's own intervals (learned from its first twenty; of one or two,
-two and a half of the shorter). A sensor that speaks only when its value changes, and otherwise at a fixed beat, is quiet for
+two and a half of the shorter; one word tells no pace at all, and has an hour). A sensor that speaks only when its value changes, and otherwise at a fixed beat, is quiet for
 as long as that beat again and again: two of its longest silences that agree show it, and two and a half beats are the limit.
 A gravity is missed only of a float, which is known by its pace: nobody promised the next sample by hand.
 The finding carries the moment at which the limit passed, however late it is noticed.
@@ -29,6 +29,8 @@ FEW_TIMES = 2.5
 """So many of the shortest of fewer intervals, or of the beats, are too long: one lost message is no silence."""
 BEATS_ALIKE = 0.05
 """Two silences of one beat are so nearly of one length; two failures of a network rarely are."""
+FIRST_S = 3600.0
+"""So long the second word may take: readings half an hour apart would else be told of at every start."""
 LONGEST_BEAT_S = 2 * 3600.0
 """What is away for eight hours each night is switched off, and that is to be told."""
 LONG_KEPT = 20
@@ -101,6 +103,8 @@ class Silent(Detector):
         few = len(channel.intervals) < BELIEVE
         if kind == Kind.GRAVITY and (few or median(channel.intervals) > FLOAT_WITHIN_S):
             return math.inf
+        if not channel.intervals and channel.last_s is not None:
+            return max(self._after_s(kind), FIRST_S)
         own_s = FEW_TIMES * min(channel.intervals, default=0.0) if few else 6 * median(channel.intervals)
         return max(self._after_s(kind), own_s, FEW_TIMES * channel.beat_s)
 

@@ -38,6 +38,7 @@ SLID_SOONER = 2 / 3
 """Share of the time by which that is."""
 AT_REST, LEAST_REST_H = 0.15, 12.0
 """Share of a plain slide that the last quarter of the age, half a day at least, may still show: a slow one goes on for long."""
+PACE_S = 3600.0
 HALF_WAY = 0.5
 """Share of the usual time before which silence says nothing: a cycling valve's drops become too fast to be seen."""
 UNSEEN_H = 240.0
@@ -83,7 +84,7 @@ class Suspicion:
         """Return the evidence once it suffices, else nothing."""
         now_s = record.now_s
         valve = record.valve
-        if record.chill_s is not None or valve.held_s is None or now_s % 3600 >= 1:
+        if record.chill_s is not None or valve.held_s is None or not record.due(PACE_S):
             return ()
         dropped = _lets_off(record)
         if self.progress < self._needed:

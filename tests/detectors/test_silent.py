@@ -72,12 +72,11 @@ def test_a_quantity_that_nobody_has_is_not_missed() -> None:
 
 @pytest.mark.parametrize("size", [1, 3, 1000])
 def test_a_slow_sensor_is_learned(size: int) -> None:
-    """A reading every half hour alarms once, then its own pace counts: three hours of patience."""
+    """A reading every half hour is its own pace: no alarm at the start, and three hours of patience."""
     watch = watch_of(SEALED, (Silent,))
     slow = bars(*range(0, 6000, 30))
     found = [f for at in range(0, len(slow), size) for f in watch.update(slow.cut(at, at + size))]
-    assert [minute for minute, _, state in brief(tuple(found)) if state is State.RAISED] == [15]
-    assert [f.state for f in found] == [State.RAISED, State.CLEARED]
+    assert found == []
     last_s = float(slow.time_s[-1])
     assert watch.tick(last_s + 180 * 60) == ()
     (raised,) = watch.tick(last_s + 181 * 60)
@@ -151,3 +150,12 @@ def test_a_float_that_falls_silent_is_told_after_a_day() -> None:
     by_hand = watch_of(SEALED, (Silent,))
     by_hand.update(gravities(0, 20, 44, 70, 71))
     assert by_hand.tick(START_S + 400 * HOUR_S) == ()
+
+
+def test_one_word_has_an_hour() -> None:
+    """After a single word nobody knows the pace; what falls silent then is told all the same."""
+    watch = watch_of(SEALED, (Silent,))
+    watch.update(bars(0))
+    assert watch.tick(START_S + 59 * 60) == ()
+    (raised,) = watch.tick(START_S + 61 * 60)
+    assert (raised.value, raised.time_s) == (60, START_S + HOUR_S)
