@@ -1,7 +1,8 @@
 """Puts down what the pipeline has judged: alarms first, then readings, then the word to their sender.
 
 In the running daemon this is a thread of its own, so that a disk that crawls, hangs or refuses delays no judgement.
-What waits is bounded: when there is no more room, readings are given up and counted, findings never.
+What waits is bounded: when there is no more room, readings are given up and counted, findings and journal entries never:
+they are few.
 """
 
 import functools
@@ -86,6 +87,25 @@ class Page:
     """Whether that commit should come soon."""
     action: Callable[[], object] | None = None
     """Something to do once everything before it is put down."""
+
+
+def _joined(first: Page, then: Page) -> Page:
+    """Return two pages as one, without the readings of the second."""
+    actions = [action for action in (first.action, then.action) if action is not None]
+
+    def both() -> None:
+        for action in actions:
+            action()
+
+    return Page(
+        findings=first.findings + then.findings,
+        readings=first.readings,
+        entries=first.entries + then.entries,
+        deliveries=first.deliveries + then.deliveries,
+        held=max(first.held, then.held),
+        soon=first.soon or then.soon,
+        action=both if actions else None,
+    )
 
 
 @dataclass(slots=True)
@@ -175,8 +195,11 @@ class Books:
         with self._pages.changed:
             if len(self._pages.waiting) >= self._pages.most:
                 self._counts.unstored += len(page.readings)
-                page = replace(page, readings=(), entries=())
-                if not (page.findings or page.action) or len(self._pages.waiting) >= 2 * self._pages.most:
+                page = replace(page, readings=())
+                if not (page.findings or page.entries or page.action):
+                    return
+                if len(self._pages.waiting) >= 2 * self._pages.most:
+                    self._pages.waiting[-1] = _joined(self._pages.waiting[-1], page)
                     return
             self.number += 1
             self._pages.waiting.append(page)

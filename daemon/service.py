@@ -233,7 +233,7 @@ class Service:
         failing = sorted(watched.watch.failures)
         text = (
             f"Part of the watch over {name} has failed: {', '.join(failing)}. Look at the log, and at the vessel "
-            "yourself until the program has been started anew."
+            "yourself until it has worked for a day."
             if failing
             else "All of it works again."
         )

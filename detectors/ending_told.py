@@ -13,6 +13,9 @@ from ullage.detectors.production import Production
 from ullage.detectors.record import Record
 from ullage.detectors.valve import Proof
 
+ROUSE = "rouse the yeast gently (the valve at its setting and the pressure well below the rated one: roused beer throws gas out and foams)"
+"""With the caution that belongs to it: CO2 leaves supersaturated beer at once where it is stirred (common practice)."""
+
 
 def finished(record: Record, bound: Bound, limit_g_per_l: float, shut_h: float) -> Finding:
     """Return the end by a bound on the CO2 still to come."""
@@ -83,6 +86,8 @@ def still_fermenting(
     advice += (
         f" the pressure reaches the rated {vessel.rated_pressure_bar:.2f} bar in about {_roughly(limit_h)}."
     )
+    if record.bar >= vessel.rated_pressure_bar:
+        advice = f"The pressure is above the rated {vessel.rated_pressure_bar:.2f} bar already: that comes first, see its alarm."
     why = record.valve.proof.value if record.valve.proof else "measured"
     if ended:
         advice = "The test was short, but the climb was plain; the valve is open again, as it should be."
@@ -148,7 +153,8 @@ def may_be_over(record: Record, evidence: tuple[str, ...], ask_hours: float) -> 
         record, Condition.FINISH_SUSPECTED,
         "Fermentation may be over, but behind the valve a flat pressure proves nothing. Wind the valve shut for "
         f"{ask_hours:.0f} h and enter `valve shut` in the journal: if the pressure stays, it is over; "
-        "if it climbs, open the valve again. Keep within the rated pressure.",
+        "if it climbs, you are told within two whether to open it again. Stay within reach, and open it before the rated "
+        "pressure is near.",
         evidence=evidence,
     )  # fmt: skip
 
@@ -212,7 +218,7 @@ def stalled_early(record: Record, production: Production) -> Finding:
         record, Condition.STALLED,
         "Gas has stopped coming, within hours and early for a wort of "
         f"{record.vessel.original_gravity:.3f}: yeast asleep, or done sooner than most. Take a gravity sample. If "
-        "it is high, rouse the yeast gently and warm it within its range.",
+        f"it is high, {ROUSE} and warm it within its range.",
         state=State.RAISED, rate_g_per_l_day=production.rate_g_per_l_day,
         evidence=_broke_off(record, production),
     )  # fmt: skip
@@ -225,8 +231,8 @@ def stalled_high(record: Record, attenuation: float) -> Finding:
     return _medium(
         record, Condition.STALLED,
         f"Fermentation has stopped at a gravity of {latest.gravity:.4f}, of {record.vessel.original_gravity:.3f}: "
-        f"{100 * attenuation:.0f} % attenuated, where most worts reach 70 to 85 %. Measure once more. If it is right, rouse "
-        "the yeast gently and warm it within its range; don't package it.",
+        f"{100 * attenuation:.0f} % attenuated, where most worts reach 70 to 85 %. Measure once more. If it is right, "
+        f"{ROUSE} and warm it within its range; don't package it.",
         state=State.RAISED, value=latest.gravity, unit="",
         evidence=(
             f"gravity {latest.gravity:.4f} {(record.now_s - latest.time_s) / 3600:.0f} h ago",
@@ -242,8 +248,8 @@ def stalled_by_cold(record: Record, production: Production) -> Finding:
     return _medium(
         record, Condition.STALLED,
         f"Fermentation has stopped, and the beer is at {record.beer_c:.1f} °C, below the yeast's {low:.1f} °C: "
-        "asleep rather than done. Warm it slowly into the range, rouse the yeast gently, and take a gravity "
-        "sample.",
+        "asleep rather than done. Warm it slowly into the range, take a gravity sample, and "
+        f"{ROUSE}.",
         state=State.RAISED, value=record.beer_c, limit=low, unit="°C",
         rate_g_per_l_day=production.rate_g_per_l_day,
         evidence=(_measured(production), "temperature below the yeast's range"),

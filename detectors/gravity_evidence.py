@@ -127,6 +127,10 @@ class GravityEvidence:
         """Tell whether a floating sensor's medians fall as one line: slowly, but by more than may still come at the end."""
         floats = [one for one in self._samples if one.instrument is Instrument.FLOAT]
         lately = [one for one in floats if 0 <= until_s - one.time_s <= FLOAT_HOURS * 3600]
+        if len(lately) < 2:
+            return (
+                False  # back after days: it stands by the samples at both ends, and no line goes through one
+            )
         hours = [(one.time_s - until_s) / 3600 for one in lately]
         middle = sum(hours) / len(hours)
         square = sum((hour - middle) ** 2 for hour in hours)

@@ -63,7 +63,7 @@ class Held(Detector):
         return [
             self.finding(
                 frame.end_s, Condition.HELD, State.NOTED, Priority.LOW, text, value=level, limit=target, unit="bar",
-                evidence=("pressure has stood still for three hours near the valve's setting",),
+                evidence=("pressure has stood still there for three hours or more",),
             )
         ]  # fmt: skip
 

@@ -178,7 +178,7 @@ class Leak(Detector):
         return self.finding(
             time_s, Condition.LEAK, State.RAISED, Priority.HIGH,
             f"Pressure has fallen by {lost_bar:.2f} bar to {record.bar:.2f} bar, {what}. Brush soapy water on lid, "
-            "posts, valve and gas line; turn the valve in if it hisses. CO2 collects in closed rooms: air the room.",
+            "posts, valve and gas line; if the valve hisses below its setting, turn it in a little. CO2 collects in closed rooms: air the room.",
             value=lost_bar, unit="bar", rate_g_per_l_day=rate,
             evidence=(f"CO2 content falls by {-rate:.1f} g/L a day", f"no vent, {chill}no move of the valve"),
         )  # fmt: skip

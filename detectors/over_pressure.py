@@ -45,14 +45,17 @@ class OverPressure(Detector):
         limit = self.vessel.rated_pressure_bar
         value = step.raw.value[mine]
         time_s = step.raw.time_s[mine]
+        believed = step.plausible[mine]
         if not self._raised and not self._above and not (value > limit).any():
             self._last_s = max(self._last_s, float(time_s.max()))
             return []
         found: list[Finding] = []
-        for at_s, bar in zip(time_s.tolist(), value.tolist(), strict=True):
+        for at_s, bar, fine in zip(time_s.tolist(), value.tolist(), believed.tolist(), strict=True):
             if at_s <= self._last_s:
                 continue  # the same reading delivered twice is one reading
             self._last_s = at_s
+            if not fine and bar <= limit:
+                continue  # a broken sensor's number brings nothing back within its limit
             self._above = self._above + 1 if bar > limit else 0
             self._below = self._below + 1 if bar < limit - self.settings.dead_band_bar else 0
             if not self._raised and self._above >= 2:

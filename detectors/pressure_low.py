@@ -12,8 +12,16 @@ from ullage.detectors.detector import Detector
 from ullage.detectors.finding import Condition, Finding, Priority, State
 from ullage.detectors.frames import Frame
 from ullage.detectors.latch import Change, Latch
-from ullage.detectors.record import BEER, TIME, Record
+from ullage.detectors.record import BAR, BEER, TIME, Record
 from ullage.detectors.vessel import Vessel
+
+CLEARED_BAR = 0.06
+"""So far above the least the pressure must be before the alarm ends."""
+TAKEN_UP_S, STANDS_BAR = 12 * 3600.0, 0.02
+"""A pressure that has not fallen by so much in so long falls no further."""
+GIVEN_UP_K = 3.0
+"""So far above where it was to end, and no colder any more, a chill was given up."""
+AFTER_THE_CHILL = "after the chill"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -39,7 +47,7 @@ class PressureLow(Detector):
         self.settings = settings
         self._pressurised = False
         self._now = Latch(settings.patience_min * 60, 3600)
-        self._foreseen = False
+        self._foreseen, self._foreseen_bar = False, math.nan
 
     def frame(self, frame: Frame, record: Record) -> list[Finding]:
         """Compare pressure now, and the one foreseen, with the least."""
@@ -52,7 +60,7 @@ class PressureLow(Detector):
         by_hand = frame.end_s - record.vented_s < 2 * 3600 or record.tapped_s is not None
         least = self.settings.least_bar
         found: list[Finding] = []
-        change = self._now.feed(frame.end_s, bar < least and not by_hand, bar > least + 0.06)
+        change = self._now.feed(frame.end_s, bar < least and not by_hand, bar > least + CLEARED_BAR)
         if change is Change.RAISED:
             found.append(
                 self._raise(frame.end_s, bar, f"Pressure is down to {bar:.2f} bar. Connect gas at low pressure before "
@@ -64,21 +72,31 @@ class PressureLow(Detector):
         return found
 
     def _foresee(self, time_s: float, bar: float, record: Record) -> list[Finding]:
-        if self._foreseen or not self._chilling(time_s, record):
-            return []
         target_c = self.settings.cold_c if record.chill_target_c is None else record.chill_target_c
-        if record.beer_c <= target_c + 0.5:
+        cold = record.beer_c <= target_c + 0.5
+        end_bar = bar if cold else float(shut_pressure_after_bar(self.vessel, bar, record.beer_c, target_c))
+        if self._foreseen:
+            given_up = record.beer_c > target_c + GIVEN_UP_K and not self._chilling(time_s, record)
+            enough = end_bar >= self.settings.least_bar + CLEARED_BAR and self._stays(time_s, bar, record)
+            if not enough and not given_up:
+                return []
+            self._foreseen = False
+            return [self._clear(time_s, bar, AFTER_THE_CHILL)]
+        if cold or end_bar >= self.settings.least_bar or not self._chilling(time_s, record):
             return []
-        end_bar = float(shut_pressure_after_bar(self.vessel, bar, record.beer_c, target_c))
-        if end_bar >= self.settings.least_bar:
-            return []
-        self._foreseen = True
+        self._foreseen, self._foreseen_bar = True, bar
         return [
             self._raise(
                 time_s, end_bar, f"The chill to {target_c:.0f} °C will take the pressure from {bar:.2f} to about "
                 f"{end_bar:.2f} bar as the beer takes up its gas. Connect gas before that, at low pressure through a "
-                "regulator.", "after the chill", evidence=("mass balance of CO2 in beer and head space",))
+                "regulator.", AFTER_THE_CHILL, evidence=("mass balance of CO2 in beer and head space",))
         ]  # fmt: skip
+
+    def _stays(self, time_s: float, bar: float, record: Record) -> bool:
+        """Tell whether gas was connected, or the cold beer has taken up what it will: it goes on for a day behind the thermometer."""
+        rows = record.since(time_s - TAKEN_UP_S)
+        for_long = len(rows) > 0 and rows[-1, TIME] - rows[0, TIME] > 0.9 * TAKEN_UP_S
+        return bar > self._foreseen_bar + CLEARED_BAR or (for_long and bar > rows[0, BAR] - STANDS_BAR)
 
     def _chilling(self, time_s: float, record: Record) -> bool:
         if record.chill_s is not None and time_s - record.chill_s < 48 * 3600:
@@ -102,6 +120,6 @@ class PressureLow(Detector):
     def _clear(self, time_s: float, bar: float, subject: str) -> Finding:
         return self.finding(
             time_s, Condition.PRESSURE_LOW, State.CLEARED, Priority.MEDIUM,
-            f"Pressure is back at {bar:.2f} bar.", subject=subject, value=bar, limit=self.settings.least_bar,
+            f"Pressure is {'enough now' if subject else 'back'}: {bar:.2f} bar.", subject=subject, value=bar, limit=self.settings.least_bar,
             unit="bar",
         )  # fmt: skip

@@ -45,7 +45,7 @@ class PressureRising(Detector):
         super().__init__(vessel)
         self.settings = settings
         self._points: deque[tuple[float, float]] = deque(maxlen=32)
-        self._valve_bar = vessel.valve_pressure_bar
+        self._valve_bar = self._set_bar = vessel.valve_pressure_bar
         self._hits = 0
         self._calm_since_s: float | None = None
         self._raised = False
@@ -59,10 +59,10 @@ class PressureRising(Detector):
             if known.word is Word.VALVE_SHUT:
                 self._valve_bar = None
             elif known.word is Word.VALVE_OPENED:
-                self._valve_bar = self.vessel.valve_pressure_bar
+                self._valve_bar = self._set_bar
                 self._points.clear()  # what rose before it was opened says nothing of how it goes on
             elif known.word is Word.VALVE_SET and known.number is not None:
-                self._valve_bar = known.number
+                self._valve_bar = self._set_bar = known.number
                 self._points.clear()
         minutes = step.minutes
         floor = self.settings.from_share * self.vessel.rated_pressure_bar
@@ -113,7 +113,7 @@ class PressureRising(Detector):
         rising = near and hours is not None and hours <= self.settings.horizon_h
         self._hits = self._hits + 1 if rising else 0
         if not self._raised:
-            if self._hits < 3 or hours is None:
+            if self._hits < 3 or hours is None or bar >= self.vessel.rated_pressure_bar:
                 return []
             self._raised = True
             self._calm_since_s = None

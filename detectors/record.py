@@ -24,7 +24,7 @@ from ullage.detectors.journal import UNDO, Word, understand
 from ullage.detectors.production import Production, measure, measure_beside_release
 from ullage.detectors.samples import Entry, FloatArray
 from ullage.detectors.slopes import upper_median
-from ullage.detectors.stage import NextStep, Stage, StageChange
+from ullage.detectors.stage import NextStep, Stage, StageChange, before_current
 from ullage.detectors.tail import RateHistory
 from ullage.detectors.valve import Valve
 from ullage.detectors.vessel import Probe, Vessel
@@ -39,6 +39,9 @@ LAGGED = slice(5, 5 + len(LAGS_H))
 COLUMNS = 5 + len(LAGS_H)
 BEER_LAG_H = 6.0
 """Lag of beer behind fridge air, h: 20 L by still convection (4 to 12 h by standard correlations)."""
+MOST_ZERO_BAR = 0.08
+"""No sensor in order is further off in the open air (common practice: 1 % of 6 bar and the weather); what shows more than
+that is under pressure, whatever the journal says."""
 HELD_K = 1.0
 """How closely a brewer holds a planned temperature (common practice)."""
 COLD_WORT_C = 6.0
@@ -174,23 +177,39 @@ class Record:
         if known.word is Word.PITCHED:
             self.pitched_s, self.said_over_s, self.ended_s = entry.time_s, None, None
         elif known.word is Word.CHILL:
-            self.chill_s, self.chill_to_c = entry.time_s, known.number
+            self._chill(entry.time_s, known.number)
         elif known.word is Word.TAPPED:
             self.tapped_s = entry.time_s
         elif known.word is Word.VENTED:
             self.vented_s = entry.time_s
-        elif known.word is Word.ZERO and self._rows:
+        elif known.word is Word.ZERO and self._rows and abs(self.last(BAR)) <= MOST_ZERO_BAR:
             self.zero_bar = self.last(BAR)
         elif known.word is Word.GRAVITY and known.number is not None:
             self.gravity.take(entry.time_s, known.number, Instrument(known.rest))
         elif known.word is Word.STAGE:
+            to = before_current(self.stages) if known.rest == UNDO else None
+            stage = Stage(known.rest) if known.rest != UNDO else None if to is None else to.stage
             later = known.rest != UNDO and Stage(known.rest).place >= Stage.FINISHED.place
             self.said_over_s = entry.time_s if later else None
+            if stage is not None and stage.place < Stage.CHILLING.place:
+                self.chill_s = self.chill_to_c = None  # taken back: what guards warm beer guards it again
         elif known.word in (Word.BATCH_STARTED, Word.BATCH_ENDED):
             self.ended_s = entry.time_s if known.word is Word.BATCH_ENDED else None
         if known.word in (Word.FINED, Word.TAPPED):
             self.said_over_s = entry.time_s
         self.valve.enter(known, entry.time_s)
+
+    def _chill(self, time_s: float, to_c: float | None) -> None:
+        """Take the word of a chill; `chill 20` over beer that still ferments, or is to go on, is none, and takes one back."""
+        low_c = self.coldest_meant_c(time_s)
+        over = self.finished_s is not None or self.said_over_s is not None
+        warmer = to_c is not None and to_c >= max(
+            self.thermometer.beer_c - 0.5, COLD_WORT_C if low_c is None else low_c
+        )
+        if warmer and not over:
+            self.chill_s = self.chill_to_c = None
+        else:
+            self.chill_s, self.chill_to_c = time_s, to_c
 
     def _append(self, row: tuple[float, ...]) -> None:
         if self._rows == len(self._table):
@@ -203,7 +222,11 @@ class Record:
         """An open vessel before the first activity shows the sensor's own zero."""
         if self.zero_bar is not None or self.activity_s is not None or self.first_s is None:
             return
-        if abs(frame.pressure_bar) <= 0.08 and frame.end_s - self.first_s >= 3600 and self._rows >= 6:
+        if (
+            abs(frame.pressure_bar) <= MOST_ZERO_BAR
+            and frame.end_s - self.first_s >= 3600
+            and self._rows >= 6
+        ):
             bars = self._table[:6, BAR]
             if np.ptp(bars) < 0.02:
                 self.zero_bar = upper_median(bars)

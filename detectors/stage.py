@@ -57,3 +57,9 @@ class NextStep:
 def current(changes: tuple[StageChange, ...]) -> StageChange | None:
     """Return the change that holds: the last that was not undone."""
     return next((change for change in reversed(changes) if change.undone_s is None), None)
+
+
+def before_current(changes: tuple[StageChange, ...]) -> StageChange | None:
+    """Return the change that holds once the current one is undone; None if there is none."""
+    standing = [change for change in changes if change.undone_s is None]
+    return standing[-2] if len(standing) > 1 else None

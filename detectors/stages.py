@@ -33,6 +33,8 @@ UNTOLD_C = 8.0
 than a fridge that has run away makes it, and two kelvin below the range."""
 NO_CHILL_K = 1.5
 """So near to where it came from, a beer was not chilled after all."""
+MOST_CHANGES, MOST_DOSES = 200, 20
+"""Kept at most, of the changes the first and the newest: a button that is stuck fills no memory."""
 SAME_DOSE_S = 2 * 3600.0
 """Two entries of finings closer than this are one dose."""
 REST_SLACK_K = 0.5
@@ -97,7 +99,7 @@ class Stages:
             return
         if known.word is Word.FINED:
             if not self.doses or entry.time_s - self.doses[-1] >= SAME_DOSE_S:
-                self.doses.append(entry.time_s)
+                self.doses[MOST_DOSES - 1 :] = [entry.time_s]
         elif known.word is Word.PITCHED:
             self._pitched(entry.time_s, record)
         elif known.word is Word.STAGE:
@@ -106,6 +108,8 @@ class Stages:
                 self._undo(entry.time_s, record)
             else:
                 self._correct(known, entry.time_s, record)
+        if known.word is Word.CHILL and record.chill_s is None:
+            self._warmed_up_again(entry.time_s, record)
         if record.stages and known.word in (Word.FINED, Word.CHILL, Word.TAPPED):
             for stage in ORDER:
                 self._consider(stage, record)
@@ -152,7 +156,7 @@ class Stages:
         if now is not None:
             since_s = max(since_s, now.since_s)
         change = StageChange(stage=stage, since_s=since_s, why=why, by_brewer=word)
-        record.stages = (*record.stages, change)
+        record.stages = (*record.stages[:1], *record.stages[1:][2 - MOST_CHANGES :], change)
 
     def _consider(self, stage: Stage, record: Record) -> None:
         """Go on to a stage if there is evidence for it that nobody has judged yet."""
@@ -181,10 +185,19 @@ class Stages:
             why = f"the beer has warmed up again, to {record.thermometer.beer_c:.1f} °C"
             self._append(record, Stage.CHILLING, now_s, why)
         elif now.stage is Stage.CHILLING and self._no_chill(record):
-            standing = [change.stage for change in record.stages if change.undone_s is None]
-            before = next((s for s in reversed(standing) if s.place < Stage.CHILLING.place), Stage.ACTIVE)
             why = f"the beer is at {record.thermometer.beer_c:.1f} °C again: it was no chill"
-            self._append(record, before, now_s, why)
+            self._append(record, _before_the_chill(record), now_s, why)
+
+    def _warmed_up_again(self, time_s: float, record: Record) -> None:
+        """The journal says that beer which was being chilled is to be warmed to where its yeast works."""
+        now = current(record.stages)
+        if now is None or not Stage.CHILLING.place <= now.stage.place < Stage.ON_TAP.place:
+            return
+        self._settled_s = max(self._now_s, time_s)
+        before = _before_the_chill(record)
+        self._append(record, before, time_s, "the journal says that it is to be warmed again", word=True)
+        self.doses.clear()
+        self.cold.begin_anew(time_s, through=False)
 
     def _no_chill(self, record: Record) -> bool:
         """Tell whether a chill that nobody announced has gone by without having got cold."""
@@ -342,6 +355,11 @@ class Stages:
 
     def _on_tap(self, record: Record) -> Evidence | None:
         return None if record.tapped_s is None else (record.tapped_s, "the journal says so")
+
+
+def _before_the_chill(record: Record) -> Stage:
+    standing = [change.stage for change in record.stages if change.undone_s is None]
+    return next((s for s in reversed(standing) if s.place < Stage.CHILLING.place), Stage.ACTIVE)
 
 
 _LOOKS: Mapping[Stage, Callable[[Stages, Record], Evidence | None]] = {

@@ -171,7 +171,7 @@ class Temperature(Detector):
                 text += " If this is the planned rest: enter `stage finished` in the journal."
         else:
             text = (
-                f"{what} is at {celsius:.1f} °C, below {bound}. Check heat belt and fridge. If this "
+                f"{what} is at {celsius:.1f} °C, below {bound}. Check heat belt and fridge; unplug before touching wet parts. If this "
                 "is the chill: fermentation is not known to be over; warm it up again or enter `chill` in the journal."
             )
         if change is Change.RAISED and wanted is not None:

@@ -59,7 +59,7 @@ class Unmoved(Detector):
             self._told(
                 frame.end_s, State.RAISED,
                 f"The pressure reading has not moved at all in the {hours:.0f} h since the valve was shut: so still is no "
-                "vessel, and the sensor may be dead or its port blocked. Vent a little. If the reading follows, enter "
+                "vessel, and the sensor may be dead or its port blocked. Vent a little, with the room aired (CO2). If the reading follows, enter "
                 "`vented` and wait on; if it does not, open the valve to its setting and see to the sensor: nobody watches "
                 "the pressure. Nothing is called over by a reading that does not move.",
                 value=record.bar, unit="bar",

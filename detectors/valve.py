@@ -177,6 +177,12 @@ class Valve:
             self.word_shut_s = time_s
             self.shut_s = max(time_s, self.gas_left_s)
             self.proof = Proof.WORD
+        elif known.word is Word.VENTED or (
+            known.word is Word.VALVE_OPENED and self.sealed and self.set_bar is None
+        ):
+            # what has no spunding valve was opened by its tap: it is sealed again when that is shut
+            self.leaked_s = time_s
+            self._gas_left(time_s)
         elif known.word in (Word.VALVE_OPENED, Word.VALVE_SET):
             if self.word_shut_s is not None:
                 self.tested_s = self.word_shut_s, time_s
@@ -188,9 +194,6 @@ class Valve:
                 self.set_bar = known.number if known.number is not None else self.set_bar
                 self.changed_s = time_s
                 self.held_bar = None
-        elif known.word is Word.VENTED:
-            self.leaked_s = time_s
-            self._gas_left(time_s)
 
     def take(self, frame: Frame, beer_c: float) -> None:
         """Take one frame with a pressure."""

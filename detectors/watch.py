@@ -19,6 +19,9 @@ from ullage.detectors.vessel import Vessel
 
 log = logging.getLogger(__name__)
 
+FORGIVEN_S = 24 * 3600.0
+"""So long after it last failed a part is said to work again."""
+
 
 class VesselWatch:
     """All detectors of one vessel. State is bounded and the object may be pickled at any moment.
@@ -49,6 +52,8 @@ class VesselWatch:
         self.vessel = vessel
         self.record = Record(vessel)
         self.failures: dict[str, str] = {}
+        """What failed within the last day, and how."""
+        self._failed_s: dict[str, float] = {}
         self._detectors = (*build(vessel, compose({}) if settings is None else settings), *observers)
         self._frozen = next((d for d in self._detectors if isinstance(d, Frozen)), None)
         self._condenser = Condenser()
@@ -98,6 +103,8 @@ class VesselWatch:
         return self._run(step, frames)
 
     def _run(self, step: Step, frames: Iterable[Frame]) -> tuple[Finding, ...]:
+        if self.failures:
+            self._forgive()
         found = self._each(lambda detector: detector.look(step))
         for frame in frames:
             if frame.empty:  # made by ticks alone: no evidence of anything, and none of them may depend on it
@@ -120,27 +127,31 @@ class VesselWatch:
         """Write into the record; a failure costs this frame only, never what other detectors have just found."""
         try:
             call()
-        except Exception as error:
-            failure = f"{type(error).__name__}: {error}"
-            if self.failures.get("record") != failure:
-                self.failures["record"] = failure
-                log.exception("record failed", extra={"vessel": self.vessel.name})
+        except Exception as error:  # noqa: BLE001 - noted and told; it must stop nothing else
+            self._note("record", error)
             return False
         return True
 
     def _each(self, call: Callable[[Detector], list[Finding]]) -> list[Finding]:
         found: list[Finding] = []
         for detector in self._detectors:
-            if detector.name in self.failures:
-                continue
             try:
                 found += call(detector)
-            except Exception as error:
-                self.failures[detector.name] = f"{type(error).__name__}: {error}"
-                log.exception(
-                    "detector failed", extra={"vessel": self.vessel.name, "detector": detector.name}
-                )
+            except Exception as error:  # noqa: BLE001 - noted and told; it must stop nothing else
+                self._note(detector.name, error)
         return found
+
+    def _note(self, part: str, error: Exception) -> None:
+        """Note that a part failed. It is asked again next time: over-pressure must be seen after the step that went wrong."""
+        failure = f"{type(error).__name__}: {error}"
+        if self.failures.get(part) != failure:
+            log.error("detector failed", exc_info=error, extra={"vessel": self.vessel.name, "detector": part})
+        self.failures[part], self._failed_s[part] = failure, self._now_s
+
+    def _forgive(self) -> None:
+        """What has worked for a day works again."""
+        for part in [p for p, failed_s in self._failed_s.items() if self._now_s - failed_s > FORGIVEN_S]:
+            del self.failures[part], self._failed_s[part]
 
 
 def _sorted(found: list[Finding]) -> tuple[Finding, ...]:

@@ -1,5 +1,6 @@
 """What is judged is put down in order, and judging waits for none of it."""
 
+import functools
 import threading
 import time
 from collections.abc import Iterator, Sequence
@@ -9,12 +10,12 @@ import pytest
 
 from tests.servers.daemon import wait_until
 from ullage.adapters.reading import Delivery, Quantity, Reading
-from ullage.daemon.books import BooksSettings
+from ullage.daemon.books import BooksSettings, Page
 from ullage.daemon.clock import SystemClock
 from ullage.daemon.pipeline import Pipeline, PipelineSettings
 from ullage.daemon.receipts import HELD_AT_MOST, Receipts
 from ullage.daemon.watched import Watched
-from ullage.detectors.finding import Condition, Finding
+from ullage.detectors.finding import Condition, Finding, Priority, State
 from ullage.detectors.vessel import Vessel
 from ullage.detectors.watch import VesselWatch
 
@@ -28,10 +29,13 @@ class Disk:
     let_go: threading.Event = field(default_factory=threading.Event)
     order: list[str] = field(default_factory=list)
     readings: list[Reading] = field(default_factory=list)
+    entries: list[str] = field(default_factory=list)
+    told: list[Finding] = field(default_factory=list)
 
     def take(self, findings: Sequence[Finding]) -> Sequence[Finding]:
         assert self.let_go.wait(30)
         self.order.append("take")
+        self.told += findings
         return findings
 
     def append(self, readings: Sequence[Reading]) -> None:
@@ -40,6 +44,7 @@ class Disk:
 
     def add_entry(self, vessel: str, time_s: float, text: str, *, made_s: float) -> None:
         self.order.append("entry")
+        self.entries.append(text)
 
 
 class House:
@@ -47,6 +52,7 @@ class House:
 
     def __init__(self) -> None:
         self.disk = Disk()
+        self.ran: list[int] = []
         self.promised: list[Finding] = []
         self.heard: list[float] = []
         clock = SystemClock()
@@ -129,3 +135,27 @@ def test_a_stop_puts_down_what_waits(house: House) -> None:
     house.pipeline.stop()
     assert len(house.disk.readings) == 3
     assert not house.pipeline.alive()
+
+
+def test_findings_and_entries_are_never_given_up(house: House) -> None:
+    """Twice as many pages as may wait, each with a word of its own: all of them arrive once the disk goes on."""
+    books = house.pipeline.books
+    house.give(2.6, 2.7)
+    wait_until(lambda: not books.waiting, "the disk hangs")
+    count = 3 * 50
+    for number in range(count):
+        word = Reading("north", Quantity.JOURNAL, float(number), 0.0, text=f"note {number}")
+        finding = Finding(
+            time_s=float(number), vessel="north", condition=Condition.LEAK, state=State.RAISED,
+            priority=Priority.HIGH, text=f"leak {number}",
+        )  # fmt: skip
+        done: list[int] = house.ran
+        books.put(Page(findings=(finding,), entries=(word,), action=functools.partial(done.append, number)))
+    assert books.waiting <= 100
+    house.disk.let_go.set()
+    wait_until(lambda: not books.waiting, "an empty queue")
+    wait_until(lambda: len(house.disk.entries) == count, "all words")
+    assert house.ran == list(range(count))
+    assert [f.text for f in house.disk.told if f.condition is Condition.LEAK] == [
+        f"leak {n}" for n in range(count)
+    ]

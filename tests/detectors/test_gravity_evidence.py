@@ -113,3 +113,13 @@ def test_a_floating_sensor_that_falls_slowly_does_not_stand(fall: float, stands:
             T0 + at_h * 3600, 1.012 - fall * at_h / 96 + 0.0005 * rng.standard_normal(), Instrument.FLOAT
         )
     assert (evidence.stands(T0 + 126 * 3600) is not None) is stands
+
+
+def test_a_float_that_was_away_for_days_stands_by_both_ends() -> None:
+    """Back after 110 h at the same gravity: one median of its own in the last days makes no line, and no error."""
+    evidence = GravityEvidence()
+    for at_h in [*np.arange(0.0, 12.0, 0.25), *np.arange(122.0, 130.0, 0.25)]:
+        evidence.take(T0 + at_h * 3600, 1.012, Instrument.FLOAT)
+    found = evidence.stands(T0 + 130 * 3600)
+    assert found is not None
+    assert found.spread == 0

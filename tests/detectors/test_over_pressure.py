@@ -122,3 +122,9 @@ def test_temperature_plays_no_part() -> None:
         return watch_of(SEALED, kinds).update(both)
 
     assert alone(OverPressure) == watch_of(SEALED, (OverPressure,)).update(bars)
+
+
+def test_a_broken_sensor_ends_nothing() -> None:
+    """Above the limit, then numbers that can't be (-0.97 bar): the alarm stands until believable ones are below."""
+    assert said([3.1, 3.1, -0.97, -0.97, -0.97]) == [(1.0, State.RAISED)]
+    assert said([3.1, -0.97, 3.1, 2.0, 2.0]) == [(2.0, State.RAISED), (4.0, State.CLEARED)]

@@ -83,3 +83,33 @@ def test_the_end_of_a_chill_is_foreseen_from_the_gas_that_is_there(total: float,
         assert 149 <= hours_in(foreseen[0]) <= 153
         said_bar = float(foreseen[0].text.split(" to about ")[1].split(" bar")[0])
         assert said_bar == pytest.approx(float(bars[-1]), abs=0.03)
+
+
+def chill(to_bar: float, *entries: tuple[float, str]) -> Stream:
+    """Return a chill from 19 to 2 °C at hour 6 of a shut vessel that would lose its pressure, and what it has in the end."""
+    at_h = np.arange(0.0, 72, 1 / 60)
+    celsius = np.clip(19 - (at_h - 6), 2.0, 19.0)
+    bars = np.interp(at_h, [0, 6, 20, 30, 31, 72], [0.5, 0.5, 0.25, 0.1, to_bar, to_bar])
+    time_s = START_S + at_h * HOUR_S
+    return stream(merged(pressure(time_s, bars), temperature(time_s, celsius)), *entries)
+
+
+def test_what_was_foreseen_is_over_once_gas_is_connected() -> None:
+    """Told at the start of the chill, cleared when a bottle has brought the pressure up; without one it stands."""
+    told = (START_S + 5.5 * HOUR_S, "chill 2")
+    raised, cleared = [f for f in low(chill(0.8, told)) if f.subject]
+    assert (raised.state, cleared.state) == (State.RAISED, State.CLEARED)
+    assert 30 < hours_in(cleared) < 31.5
+    assert [f.state for f in low(chill(0.08, told)) if f.subject] == [State.RAISED]
+
+
+def test_a_chill_that_was_given_up_takes_its_warning_along() -> None:
+    """Foreseen while the beer cooled; then the fridge is set back, and the beer stays warm."""
+    at_h = np.arange(0.0, 80, 1 / 60)
+    celsius = np.interp(at_h, [0, 6, 12, 18, 80], [19, 19, 13, 19, 19])
+    bars = np.interp(at_h, [0, 6, 12, 18, 80], [0.5, 0.5, 0.4, 0.5, 0.5])
+    time_s = START_S + at_h * HOUR_S
+    both = merged(pressure(time_s, bars), temperature(time_s, celsius))
+    found = low(stream(both, (START_S + 6 * HOUR_S, "chill 2")))
+    assert [f.state for f in found if f.subject] == [State.RAISED, State.CLEARED]
+    assert 50 < hours_in(found[-1]) < 56

@@ -153,3 +153,16 @@ def test_a_vessel_without_a_valve_is_not_told_to_open_one() -> None:
     raised = said(SEALED, lambda hours: 0.3 * hours, 9.5)[0]
     assert "Let gas off." in raised.text
     assert "valve to end" not in raised.text
+
+
+@pytest.mark.parametrize("setting", [0.8, 1.7])
+def test_a_valve_that_was_opened_again_is_where_it_was_set(setting: float) -> None:
+    """`valve set`, a test, `valve opened`: not the configuration's setting counts then, but the last one."""
+    words = ((0.0, f"valve set {setting}"), (0.01, "valve shut"), (0.02, "valve opened"))
+    (raised, *_) = said(TWO_BAR, lambda h: 0.8 + 0.3 * h, 3.9, words=words)
+    assert f"should have opened at {setting:.2f} bar" in raised.text
+
+
+def test_above_the_limit_nothing_is_said_to_be_on_its_way_there() -> None:
+    """A vessel that comes up within two minutes has its over-pressure alarm: no "about 0 min" beside it."""
+    assert said(TWO_BAR, lambda h: np.where(h < 1, 1.0, 2.3 + 0.3 * h), 2.0) == []

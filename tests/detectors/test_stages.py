@@ -18,6 +18,7 @@ from ullage.detectors.finding import Condition, Finding, State
 from ullage.detectors.samples import Entry, Kind, Samples
 from ullage.detectors.stage import Stage, StageChange, current
 from ullage.detectors.vessel import Probe, Vessel
+from ullage.detectors.waits import Waits
 from ullage.detectors.watch import VesselWatch
 
 FOLDER = Path(__file__).parents[2] / "replay_fixtures"
@@ -617,3 +618,49 @@ def test_a_bottle_put_on_hours_ago_is_not_in_the_beer_yet(story: Story) -> None:
         feed(VesselWatch(VESSEL), cold_after(story, dose_h + 1), story.without("tapped")), Condition.READY
     )
     assert found[0].value == pytest.approx(plain[0].value, abs=0.05)
+
+
+WITHDRAWN = (("stage active",), ("chill 20",), ("stage undo",))
+
+
+@pytest.mark.parametrize("words", WITHDRAWN)
+def test_a_chill_that_is_taken_back_guards_the_beer_again(story: Story, words: tuple[str, ...]) -> None:
+    """`chill 2` in error over beer at work, then the brewer's word: warm beer is an alarm as if nothing had been said."""
+    watch = VesselWatch(VESSEL)
+    said_h = story.hours["first_gas"] + 30
+    entries = [
+        story.entry(-0.5, "pitched"),
+        story.entry(said_h, "chill 2"),
+        *(story.entry(said_h + 0.2, word) for word in words),
+    ]
+    feed(watch, story, entries, to_h=said_h + 1)
+    assert watch.record.chill_s is None
+    assert stage_now(watch).place < Stage.CHILLING.place
+    time_s = story.start_s + (said_h + 1) * HOUR + 60.0 * np.arange(600)
+    hot = Samples.of(Kind.TEMPERATURE, time_s, np.full(600, 33.0))
+    assert told(watch.update(hot), Condition.TEMPERATURE_HIGH)
+
+
+def test_a_word_of_chilling_upwards_is_none(story: Story) -> None:
+    """`chill 20` over beer that ferments at 19 °C begins no chill, and nobody is told of one."""
+    watch = VesselWatch(VESSEL)
+    said_h = story.hours["first_gas"] + 30
+    found = feed(watch, story, [story.entry(said_h, "chill 20")], to_h=said_h + 3)
+    assert watch.record.chill_s is None
+    assert stage_now(watch).place < Stage.CHILLING.place
+    assert not [f for f in found if "chill begins" in f.text]
+
+
+def test_what_a_stuck_button_says_fills_no_memory(story: Story) -> None:
+    """A thousand changes and doses: the first and the newest are kept."""
+    watch = VesselWatch(VESSEL)
+    feed(watch, story, story.entries, to_h=100)
+    for number in range(1000):
+        watch.enter(story.entry(100 + 0.001 * number, "stage slowing" if number % 2 else "stage active"))
+    assert len(watch.record.stages) <= 200
+    assert watch.record.stages[0].stage is Stage.PITCHED
+    assert stage_now(watch) is Stage.SLOWING
+    for number in range(300):
+        watch.enter(story.entry(110 + 3 * number, "fined 15"))
+    (waiting,) = (d for d in watch._detectors if isinstance(d, Waits))
+    assert len(waiting.stages.doses) <= 20

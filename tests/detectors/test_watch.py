@@ -267,7 +267,9 @@ def test_a_repeating_failure_is_said_once_and_the_rest_goes_on(caplog: pytest.Lo
 
 def test_settings_reach_the_detectors() -> None:
     """A watch built with composed settings uses them."""
-    samples = merged(pressure([START_S], [0.5]), temperature([START_S + 20 * 60.0], [18.0]))
+    samples = merged(
+        pressure(START_S + np.arange(3.0), np.full(3, 0.5)), temperature([START_S + 20 * 60.0], [18.0])
+    )
     assert [f.condition for f in VesselWatch(SEALED).update(samples)] == [Condition.SENSOR_SILENT]
     patient = compose({"silent": {"after_min": 30}})
     assert VesselWatch(SEALED, patient).update(samples) == ()
