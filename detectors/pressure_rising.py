@@ -22,6 +22,8 @@ WINDOW_S = 1200.0
 SURE = 4.5
 """Standard errors above zero of a slope that counts: minutes are medians of three, so neighbours are alike and the error
 of a fit that takes them for independent is too small; and a look a minute leaves luck many chances."""
+FEW = 6.0
+"""The scatter of a few points is itself hardly known: so much is added, divided by the degrees of freedom (as Student's t asks for)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -93,7 +95,8 @@ class PressureRising(Detector):
         time_s = np.array([t for t, _ in points])
         value = np.array([p for _, p in points])
         line = robust_line(time_s, value, 0.001)
-        if line.slope_per_s <= SURE * line.slope_se_per_s:
+        few = 1 + FEW / (len(points) - 2)
+        if line.slope_per_s <= SURE * few * line.slope_se_per_s:
             return None
         return max(room, 0.0) / line.slope_per_s / 3600
 
