@@ -165,7 +165,7 @@ def _core(config: Config, place: Place, clock: SteadyClock, say: Callable[[str],
         settings=sharing.PIPELINE if shared else PipelineSettings(),
         receipts=receipts,
         promise=desk.promise,
-        machine_s=clock.machine_s,
+        others_by_s=clock.others_by_s,
     )
     room = _room(config, place)
     writer = _writer(config, store, pipeline, clock, marks, rebuilt, receipts, desk, room)

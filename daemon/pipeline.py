@@ -65,8 +65,8 @@ class Pipeline:
         Holds deliveries back from being acknowledged until their readings are committed; None acknowledges at once.
     promise
         Takes findings before they are put down, to tell what is critical though the disk may hang. Must not wait.
-    machine_s
-        What the machine's clock shows, by which time stamps of others are judged; that of `clock` unless given.
+    others_by_s
+        What time stamps of others are judged by; what `clock` shows unless given.
     """
 
     def __init__(
@@ -80,7 +80,7 @@ class Pipeline:
         told: Callable[[], None] = lambda: None,
         receipts: Receipts | None = None,
         promise: Callable[[Sequence[Finding]], None] = lambda findings: None,
-        machine_s: Callable[[], float] | None = None,
+        others_by_s: Callable[[], float] | None = None,
     ) -> None:
         self.watched = watched
         self.counts = Counts()
@@ -90,8 +90,8 @@ class Pipeline:
         self._clock = clock
         self._settings = settings or PipelineSettings()
         self._promise = promise
-        self._machine_s = machine_s or clock.wall_s
-        self.time_known = self._machine_s() >= BELIEVABLE_S
+        self._others_by_s = others_by_s or clock.wall_s
+        self.time_known = self._others_by_s() >= BELIEVABLE_S
         """Whether the machine's clock has been set, and what was stamped before that has been stamped anew."""
         self.stepped: Callable[[float], None] = lambda step_s: None
         """Called after the wall clock was set by so much that time stamps before and after it do not go together."""
@@ -214,7 +214,7 @@ class Pipeline:
     def _judge(self, deliveries: Sequence[Delivery]) -> None:
         if not deliveries:
             return
-        wall_s = self._machine_s()
+        wall_s = self._others_by_s()
         kept: list[Reading] = []
         entries: list[Reading] = []
         findings: list[Finding] = []
@@ -302,7 +302,7 @@ class Pipeline:
     def _mind_the_clock(self) -> None:
         step_s = self._guard.check()
         if not step_s:
-            if not self.time_known and self._machine_s() >= BELIEVABLE_S:
+            if not self.time_known and self._others_by_s() >= BELIEVABLE_S:
                 self.books.put(Page(action=self._know_the_time))
             return
         log.warning("wall clock was set", extra={"step_s": round(step_s, 1)})

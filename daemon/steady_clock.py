@@ -40,7 +40,8 @@ class SteadyClock:
         self._from_record = behind_s > 0 and not self.set_right()
         if self._from_record or 0 < behind_s <= BEHIND_RECORD_S:
             self._offset_s = record_s - self._last_s
-        self._allowed_s = max(SMALL_S, behind_s) if behind_s <= BEHIND_RECORD_S else SMALL_S
+        # and a second: the two clocks are read one after the other
+        self._allowed_s = max(SMALL_S, behind_s + 1.0) if behind_s <= BEHIND_RECORD_S else SMALL_S
 
     def wall_s(self) -> float:
         """Return Unix seconds, UTC. Steps forward when the machine's clock does, and back only by a lot."""
@@ -58,9 +59,14 @@ class SteadyClock:
         """Tell whether the machine's clock has been set since it was switched on, as far as one can see."""
         return self._machine.wall_s() >= BELIEVABLE_S
 
-    def machine_s(self) -> float:
-        """Return what the machine's clock shows: for judging the clocks of others, none of whom it may refuse while unset."""
-        return self._machine.wall_s()
+    def others_by_s(self) -> float:
+        """Return what the clocks of others are judged by.
+
+        While the machine's clock has not been set, what it shows, for then nobody may be refused. Where it is behind the
+        record, our own: what was right before a power cut must not be taken for a reading from the future after it.
+        """
+        own_s, machine_s = self.wall_s(), self._machine.wall_s()
+        return max(machine_s, own_s) if self.set_right() else machine_s
 
     def _follow(self, offset_s: float, passed_s: float) -> None:
         if self._from_record:

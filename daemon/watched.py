@@ -11,7 +11,7 @@ import numpy as np
 from ullage.adapters.reading import Quantity, Reading
 from ullage.daemon.alarm_states import AlarmKey
 from ullage.daemon.clock import Clock
-from ullage.daemon.gate import Gate, Refused
+from ullage.daemon.gate import FUTURE_S, Gate, Refused
 from ullage.daemon.orphans import Orphans, quantity_named
 from ullage.daemon.snapshot import Saved
 from ullage.daemon.vessel_time import VesselTime
@@ -97,7 +97,7 @@ class Watched:
             if self.gate.is_newest(reading):
                 self.latest[reading.quantity] = reading
                 self.time.heard(reading.quantity, reading.time_s)
-            if reading.time_s < self.begin_s:
+            if reading.time_s < self.begin_s and not self._fresh(reading, wall_s):
                 return None
             # to the millisecond, as stored: a rebuild from the store must judge the very same numbers
             self.columns.time_s.append(round(reading.time_s * 1000) / 1000)
@@ -106,6 +106,10 @@ class Watched:
             if reading.quantity is Quantity.PRESSURE:
                 self.pressing |= reading.value >= PRESSING * self.watch.vessel.rated_pressure_bar
         return refused
+
+    def _fresh(self, reading: Reading, wall_s: float) -> bool:
+        """Tell whether it is of now by a clock that is behind the batch's own beginning: that one is wrong, not the reading."""
+        return wall_s < self.begin_s and reading.time_s >= wall_s - FUTURE_S
 
     def judge(self) -> tuple[Finding, ...]:
         """Judge what was admitted since the last call."""

@@ -309,6 +309,19 @@ def test_over_pressure_is_seen_at_once_after_a_clock_was_set_back(bench: Bench) 
     assert ("north", Condition.OVER_PRESSURE, State.RAISED) in conditions(bench)
 
 
+def test_over_pressure_is_seen_by_a_clock_that_is_behind_the_batch(bench: Bench) -> None:
+    """Weeks behind, after a boot without the time: what comes now is judged; what is old by that clock, too, is not."""
+    begin_s = bench.clock.wall_s() + 20 * 86_400
+    bench.pipeline.watched["north"].begin_s = begin_s
+    old = bench.clock.wall_s() - 7200
+    bench.give(*(Reading("north", Quantity.PRESSURE, old + second, 3.1) for second in range(3)))
+    bench.pipeline.turn()
+    assert conditions(bench) == []
+    bench.give(bench.pressure(3.1), bench.pressure(3.1))
+    bench.pipeline.turn()
+    assert conditions(bench) == [("north", Condition.OVER_PRESSURE, State.RAISED)]
+
+
 @pytest.mark.parametrize(("step_s", "called"), [(60.0, 0), (200.0, 1), (-200.0, 1)])
 def test_a_large_step_is_passed_on_once_all_before_it_is_put_down(
     bench: Bench, step_s: float, called: int

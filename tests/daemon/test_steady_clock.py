@@ -2,10 +2,12 @@
 
 from itertools import pairwise
 
+import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
 from ullage.daemon.clock import ManualClock
+from ullage.daemon.gate import FUTURE_S
 from ullage.daemon.steady_clock import BEHIND_RECORD_S, SLOWER, SMALL_S, SteadyClock
 
 T0 = 1_790_000_000.0
@@ -52,7 +54,7 @@ def test_without_a_clock_chip_it_goes_on_from_the_record() -> None:
     clock = SteadyClock(machine, T0)
     assert clock.wall_s() == T0
     assert not clock.set_right()
-    assert clock.machine_s() == 100.0
+    assert clock.others_by_s() == 100.0
     machine.advance(50)
     assert clock.wall_s() == T0 + 50
     machine.step(T0 + 7200)
@@ -78,3 +80,24 @@ def test_a_record_from_the_future_is_not_believed() -> None:
     machine = ManualClock(T0)
     assert SteadyClock(machine, T0 + BEHIND_RECORD_S + 1).wall_s() == T0
     assert SteadyClock(machine, T0 - 1e6).wall_s() == T0
+
+
+class Ticking(ManualClock):
+    """A clock that goes on between two looks at it, as real ones do."""
+
+    def wall_s(self) -> float:
+        """Return the time, a microsecond later each time."""
+        self.advance(1e-6)
+        return super().wall_s()
+
+
+@pytest.mark.parametrize("behind_s", [75.0, 110.0, 1740.0, BEHIND_RECORD_S - 1])
+def test_what_was_right_before_a_power_cut_is_not_from_the_future_after_it(behind_s: float) -> None:
+    """The machine's clock starts behind the record, a sensor's own stamps do not: they are judged by the record's time."""
+    machine = Ticking(T0 - behind_s)
+    clock = SteadyClock(machine, T0)
+    for _ in range(5):
+        machine.advance(60)
+        true_s = machine.wall_s() + behind_s
+        assert true_s <= clock.others_by_s() + FUTURE_S
+    assert clock.others_by_s() > machine.wall_s() + behind_s - 20
