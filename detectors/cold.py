@@ -1,8 +1,8 @@
 """How long the beer, not the air, has been cold.
 
-A spell counts from the first frame at or below the limit and is over at once when the beer is above it; once the spell
-has been long enough it takes more to end it, half a kelvin for half an hour, so that a reading on the edge does not
-send the brewer back to the beginning.
+A spell counts from the first frame at or below the limit. It ends when the beer is a quarter of a kelvin above it for half
+an hour, half a kelvin once it has been long enough: a fridge's swing or a reading on the edge does not send the brewer back to
+the beginning.
 """
 
 import math
@@ -12,7 +12,7 @@ LONGEST_GAP_S = 2 * 3600.0
 """Nobody knows how warm the beer was while nothing was heard for longer than this."""
 SLACK_C = 0.5
 PATIENCE = 3
-"""Frames above the limit and its slack that end a long spell."""
+"""Frames above the limit and its slack that end a spell."""
 
 
 @dataclass(slots=True)
@@ -47,16 +47,24 @@ class Cold:
         if self.through_s is not None:
             if unheard:
                 self.since_s = time_s  # cold again, or still: what settles has to be seen to stay so
-            self._warm = self._warm + 1 if celsius > limit_c + SLACK_C else 0
-            if self._warm < PATIENCE:
+            if not self._warmed(celsius, limit_c + SLACK_C):
                 return
             self.warmed_s = time_s
             self.since_s = self.through_s = None
-            self._warm = 0
-        if celsius > limit_c:
+        if self.since_s is None and celsius > limit_c:
+            return
+        if self.since_s is not None and self._warmed(celsius, limit_c + SLACK_C / 2):
             self.since_s = None
             return
         if self.since_s is None or unheard:
-            self.since_s = time_s
+            self.since_s, self._warm = time_s, 0
         if time_s - self.since_s >= hours * 3600:
             self.through_s = time_s
+
+    def _warmed(self, celsius: float, above_c: float) -> bool:
+        """Tell whether the beer has been above for so many frames on end that the spell is over."""
+        self._warm = self._warm + 1 if celsius > above_c else 0
+        if self._warm < PATIENCE:
+            return False
+        self._warm = 0
+        return True
