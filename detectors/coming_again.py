@@ -6,9 +6,12 @@ from ullage.detectors.record import BEER, Record
 from ullage.detectors.stalls import HARDLY_COLD_K
 
 LEAST_H = 6.0
+"""So long after the verdict a shut vessel still gives off what its beer held."""
 WINDOW_H = 8.0
 LEAST_FRAMES = 24
+"""Half of the frames of that window."""
 STEADY_K = 0.7
+"""More change within the window, and solubility moves the pressure by as much as slow yeast does (60 mbar/K)."""
 ASLEEP_K = 5.0
 """Beer so much colder than when it was over was chilled: a pressure that rises there is gas from a bottle."""
 

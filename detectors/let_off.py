@@ -29,6 +29,7 @@ NOTED_TEETH, NOTED_MOST_S = 3, 6 * 3600.0
 SCATTER = 0.08
 """Part of a drop by which the valve's opening and reseating differ from one tooth to the next."""
 LEAST_SCATTER_BAR = 0.003
+"""No spring and seat repeat themselves more exactly (from memory; a share of a per cent of a bar or two)."""
 PASSES = 0.02
 """Part of what drops let off that goes unseen beside it, while the valve opens and closes."""
 ALMOST = 0.95

@@ -29,16 +29,20 @@ what the drop took."""
 WENT_ON_S = 24 * 3600.0
 """So long after gas has come again a gravity that stands is no stall: a smooth valve's pressure wavers, and so would the alarm."""
 ASLEEP_S = 12 * 3600.0
+"""So long in the cold, and yeast may sleep for a day after it: silence counts again only then (half a day below the range)."""
 COLD_S = 4 * 3600.0
+"""So long below the range, and what is measured there is measured in the cold: a door left open is no cold spell."""
 SOON_FOR_ITS_WORT = 1.0
 """The same share for an end that came as one does, where the original gravity is known: a sample tells then, so it is asked for.
 Of 62 sound tuning batches 12 were over sooner, of 13 that stopped with sugar left 8."""
 SURELY_SOON = 0.7
+"""Up to this share of that time gas that broke off is a stall where the original gravity is known, beyond it a question."""
 HARDLY = 0.6
 """Before this share of that time an end behind a valve is not believed yet, however it came."""
 MOSTLY_DONE = 1.5
 """Share of that time after which a cold rest is no stall."""
 ASLEEP_G_PER_L_DAY = 0.9
+"""A fortieth of what a wort of 1.048 makes, a day: yeast at work in the middle of a fermentation makes ten times as much."""
 COLD_SURE = 2.0
 """Standard errors that are enough for a stall which the temperature explains."""
 HARDLY_COLD_K = 2.5
