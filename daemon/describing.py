@@ -172,7 +172,8 @@ def _about_sensors(watched: WatchedVessel) -> Iterator[Promise]:
                 yield Promise(
                     what=Condition.SENSOR_FROZEN.value,
                     priority=Priority.HIGH,
-                    text=f"the same number for at least {settings.at_least_min:g} min where noise would have moved it",
+                    text=f"the same number for at least {settings.at_least_min:g} min (a temperature for "
+                    f"{settings.at_least_temperature_min:g}) where noise would have moved it",
                 )
     yield Promise(
         what=Condition.SENSOR_IMPLAUSIBLE.value,

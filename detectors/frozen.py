@@ -7,7 +7,7 @@ touch) while the sensor is alive, q is the least distance of two values seen. A 
 for a day: for it the run proves nothing, and nothing is claimed. Nor is noise always the sensor's own: gas that passes a
 valve makes some, and takes it along. So a run must be three times as long as the longest that was no fault. And a sensor that
 smooths its readings or shows them rounded repeats itself for an hour more often than independent noise would: such a run is
-believed for no end of fermentation, but told only after two hours.
+believed for no end of fermentation, but told only after two hours, of a thermometer after four.
 
 However quiet it is, a thermometer shows its fridge's swing, and a pressure the yeast's gas, or the fridge's swing when that
 is over: one that rests ten times as long as it ever has stands still, or its fridge does. Only a step wider than that swing
@@ -61,6 +61,8 @@ class FrozenSettings:
     chance: float = 1e-7
     """How improbable a run must be before it is told."""
     at_least_min: float = 120.0
+    at_least_temperature_min: float = 240.0
+    """Beer changes slowly, and most thermometers smooth: nothing is lost by waiting."""
     at_least_readings: int = 20
     rest_temperature_h: float = 6.0
     rest_pressure_h: float = 2.75
@@ -289,10 +291,10 @@ class Frozen(Detector):
             return []
         # the reading at which both the count and the time were reached
         counted = channel.run - (stop - start) + np.arange(1, stop - start + 1) >= channel.needed
-        by_chance = (lasts_s >= self._least_s(channel, self.settings.at_least_min)) & counted
+        by_chance = (lasts_s >= self._least_s(channel, self._at_least_min(kind))) & counted
         told = by_chance | (lasts_s >= rest_s)
         if not channel.doubted:
-            doubt_min = min(DOUBT_MIN, self.settings.at_least_min)
+            doubt_min = min(DOUBT_MIN, self._at_least_min(kind))
             doubts = np.flatnonzero(told | (lasts_s >= self._least_s(channel, doubt_min)) & counted)
             if not len(doubts):
                 return []
@@ -321,6 +323,10 @@ class Frozen(Detector):
                 evidence=(evidence,),
             )
         ]  # fmt: skip
+
+    def _at_least_min(self, kind: Kind) -> float:
+        s = self.settings
+        return s.at_least_temperature_min if kind == Kind.TEMPERATURE else s.at_least_min
 
     def _least_s(self, channel: _Channel, least_min: float) -> float:
         """Return how long a run must last that chance forbids: noise may cease with the flow that made it.

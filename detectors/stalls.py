@@ -33,7 +33,7 @@ ASLEEP_S = 12 * 3600.0
 COLD_S = 4 * 3600.0
 """So long below the range, and what is measured there is measured in the cold: a door left open is no cold spell."""
 SOON_FOR_ITS_WORT = 1.0
-"""The same share for an end that came as one does, where the original gravity is known: a sample tells then, so it is asked for.
+"""Share of that time before which an end that came as one does is asked about, where the original gravity is known: a sample tells then.
 Of 62 sound tuning batches 12 were over sooner, of 13 that stopped with sugar left 8."""
 SURELY_SOON = 0.7
 """Up to this share of that time gas that broke off is a stall where the original gravity is known, beyond it a question."""
