@@ -35,6 +35,8 @@ RECOOLED_K = 1.0
 """Beer that has cooled by so much takes up what a tenth of a bar is worth and more."""
 STILL_WARM_K = 1.0
 """So near to its warmest, beer had not begun to be chilled."""
+UNSEEN_SWING_BAR = 0.2
+"""What a fridge's swing of three kelvin, which nobody measures without a thermometer, takes off a shut vessel (60 mbar/K)."""
 TAKES_UP_H = 24.0
 """So long a wort that was put under pressure from a bottle may take up gas fast, before its own yeast fills the vessel."""
 
@@ -138,6 +140,8 @@ class Leak(Detector):
         recent, longer = over(since_s, 3.0), over(since_s, 8.0)
         if recent is None or longer is None:
             return None
+        if math.isnan(record.thermometer.beer_c) and lost_bar < UNSEEN_SWING_BAR:
+            return None
         if not self._is_leak(record, lost_bar, recent, longer):
             return None
         quick = recent.high < self.settings.quick_g_per_l_day
@@ -169,12 +173,15 @@ class Leak(Detector):
         self, time_s: float, record: Record, lost_bar: float, unexplained_bar: float, rate: float
     ) -> Finding:
         cooled = lost_bar - unexplained_bar >= TOLD_BAR
+        blind = math.isnan(record.thermometer.beer_c)
         what = "and neither temperature nor the valve explains it"
+        if blind:
+            what = "and no thermometer says whether the beer has cooled. If the fridge was not set colder, gas is lost"
         if cooled:
             what = (
                 f"{unexplained_bar:.2f} bar of it more than cooling and what the cold beer takes up explain"
             )
-        chill = "" if record.chill_s is not None or cooled else "no chill, "
+        chill = "" if record.chill_s is not None or cooled or blind else "no chill, "
         return self.finding(
             time_s, Condition.LEAK, State.RAISED, Priority.HIGH,
             f"Pressure has fallen by {lost_bar:.2f} bar to {record.bar:.2f} bar, {what}. Brush soapy water on lid, "

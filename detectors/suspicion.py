@@ -115,10 +115,12 @@ class Suspicion:
             if lately > SLIDE_DONE * slide + 2 * valve.frame_noise_bar:
                 return ()
             return _slid(record, slide)
-        celsius = float(np.nanmean(record.since(now_s - 2 * CHUNK_S)[:, BEER]))
+        lately_c = record.since(now_s - 2 * CHUNK_S)[:, BEER]
+        lately_c = lately_c[np.isfinite(lately_c)]
+        where = f", now at {float(lately_c.mean()):.1f} °C" if len(lately_c) else ""
         return (
             "held for twelve hours without a sign of flow",
-            f"{hours:.0f} h since the first gas, now at {celsius:.1f} °C: most worts are done by then",
+            f"{hours:.0f} h since the first gas{where}: most worts are done by then",
         )
 
 

@@ -15,6 +15,7 @@ from tests.detectors.streams import (
     feed,
     hours_in,
     keep,
+    keep,
     noisy,
     of,
     stream,
@@ -228,3 +229,21 @@ def test_a_level_that_slides_to_where_it_first_held_is_the_flow() -> None:
     """Small valves hold 0.1 to 0.2 bar more at the height of the flow (common practice); further down it is a leak."""
     assert slid(1.0, 10) == []
     assert slid(0.75, 10)
+
+
+def unseen(batch: Batch) -> list[Finding]:
+    """Return what is said of leaks where the vessel has no thermometer."""
+    samples = batch.samples()
+    return of(
+        feed(watch_of(batch.vessel), stream(keep(samples, samples.kind == Kind.PRESSURE))), Condition.LEAK
+    )
+
+
+def test_without_a_thermometer_a_fridges_swing_is_no_leak() -> None:
+    """A kelvin and a half to and fro in six hours, which nobody measures, takes 0.1 bar off the vessel and gives it back."""
+    swinging = replace(SLOW, celsius=lambda hours: 19.0 + 0.75 * np.sin(2 * np.pi * hours / 12))
+    assert unseen(swinging) == []
+    (raised,) = unseen(replace(SLOW, leak_per_h=0.03, leak_from_h=150))
+    assert 150 < hours_in(raised) <= 162
+    assert "no thermometer says whether the beer has cooled" in raised.text
+    assert "no chill" not in " ".join(raised.evidence)
