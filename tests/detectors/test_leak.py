@@ -15,7 +15,6 @@ from tests.detectors.streams import (
     feed,
     hours_in,
     keep,
-    keep,
     noisy,
     of,
     stream,
