@@ -13,6 +13,7 @@ from dataclasses import asdict, replace
 from tests.verdicts.figures import figures, speed, table
 from tests.verdicts.generator import make_batch
 from tests.verdicts.judges import JUDGES, ShownStage, watch_stages
+from tests.verdicts.reporting import WAYS, report
 from tests.verdicts.score import Outcome, score
 from tests.verdicts.scripts import KINDS
 from tests.verdicts.stage_score import stage_delays, stage_table
@@ -20,13 +21,15 @@ from ullage.detectors.finding import Finding
 
 FIRST_SEED = {"tuning": 0, "unseen": 1_000_000}
 
-Task = tuple[str, int, tuple[str, ...]]
+Task = tuple[str, int, tuple[str, ...], str]
+"""Kind, seed, judges, and the way in which the sensors report."""
 
 
 def run_one(task: Task) -> list[tuple[str, Outcome, float]]:
     """Make one batch and let every judge named look at it; return judge, outcome and seconds of judging."""
-    kind, seed, judges = task
+    kind, seed, judges, way = task
     batch = make_batch(kind, seed)
+    batch = replace(batch, samples=report(batch.samples, way))
     out = []
     for name in judges:
         start, error = time.process_time(), ""
@@ -61,6 +64,10 @@ def _arguments(argv: Sequence[str] | None) -> argparse.Namespace:
     p.add_argument("--first", type=int, default=0, metavar="N", help="skip the first N seeds of the set")
     p.add_argument("--kinds", nargs="+", choices=sorted(KINDS), metavar="KIND")
     p.add_argument("--judges", nargs="+", choices=sorted(JUDGES), default=list(JUDGES), metavar="JUDGE")
+    p.add_argument(
+        "--sensors", choices=list(WAYS), default="as-recorded", metavar="WAY",
+        help=f"how readings are reported: {', '.join(WAYS)}",
+    )  # fmt: skip
     p.add_argument("--jobs", type=int, default=2)
     p.add_argument(
         "--worst", type=int, default=0, metavar="N", help="list up to N seeds that spoil each figure"
@@ -78,7 +85,7 @@ def _plain(value: object) -> object:
     return [_plain(v) for v in value] if isinstance(value, list | tuple) else value
 
 
-def report(name: str, outcomes: Sequence[Outcome], seconds: float, worst: int) -> str:
+def told(name: str, outcomes: Sequence[Outcome], seconds: float, worst: int) -> str:
     """Return the table and figures of one judge as text."""
     lines = [f"== {name}", table(outcomes), ""]
     for f in figures(outcomes):
@@ -114,7 +121,9 @@ def main(argv: Sequence[str] | None = None) -> int:
     first = FIRST_SEED[args.set] + args.first
     judges = tuple(args.judges)
     tasks: list[Task] = [
-        (kind, seed, judges) for kind in (args.kinds or KINDS) for seed in range(first, first + args.per_kind)
+        (kind, seed, judges, args.sensors)
+        for kind in (args.kinds or KINDS)
+        for seed in range(first, first + args.per_kind)
     ]
     if args.jobs > 1:
         with ProcessPoolExecutor(args.jobs) as pool:
@@ -138,7 +147,7 @@ def main(argv: Sequence[str] | None = None) -> int:
     for name, rows in by_judge.items():
         outcomes = [o for _, o, _ in rows]
         print(
-            report(name, outcomes, sum(s for _, _, s in rows), args.worst)
+            told(name, outcomes, sum(s for _, _, s in rows), args.worst)
             if name == "watch"
             else brief(name, outcomes)
         )
