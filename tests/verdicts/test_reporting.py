@@ -3,6 +3,7 @@
 import numpy as np
 import pytest
 
+from tests.detectors.streams import every
 from tests.verdicts.reporting import WAYS, report
 from ullage.detectors.samples import Kind, Samples
 
@@ -64,8 +65,9 @@ def test_what_is_not_reported_has_not_changed(way: str, bar: float, beat_s: floa
 
 def test_a_smoothed_step_is_two_thirds_there_after_its_time_constant() -> None:
     """First order: 1 − 1/e of a step after 5 minutes, a millibar at the finest."""
-    at_s = START_S + 60.0 * np.arange(30)
-    step = Samples.of(Kind.PRESSURE, at_s, np.repeat([1.0, 2.0], [10, 20]))
+    at_s = every(60, 0.5, START_S)
+    bars = np.array([1.0] * 10 + [2.0] * 20)
+    step = Samples.of(Kind.PRESSURE, at_s, bars)
     _, bar = of(report(step, "smoothed-5-min"), Kind.PRESSURE)
     assert bar[9] == 1.0
     assert bar[14] == pytest.approx(2 - np.exp(-1), abs=0.001)
