@@ -30,7 +30,6 @@ _ZEROS = _U(0x3030303030303030)
 _DOTS = _U(0x2E2E2E2E2E2E2E2E)
 _LOW7 = _U(0x7F7F7F7F7F7F7F7F)
 _HIGH1 = _U(0x8080808080808080)
-_ALL = _U(0xFFFFFFFFFFFFFFFF)
 _FIRST = np.array([(1 << 8 * n) - 1 for n in range(9)], np.uint64)
 """_FIRST[n] keeps the first n characters of a word."""
 _LAST = ~_FIRST[::-1].copy()

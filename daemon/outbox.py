@@ -253,16 +253,6 @@ def reroute(
     return len(stranded)
 
 
-def oldest_waiting_s(connection: sa.Connection, priority: Priority) -> float | None:
-    """Return when the oldest waiting message of a priority was written, None if none waits."""
-    found = connection.scalar(
-        sa.select(sa.func.min(outbox.c.made_ms))
-        .join(alarm_event, outbox.c.event_id == alarm_event.c.id)
-        .where(outbox.c.state == RowState.WAITING.value, alarm_event.c.priority == priority.value)
-    )
-    return None if found is None else found / 1000
-
-
 def read_backlogs(connection: sa.Connection) -> tuple[Backlog, ...]:
     """Return what the outbox holds for each target."""
 

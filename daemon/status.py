@@ -116,7 +116,7 @@ def _status(
         notice=next((event for event in history if event.kind.value == "noted"), None),
         cautions=valve_cautions(vessel, store.entries(name, turned_since_s), of_batch),
         batch=batch,
-        stage=current(batches.stages(store, name, 0 if batch is None else batch.id)),
+        stage=current(batches.stages(store, name, batches.NO_BATCH if batch is None else batch.id)),
         step=batches.next_step(store, name),
         trends={} if newest_s is None else trends(store, name, newest_s),
         carbonation_g_per_l=carbonation_now(vessel, latest),
