@@ -163,12 +163,18 @@ class AlarmDesk:
             return self._take([own_event(key, kind, priority, text, self._clock.wall_s())])
 
     def announce(
-        self, subject: str, text: str, *, priority: Priority = Priority.LOW, time_s: float | None = None
+        self,
+        subject: str,
+        text: str,
+        *,
+        vessel: str = "",
+        priority: Priority = Priority.LOW,
+        time_s: float | None = None,
     ) -> tuple[Event, ...]:
-        """Tell something once; the same subject at the same `time_s` again is no news."""
+        """Tell something of a vessel or the installation once; the same subject at the same `time_s` again is no news."""
         with self._lock:
             moment_s = self._clock.wall_s() if time_s is None else time_s
-            key = AlarmKey("", clean(subject)[:40])
+            key = AlarmKey(clean(vessel), clean(subject)[:40])
             return self._take([own_event(key, EventKind.NOTED, priority, text, moment_s)])
 
     def reconcile(

@@ -10,7 +10,7 @@ from collections.abc import Iterable
 
 from ullage.daemon.alarms import AlarmDesk
 from ullage.daemon.clock import Clock
-from ullage.daemon.sending_rules import REMINDER
+from ullage.daemon.events import TO_DO
 from ullage.daemon.store import batches
 from ullage.daemon.store.store import Store
 from ullage.detectors.finding import Priority
@@ -45,5 +45,5 @@ def remind(store: Store, desk: AlarmDesk, vessels: Iterable[str], clock: Clock) 
         step = batches.next_step(store, name)
         due_s = None if step is None else due_reminder_s(step, clock.wall_s())
         if step is not None and due_s is not None:
-            text = f"{name}: {step.text}. Later? `ullage snooze {shlex.quote(name)} 12`"
-            desk.announce(f"{REMINDER} {name}", text, priority=Priority.MEDIUM, time_s=due_s)
+            text = f"{step.text}. Later? `ullage snooze {shlex.quote(name)} 12`"
+            desk.announce(TO_DO, text, vessel=name, priority=Priority.MEDIUM, time_s=due_s)

@@ -10,6 +10,9 @@ from ullage.detectors.finding import Finding, Priority, State
 _ALPHABET = "0123456789ABCDEFGHJKMNPQRSTVWXYZ"
 """32 signs without I, L, O and U, so that an id can be read out over the phone."""
 
+TO_DO = "reminder"
+"""Condition of what reminds a vessel's brewer of the next step."""
+
 _RANK = {Priority.CRITICAL: 0, Priority.HIGH: 1, Priority.MEDIUM: 2, Priority.LOW: 3}
 
 

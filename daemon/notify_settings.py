@@ -158,8 +158,8 @@ class NotifySettings(BaseModel):
     quiet_hours: str = ""
     """As "22:00-07:00": everything but critical waits until they end."""
     night: str = "22:00-07:00"
-    """Local hours in which what can wait for the morning, finings due, ready and reminders, is held back; empty for
-    none."""
+    """Local hours in which what can wait for the morning is held back: reminders, and all notices but that a vessel whose
+    valve is shut still ferments; empty for none."""
     timezone: str = ""
     """IANA name of the zone of the quiet hours and of the times in messages; by default the machine's own."""
     rate_limit: RateLimit = RateLimit()

@@ -3,16 +3,16 @@
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from ullage.daemon.events import TO_DO, EventKind
 from ullage.daemon.local_time import LocalTime
 from ullage.daemon.notify_settings import BackOff, NotifySettings, RateLimit
 from ullage.daemon.outbox import Message
 from ullage.daemon.quiet_hours import QuietHours
 from ullage.daemon.wording import Wording
-from ullage.detectors.finding import Condition, Priority
+from ullage.detectors.finding import NOTICES, Condition, Priority
 
-REMINDER = "reminder"
-"""How the names of reminders begin."""
-_PATIENT = frozenset({Condition.FINING_DUE.value, Condition.READY.value})
+_PATIENT = frozenset(notice.value for notice in NOTICES - {Condition.STILL_FERMENTING}) | {TO_DO}
+"""Notices that lose nothing by waiting for the morning. One asks to open a valve before the pressure is too high."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -112,8 +112,7 @@ class Rules:
 
 def _can_wait(message: Message) -> bool:
     """Tell whether a message loses nothing by waiting for the morning."""
-    condition = message.event.alarm.condition
-    return condition in _PATIENT or condition.startswith(REMINDER)
+    return message.event.kind is EventKind.NOTED and message.event.alarm.condition in _PATIENT
 
 
 def _order(message: Message) -> tuple[int, float]:

@@ -4,7 +4,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
-from ullage.daemon.events import Event, EventKind
+from ullage.daemon.events import TO_DO, Event, EventKind
 from ullage.daemon.local_time import LocalTime
 from ullage.daemon.outbox import Message
 from ullage.detectors.finding import Priority
@@ -82,7 +82,12 @@ class Wording:
             entry = _cut(entry, max(room, _SHORTEST_ENTRY), message.event.token)
             lines.append(entry)
             room -= len(entry) + 1
-        title = f"{_SYMBOL[priority]} {_word(priority)}: {len(lines)} messages, {_vessels(messages[: len(lines)])}"
+        if (
+            len(lines) == 1 and not head
+        ):  # the others go in letters of their own, and so can this one, with all its room
+            return self.letter(messages[:1], now_s, limit)
+        what = f"{len(lines)} message{'s' * (len(lines) != 1)}, {_vessels(messages[: len(lines)])}"
+        title = f"{_SYMBOL[priority]} {_word(priority)}: {what}"
         return Letter(title, "\n".join(head + lines), len(lines), priority)
 
     def when(self, moment_s: float, now_s: float) -> str:
@@ -102,8 +107,9 @@ class Wording:
     def _entry(self, event: Event, now_s: float) -> str:
         symbol = _OVER if event.kind is EventKind.CLEARED else _SYMBOL[event.priority]
         late = self._late(event, now_s)
-        when = f"{late}: " if late else f"{self.when(event.time_s, now_s)}: "
-        return f"{symbol} {_name(event)}, {when}{self._text(event, now_s)} [id {event.token}]"
+        when = late or self.when(event.time_s, now_s)
+        head = _name(event) if _reminds(event) else f"{_name(event)}, {when}"
+        return f"{symbol} {head}: {self._text(event, now_s)} [id {event.token}]"
 
     def _text(self, event: Event, now_s: float) -> str:
         text = event.text.strip() or _plain(event)
@@ -112,7 +118,7 @@ class Wording:
         return text
 
     def _late(self, event: Event, now_s: float) -> str:
-        if now_s - event.time_s < self.late_after_s:
+        if now_s - event.time_s < self.late_after_s or _reminds(event):
             return ""
         return f"{self.when(event.time_s, now_s)}, told late"
 
@@ -120,6 +126,11 @@ class Wording:
 def _title(event: Event) -> str:
     over = event.kind is EventKind.CLEARED
     return f"{_OVER if over else _SYMBOL[event.priority]} {'Over' if over else _word(event.priority)}: {_name(event)}"
+
+
+def _reminds(event: Event) -> bool:
+    """Tell whether nothing has happened: its time only says which reminder it is."""
+    return event.alarm.condition == TO_DO
 
 
 def _word(priority: Priority) -> str:

@@ -12,7 +12,7 @@ from ullage.daemon.chart.past_rates import PastRates, rates_of
 from ullage.daemon.chart.picture import Mark, MarkKind
 from ullage.daemon.clock import Clock
 from ullage.daemon.config_vessels import WatchedVessel
-from ullage.daemon.events import Event, EventKind
+from ullage.daemon.events import TO_DO, Event, EventKind
 from ullage.daemon.store.journal import JournalEntry
 from ullage.daemon.store.store import Store
 from ullage.daemon.watched import Watched
@@ -166,6 +166,8 @@ def _within(view: BatchView, start_s: float, end_s: float) -> BatchView:
 def _marks(entries: Sequence[JournalEntry], events: Sequence[Event]) -> tuple[Mark, ...]:
     found = [(entry.time_s, MarkKind.JOURNAL, entry.text) for entry in entries]
     for event in events:
+        if event.alarm.condition == TO_DO:
+            continue  # it marks nothing that happened
         words = condition_words(event.alarm.condition, event.alarm.subject)
         if event.kind is EventKind.CLEARED:
             found.append((event.time_s, MarkKind.OVER, f"{words} over"))

@@ -66,7 +66,8 @@ def test_told_once_through_restarts_and_a_clock_that_is_set(tmp_path: Path) -> N
                 remind(store, desk, ["north", "south"], clock)
     assert [message.event.time_s for message in told.messages] == [T0, T0 + DAY_S]
     assert {message.event.priority for message in told.messages} == {Priority.MEDIUM}
-    assert "north: Set the temperature to 20 °C" in told.messages[0].event.text
+    assert {message.event.alarm.vessel for message in told.messages} == {"north"}
+    assert told.messages[0].event.text.startswith("Set the temperature to 20 °C.")
     assert "snooze" in told.messages[0].event.text
 
 
@@ -81,19 +82,31 @@ def test_two_vessels_are_told_apart(tmp_path: Path) -> None:
     assert len(told.messages) == 2
 
 
+def test_alarms_are_told_at_night() -> None:
+    """Whatever their condition: somebody has to act."""
+    now_s = parse_rfc3339("2026-06-01T23:00:00Z")
+    event = own_event(AlarmKey("north", "leak"), EventKind.RAISED, Priority.LOW, "x", now_s)
+    rules = Rules(NotifySettings(), LocalTime.named("UTC"))
+    assert rules.choose([Message(row=1, event=event, target="phone")], 0.0, now_s).messages
+
+
 @pytest.mark.parametrize(
     ("condition", "at", "until_h"),
     [
         ("fining-due", "2026-06-01T23:00:00Z", 8.0),
         ("ready", "2026-06-02T06:59:00Z", 1 / 60),
-        ("reminder north", "2026-06-02T03:00:00Z", 4.0),
+        ("reminder", "2026-06-02T03:00:00Z", 4.0),
+        ("chilled", "2026-06-02T02:50:00Z", 25 / 6),
+        ("finished", "2026-06-01T23:00:00Z", 8.0),
+        ("finish-suspected", "2026-06-01T23:00:00Z", 8.0),
+        ("activity", "2026-06-01T23:00:00Z", 8.0),
+        ("still-fermenting", "2026-06-01T23:00:00Z", None),
         ("fining-due", "2026-06-01T12:00:00Z", None),
-        ("leak", "2026-06-01T23:00:00Z", None),
-        ("finished", "2026-06-01T23:00:00Z", None),
+        ("storage", "2026-06-01T23:00:00Z", None),
     ],
 )
 def test_what_can_wait_waits_for_the_morning(condition: str, at: str, until_h: float | None) -> None:
-    """Finings, readiness and reminders are not told at night, even where nobody has set quiet hours."""
+    """No notice is told at night, even where nobody has set quiet hours, but the one that asks to open a shut valve."""
     rules = Rules(NotifySettings(), LocalTime.named("UTC"))
     now_s = parse_rfc3339(at)
     event = own_event(AlarmKey("north", condition), EventKind.NOTED, Priority.MEDIUM, "x", now_s)

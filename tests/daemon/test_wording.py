@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from tests.daemon.desk_kit import T0, finding
 from ullage.daemon.alarm_states import Alarm, AlarmKey
 from ullage.daemon.delivery import Outcome, open_target
-from ullage.daemon.events import Event, from_finding, make_token, reminder
+from ullage.daemon.events import TO_DO, Event, EventKind, from_finding, make_token, own_event, reminder
 from ullage.daemon.flood import Flood
 from ullage.daemon.local_time import LocalTime
 from ullage.daemon.notify_settings import TargetSettings
@@ -66,6 +66,24 @@ def test_reminders_say_that_nobody_has_answered() -> None:
     """The text of the alarm with a word before it, and the alarm's id with the count of tellings."""
     alarm = Alarm(key=AlarmKey("north", "over-pressure"), text="Too much.", token="ABCDEF", tellings=2)
     assert _letter(reminder(alarm, T0)).body == "Still not acknowledged: Too much.\nid ABCDEF-3"
+
+
+def test_what_reminds_of_a_step_has_not_happened() -> None:
+    """Under the vessel's name, and never late: the time in it only says which reminder it is."""
+    todo = own_event(AlarmKey("north", TO_DO), EventKind.NOTED, Priority.MEDIUM, "Serve it.", T0)
+    alone = _letter(todo, after_s=3600)
+    assert alone.title == "● Medium priority: north"
+    assert alone.body == f"Serve it.\nid {todo.token}"
+    merged = _letter(from_finding(finding(), T0), todo, after_s=3600)
+    assert f"● north: Serve it. [id {todo.token}]" in merged.body.splitlines()
+
+
+def test_one_that_leaves_no_room_for_others_goes_as_one() -> None:
+    """Not as one of several, and a flood's first digest counts it in words."""
+    long, other = (from_finding(finding(text=text), T0) for text in ("x" * 500, "y" * 500))
+    assert _letter(long, other, limit=600) == _letter(long, limit=600)
+    messages = [Message(row=None, event=event, target="p", flood_first="leak") for event in (long, other)]
+    assert ": 1 message, north" in WORDING.letter(messages, T0, 600).title
 
 
 def test_a_finding_without_words_is_told_by_its_numbers() -> None:
