@@ -14,7 +14,7 @@ from ullage.adapters.errors import ConfigError
 from ullage.daemon.attaching import MOST_IN_A_MESSAGE, Attaching
 from ullage.daemon.clock import Clock
 from ullage.daemon.delivery import Answer, Outcome, Reason, Target
-from ullage.daemon.events import EventKey
+from ullage.daemon.events import EventKey, EventKind
 from ullage.daemon.health import Heartbeat, LoopHealth
 from ullage.daemon.outbox import Message
 from ullage.daemon.row_marks import RowMarks
@@ -23,6 +23,7 @@ from ullage.daemon.sending_rules import Rules
 from ullage.daemon.store.store import Store
 from ullage.daemon.turf import Everything, Turf
 from ullage.daemon.waiting import Waiting
+from ullage.daemon.weighing import weigh
 from ullage.daemon.wording import Attachment, Letter
 from ullage.detectors.finding import Priority
 
@@ -34,6 +35,10 @@ _MARKS_TOGETHER = 8
 """What became of so many messages is noted in one go while more of them wait."""
 _NOT_OURS_S = 0.5
 """How soon to look again at messages that may not go from here now."""
+_WEIGHED_AFTER_S = 60.0
+"""What has waited for less is news."""
+_WEIGHED_AGAIN_S = 900.0
+"""How soon what is snoozed is looked at anew: the brewer may have done it, or ended the snooze."""
 _HANGING_CALLS = 4
 """Tries without an answer that may hang at the same time; beyond it nothing is sent until one ends."""
 
@@ -105,6 +110,7 @@ class Courier:
         self._timeout_s = timeout_s
         self._changed = threading.Condition()
         self._waiting = Waiting(rules.give_up_after_s)
+        self._store = store
         self._marks = RowMarks(store, clock, self._turf.token, self.wake)
         self._calls: list[SendCall] = []
         self._sending: tuple[Message, ...] = ()
@@ -239,6 +245,8 @@ class Courier:
         self._read_outbox()
         self._look_at_calls()
         letter, messages, wait_s = self._next_letter()
+        if self._overtaken(messages):
+            return 0.0  # and choose anew
         if letter is None:
             self._marks.write()
             return wait_s
@@ -321,6 +329,30 @@ class Courier:
             self._sending = choice.messages
         letter = self._rules.wording.letter(choice.messages, wall_s, self._target.limit)
         return letter, choice.messages[: letter.count], 0.0
+
+    def _overtaken(self, messages: Sequence[Message]) -> bool:
+        """Take out of what was to go now what is no longer worth it, or not yet; tell whether there was any."""
+        monotonic_s, wall_s = self._clock.monotonic_s(), self._clock.wall_s()
+        with self._changed:
+            notices = [message for message in messages if message.event.kind is EventKind.NOTED]
+            waited = self._waiting.waited(notices, monotonic_s, _WEIGHED_AFTER_S)
+        if not waited or self._store is None:
+            return False
+        found = weigh(self._store, [message.event for message in waited], wall_s)
+        dropped = [m for m in waited if m.event.token in found and found[m.event.token].overtaken]
+        snoozed = [m for m in waited if m.event.token in found and found[m.event.token].wait_until_s > wall_s]
+        for message in dropped:
+            by = found[message.event.token].overtaken
+            extra = {"target": self.name, "id": message.event.token, "by": by}
+            log.info("message overtaken", extra=extra)
+        with self._changed:
+            self._marks.given_up(self._waiting.close(dropped), Reason.OVERTAKEN)
+            for message in snoozed:
+                left_s = found[message.event.token].wait_until_s - wall_s
+                self._waiting.hold([message], monotonic_s + min(left_s, _WEIGHED_AGAIN_S))
+            if dropped or snoozed:
+                self._sending = ()
+        return bool(dropped or snoozed)
 
     def _may_tell(self, message: Message) -> bool:
         mine = self._turf.mine(message.event.alarm.vessel)

@@ -5,15 +5,17 @@ from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from ullage.daemon.alarm_states import AlarmKey
-from ullage.daemon.events import EventKey, EventKind
+from ullage.daemon.events import TO_DO, EventKey, EventKind
 from ullage.daemon.outbox import Message
-from ullage.detectors.finding import Priority
+from ullage.detectors.finding import Condition, Priority
 
 MOST = 5000
 """Messages held in memory; beyond it those with a row wait in the database."""
 
 _TOLD = 2000
 _LONGEST_HOLD_S = 600.0
+_SAID_ANEW = (Condition.FINING_DUE.value, Condition.READY.value, TO_DO)
+"""Notices of what is due, told anew while it is."""
 _BELIEVABLE_S = 1_600_000_000.0
 """Wall times before this (September 2020) come from a clock that was not set yet and say nothing about an age."""
 
@@ -141,12 +143,12 @@ class Waiting:
         return rows
 
     def superseded(self) -> tuple[Message, ...]:
-        """Return reminders of alarms of which a later one waits as well: after a day without the phone one is enough."""
+        """Return what reminds of something of which a later word waits as well: after a day without the phone one is enough."""
         latest: dict[AlarmKey, Message] = {}
         before: list[Message] = []
         for entry in self._entries.values():
             event = entry.message.event
-            if event.kind is not EventKind.REMINDER:
+            if event.kind is not EventKind.REMINDER and event.alarm.condition not in _SAID_ANEW:
                 continue
             known = latest.get(event.alarm)
             if known is not None and known.event.time_s > event.time_s:
@@ -156,6 +158,18 @@ class Waiting:
                 before.append(known)
             latest[event.alarm] = entry.message
         return tuple(before)
+
+    def waited(self, messages: Iterable[Message], monotonic_s: float, for_s: float) -> tuple[Message, ...]:
+        """Return those that have waited for so long."""
+        known = ((message, self._entries.get(message.event.key)) for message in messages)
+        return tuple(m for m, entry in known if entry is not None and monotonic_s - entry.since_s >= for_s)
+
+    def hold(self, messages: Iterable[Message], until_s: float) -> None:
+        """Hold messages back until then, by monotonic time."""
+        for message in messages:
+            entry = self._entries.get(message.event.key)
+            if entry is not None:
+                entry.ready_at_s = max(entry.ready_at_s, until_s)
 
     def too_old(self, monotonic_s: float) -> tuple[Message, ...]:
         """Return what has waited beyond the age at which it is given up."""
