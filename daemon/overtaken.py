@@ -17,10 +17,8 @@ from ullage.daemon.store.store import Store
 from ullage.detectors.finding import NOTICES, Condition
 from ullage.detectors.journal import Word, understand
 from ullage.detectors.stage import NextStep, Stage, StageChange, current
-from ullage.detectors.waits import FIRST, SECOND
+from ullage.detectors.waits import FIRST, SECOND, TOLD_AGAIN_WITHIN_S
 
-TOLD_AGAIN_WITHIN_S = 3600.0
-"""So soon after a snooze what is still due is told anew, if anything is heard of the vessel."""
 _WEIGHED = frozenset(notice.value for notice in NOTICES) | {TO_DO}
 _SNOOZED = (Condition.FINING_DUE.value, Condition.READY.value)
 _AT = {

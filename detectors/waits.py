@@ -29,6 +29,8 @@ from ullage.detectors.vessel import Vessel
 
 SNOOZE_H = 12.0
 LONGEST_SNOOZE_H = 14 * 24.0
+TOLD_AGAIN_WITHIN_S = 3600.0
+"""So soon after a snooze what is still due is said anew, if anything is heard of the vessel."""
 BY_THE_GAUGE = (
     f"No pressure is known here: by the vessel's gauge the head space must be {DOSING_DIFFERENCE_BAR:g} bar below the dosing gas. "
     "If it is not, vent slowly, with door or window open: CO2 gathers low."
@@ -108,6 +110,11 @@ class Waits(Detector):
         step = next_step(self.stages, record, now_s)
         if step is not None and math.isfinite(self._quiet_until_s):
             step = replace(step, quiet_until_s=self._quiet_until_s)
+            if step.remind_s is not None and self._due(
+                now_s, record
+            ):  # said anew first, not only reminded of
+                told_s = self._quiet_until_s + TOLD_AGAIN_WITHIN_S
+                step = replace(step, remind_s=max(step.remind_s, told_s))
         record.next_step = step
 
     def _due(self, now_s: float, record: Record) -> str:

@@ -6,19 +6,19 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from tests.daemon.desk_kit import Recorder, open_store
+from tests.daemon.desk_kit import Recorder, finding, open_store
 from ullage.adapters.timestamps import parse_rfc3339
 from ullage.daemon.alarm_states import AlarmKey
 from ullage.daemon.alarms import AlarmDesk
 from ullage.daemon.batch_reminders import DAY_S, MOST, due_reminder_s, remind
 from ullage.daemon.clock import ManualClock
-from ullage.daemon.events import EventKind, own_event
+from ullage.daemon.events import TO_DO, EventKind, own_event
 from ullage.daemon.local_time import LocalTime
 from ullage.daemon.notify_settings import NotifySettings
 from ullage.daemon.outbox import Message
 from ullage.daemon.sending_rules import Rules
 from ullage.daemon.store import batches
-from ullage.detectors.finding import Priority
+from ullage.detectors.finding import Condition, Priority
 from ullage.detectors.stage import NextStep
 
 T0 = 1_780_000_000.0
@@ -80,6 +80,30 @@ def test_two_vessels_are_told_apart(tmp_path: Path) -> None:
         clock = ManualClock(wall_s=T0 + 60)
         remind(store, AlarmDesk(store, told, clock), ["north", "south"], clock)
     assert len(told.messages) == 2
+
+
+@pytest.mark.parametrize(
+    ("told_h", "expected_h"), [(None, [1.0, 25.0]), (0.0, [25.0]), (0.2, [25.0]), (-30.0, [1.0, 25.0])]
+)
+def test_what_a_notice_tells_at_the_end_of_a_snooze_is_told_once(
+    tmp_path: Path, told_h: float | None, expected_h: list[float]
+) -> None:
+    """The reminder comes a day later; within the hour if no notice comes, as when the sensor is dead."""
+    told = Recorder()
+    end_s = T0 + 40 * HOUR
+    with open_store(tmp_path) as store:
+        step = NextStep("First dose of finings", T0, end_s + HOUR, end_s)
+        batches.keep_stages(store, "north", 0, (), step)
+        clock = ManualClock(wall_s=end_s)
+        desk = AlarmDesk(store, told, clock)
+        if told_h is not None:
+            desk.take([finding(Condition.FINING_DUE, time_s=end_s + told_h * HOUR, subject="first dose")])
+        for _ in range(30 * 4):
+            remind(store, desk, ["north"], clock)
+            clock.advance(900)
+    events = [message.event for message in told.messages]
+    reminders = [event for event in events if event.alarm.condition == TO_DO]
+    assert [event.time_s for event in reminders] == [end_s + h * HOUR for h in expected_h]
 
 
 def test_alarms_are_told_at_night() -> None:

@@ -305,6 +305,17 @@ def test_a_snooze_is_shown_at_once(story: Story) -> None:
     assert step.quiet_until_s == story.start_s + (due_h + 5) * HOUR
 
 
+def test_what_a_snooze_has_put_off_is_not_also_reminded_of_at_its_end(story: Story) -> None:
+    """The notice comes anew then; the reminder only if none has come for an hour."""
+    watch = VesselWatch(VESSEL)
+    due_h = story.hours["cold_from"] + 12.5
+    feed(watch, story, story.entries, to_h=due_h)
+    watch.enter(story.entry(due_h, "snooze 30"))
+    step = watch.record.next_step
+    assert step is not None
+    assert step.remind_s == story.start_s + (due_h + 31) * HOUR
+
+
 def test_a_wrong_guess_is_undone_and_leaves_its_trace(story: Story) -> None:
     """One word takes the last change back; the same evidence does not bring it again."""
     watch = VesselWatch(VESSEL)
