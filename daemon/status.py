@@ -1,5 +1,6 @@
 """How the vessels stand, as the database has it: what `status` shows."""
 
+import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 
@@ -8,9 +9,10 @@ from ullage.daemon.alarm_states import Alarm
 from ullage.daemon.alarms import AlarmDesk
 from ullage.daemon.cautions import valve_cautions
 from ullage.daemon.config_vessels import WatchedVessel
-from ullage.daemon.events import Event
+from ullage.daemon.events import TO_DO, Event, EventKind
 from ullage.daemon.gravity_report import samples_of
 from ullage.daemon.holding import DaemonShare, Holding, holding
+from ullage.daemon.overtaken import Situation, situation, standing
 from ullage.daemon.store import batches
 from ullage.daemon.store.batches import StoredBatch
 from ullage.daemon.store.store import Store
@@ -47,7 +49,7 @@ class VesselStatus:
     shelved: tuple[tuple[str, float], ...]
     """Condition and end (Unix seconds) of each shelf."""
     notice: Event | None
-    """The newest notice."""
+    """The newest notice that nothing has overtaken."""
     cautions: tuple[str, ...] = ()
     """What is wrong with how the vessel is set up, and no alarm tells."""
     batch: StoredBatch | None = None
@@ -113,7 +115,7 @@ def _status(
         latest=latest,
         alarms=desk.standing(name),
         shelved=_shelves(shelved, name),
-        notice=next((event for event in history if event.kind.value == "noted"), None),
+        notice=_notice(history, situation(store, name), math.inf if newest_s is None else newest_s),
         cautions=valve_cautions(vessel, store.entries(name, turned_since_s), of_batch),
         batch=batch,
         stage=current(batches.stages(store, name, batches.NO_BATCH if batch is None else batch.id)),
@@ -126,6 +128,12 @@ def _status(
         ),
         holder=None if held is None else held.holders.get(name, ""),
     )
+
+
+def _notice(history: Sequence[Event], known: Situation, now_s: float) -> Event | None:
+    """Return it; a reminder says no more than the next step, which is shown anyway."""
+    notices = (event for event in history if event.kind is EventKind.NOTED and event.alarm.condition != TO_DO)
+    return next((event for event in notices if not standing(event, known, now_s).overtaken), None)
 
 
 def fermented_now(

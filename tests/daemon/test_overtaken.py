@@ -6,22 +6,25 @@ from pathlib import Path
 
 import pytest
 
-from tests.daemon.desk_kit import T0, finding, open_store
+from tests.daemon.desk_kit import T0, Recorder, finding, open_store
 from tests.servers.http_receiver import HttpReceiver
 from ullage.daemon import outbox
 from ullage.daemon.alarm_states import AlarmKey
 from ullage.daemon.alarms import AlarmDesk
 from ullage.daemon.clock import ManualClock
+from ullage.daemon.config_vessels import WatchedVessel
 from ullage.daemon.events import TO_DO, EventKind, from_finding, own_event
 from ullage.daemon.notifier import Notifier
 from ullage.daemon.notify_settings import NotifySettings
 from ullage.daemon.overtaken import Situation, standing
+from ullage.daemon.status import vessel_statuses
 from ullage.daemon.store import batches
 from ullage.daemon.store.journal import JournalEntry
 from ullage.daemon.store.store import Store
 from ullage.detectors.batch import Batch
 from ullage.detectors.finding import Condition, Finding, Priority
 from ullage.detectors.stage import NextStep, Stage, StageChange
+from ullage.detectors.vessel import Vessel
 
 HOUR = 3600.0
 DUE_S = T0 + 2 * HOUR  # 22:26 UTC
@@ -172,3 +175,23 @@ def test_a_reminder_of_another_step() -> None:
     assert not standing(event, Situation(step=step), MORNING_S).overtaken
     for other in (None, NextStep("Chill it", DUE_S, DUE_S), replace(step, quiet_until_s=MORNING_S + 1)):
         assert standing(event, Situation(step=other), MORNING_S).overtaken
+
+
+def test_status_shows_the_newest_that_stands(store: Store) -> None:
+    """Neither a dose that was given, nor what a reminder says again."""
+    desk = AlarmDesk(store, Recorder(), ManualClock(DUE_S))
+    vessel = Vessel(name="north", total_volume_l=23, beer_volume_l=19, rated_pressure_bar=2.5)
+    watched = WatchedVessel(vessel=vessel, channels=(), detectors={})
+    desk.take([finding(Condition.FINISHED, time_s=T0), _due()])
+    desk.announce(TO_DO, "Dose it.", vessel="north", time_s=DUE_S + 1)
+
+    def shown() -> str:
+        notice = vessel_statuses(store, desk, [watched])[1].notice
+        return "" if notice is None else notice.alarm.condition
+
+    batches.keep_stages(store, "north", 1, (COLD,), STEP)
+    assert shown() == "fining-due"
+    _dosed(store)
+    assert shown() == "finished"
+    _ended(store)
+    assert shown() == ""
