@@ -2,7 +2,8 @@
 
 What a stored reading showed was told before that reading was written (the pipeline's order), so findings made again
 here are not told again, with two exceptions that a refused commit or a kill in the wrong moment can leave behind: an
-alarm that the rebuilt detectors hold raised and the database does not, and a notice of which the database knows none.
+alarm that the rebuilt detectors hold raised and the database does not, and a notice of which the database knows none
+(of what the brewer has done meanwhile, none is owed any more).
 A snapshot is written only when all that its detectors have found is; should it be ahead all the same, its alarms are told.
 Alarms the other way round become orphans and are cleared when their sensors have been heard for a while.
 """
@@ -26,6 +27,7 @@ from ullage.daemon.vessel_time import REGULAR
 from ullage.daemon.watched import KINDS, Watched
 from ullage.detectors.finding import Condition, Finding, Priority, State
 from ullage.detectors.samples import Entry, Samples
+from ullage.detectors.waits import still_due
 from ullage.detectors.watch import VesselWatch
 
 log = logging.getLogger(__name__)
@@ -240,17 +242,22 @@ def _untold(
         if key not in watched.standing:
             watched.orphans.adopt(key, alarm.priority)
     raised: dict[AlarmKey, Finding] = {}
-    notices: dict[str, Finding] = {}
+    notices: dict[tuple[str, str], Finding] = {}
     for finding in found:
         if finding.state is State.RAISED:
             raised[AlarmKey(finding.vessel, finding.condition.value, finding.subject)] = finding
         elif finding.state is State.NOTED:
-            notices[finding.condition.value] = finding
-    untold = [f for key, f in raised.items() if key in watched.standing and key not in stored]
+            notices[finding.condition.value, finding.subject] = finding
+    untold: list[Finding] = []
+    for key, finding in raised.items():
+        if key in watched.standing and key not in stored:
+            # an entry made while nothing ran brings the time with it, and nobody could be heard then
+            untold += watched.hold_silence(finding)
     for key, priority in watched.standing.items():
         if key not in stored and key not in raised:  # held by the snapshot, and never written
             untold += watched.hold_silence(_found_before(key, priority, told_since_s))
     if notices:
         noted = noted_since(store, watched.name, told_since_s)
-        untold += [f for condition, f in notices.items() if condition not in noted]
+        record = watched.watch.record
+        untold += [f for what, f in notices.items() if what not in noted and still_due(f, record)]
     return tuple(sorted(untold, key=lambda finding: finding.time_s))

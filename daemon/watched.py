@@ -160,10 +160,11 @@ class Watched:
 
     def tick(self) -> tuple[Finding, ...]:
         """Let the vessel's time come to the detectors, unless it stands still."""
+        told = self.judge()  # first: a word that waits to be judged ends a silence that is held back
         due = tuple(finding for key, finding in self._held.items() if not self._awaited(key))
         for finding in due:
             del self._held[_key(finding)]
-        told = self.judge() + due
+        told += due
         now_s = self.time.now_s()
         if now_s is not None:
             told += self._contain(lambda: self.watch.tick(now_s))

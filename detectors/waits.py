@@ -36,6 +36,8 @@ BY_THE_GAUGE = (
     "If it is not, vent slowly, with door or window open: CO2 gathers low."
 )
 FIRST, SECOND, READY = "first dose", "second dose", "ready"
+_WAITED_FOR_IN = {FIRST: Stage.COLD, SECOND: Stage.FIRST_FINING, READY: Stage.CONDITIONED}
+"""The stage in which each is waited for; in a later one it is done."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -224,6 +226,14 @@ class Waits(Detector):
             value=holds_g_per_l, limit=self.stages.batch.wanted_g_per_l, unit="g/L",
             evidence=(self._in_target(now_s),),
         )  # fmt: skip
+
+
+def still_due(finding: Finding, record: Record) -> bool:
+    """Tell whether what a notice asks for is yet to be done; a notice that asks for no step of the cold side always holds."""
+    if finding.condition not in (Condition.FINING_DUE, Condition.READY):
+        return True
+    due = READY if finding.condition is Condition.READY else finding.subject
+    return _stage(record) is _WAITED_FOR_IN.get(due)
 
 
 def _hours(now_s: float, since_s: float | None) -> str:

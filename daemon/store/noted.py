@@ -7,8 +7,8 @@ from ullage.daemon.store.columns import to_ms
 from ullage.daemon.store.store import Store
 
 
-def noted_since(store: Store, vessel: str, since_s: float) -> frozenset[str]:
-    """Return the conditions of the notices of `vessel` that happened at or after `since_s`.
+def noted_since(store: Store, vessel: str, since_s: float) -> frozenset[tuple[str, str]]:
+    """Return condition and subject of the notices of `vessel` that happened at or after `since_s`.
 
     Raises
     ------
@@ -17,9 +17,9 @@ def noted_since(store: Store, vessel: str, since_s: float) -> frozenset[str]:
     """
     event = alarm_event.c
     query = (
-        sa.select(event.condition)
+        sa.select(event.condition, event.subject)
         .distinct()
         .where(event.vessel == vessel, event.kind == "noted", event.time_ms >= to_ms(since_s))
     )
     with store.reading() as connection:
-        return frozenset(connection.scalars(query))
+        return frozenset((row.condition, row.subject) for row in connection.execute(query))

@@ -24,7 +24,9 @@ from ullage.daemon.watched import Watched
 from ullage.detectors.finding import Condition, Finding, Priority, State
 from ullage.detectors.registry import compose
 from ullage.detectors.samples import Entry, Kind, Samples
+from ullage.detectors.stage import Stage, StageChange
 from ullage.detectors.vessel import Vessel
+from ullage.detectors.waits import FIRST, SECOND
 from ullage.detectors.watch import VesselWatch
 
 START_S = 1_790_000_000.0
@@ -194,6 +196,29 @@ def test_a_silence_that_only_the_snapshot_knows_waits_for_the_sensor(
     assert {f.condition for f in rebuilt.watched.tick()} == {Condition.SENSOR_SILENT}
 
 
+@pytest.mark.parametrize("speaks", [True, False])
+def test_an_entry_made_while_nothing_ran_makes_no_sensor_silent(
+    store: Store, clock: ManualClock, speaks: bool
+) -> None:
+    """The gap up to the entry is the daemon's own; only a sensor that stays away after it is told."""
+    watched = snapshot(store, pressures(*[1.0] * 30), clock)
+    keep(store, pressures(*[1.0] * 30))
+    entry = store.add_entry("north", START_S + 2400, "a note", made_s=START_S + 2400)
+    clock.advance_to(START_S + 3600)
+    rebuilt = rebuild(NORTH, store, clock, ())
+    assert entry > watched.last_entry_id
+    assert rebuilt.untold == ()
+    if speaks:
+        rebuilt.watched.admit(pressures(1.0, from_s=clock.wall_s())[0], clock.wall_s())
+        assert rebuilt.watched.tick() == ()
+        assert not rebuilt.watched.standing
+        return
+    assert rebuilt.watched.tick() == ()
+    clock.advance(SETTLE_S + 1)
+    told = rebuilt.watched.tick()
+    assert [(f.condition, f.subject) for f in told] == [(Condition.SENSOR_SILENT, "pressure")]
+
+
 def test_what_a_clock_that_was_ahead_has_stamped_is_left_out(store: Store, clock: ManualClock) -> None:
     """Detectors that have judged the next hour would see nothing of this one; its snapshot is no use either."""
     ahead = pressures(2.6, 2.6, from_s=START_S + 3600)
@@ -244,6 +269,44 @@ def test_a_notice_is_told_exactly_if_the_database_knows_none(
             )  # fmt: skip
     untold = rebuild(NORTH, store, clock, ()).untold
     assert [f.condition for f in untold] == ([] if noted else [Condition.FINISHED])
+
+
+class Fining(VesselWatch):
+    """Detectors that find both doses due, and the batch in a stage of the test's."""
+
+    stage = Stage.FIRST_FINING
+
+    def update(self, samples: Samples) -> tuple[Finding, ...]:
+        self.record.stages = (StageChange(stage=self.stage, since_s=START_S, why="the test says so"),)
+        return tuple(
+            Finding(
+                time_s=START_S + hours, vessel="north", condition=Condition.FINING_DUE, state=State.NOTED,
+                priority=Priority.MEDIUM, text=subject, subject=subject,
+            )
+            for hours, subject in enumerate((FIRST, SECOND))
+        )  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("stage", "told"),
+    [(Stage.FIRST_FINING, [SECOND]), (Stage.SECOND_FINING, []), (Stage.CHILLING, [])],
+)
+def test_the_second_dose_is_told_though_the_first_was_unless_it_was_given(
+    store: Store, monkeypatch: pytest.MonkeyPatch, stage: Stage, told: list[str]
+) -> None:
+    """A first dose entered half a day late: the second is due at once; entered late as well, it is due no more."""
+    monkeypatch.setattr(Fining, "stage", stage)
+    monkeypatch.setattr("ullage.daemon.rebuild.VesselWatch", Fining)
+    keep(store, pressures(1.0))
+    with store.transaction() as connection:
+        connection.execute(
+            alarm_event.insert().values(
+                token="T", vessel="north", condition="fining-due", subject=FIRST, kind="noted", evidence="",
+                time_ms=round(START_S * 1000), made_ms=0, priority="medium", text="", unit="",
+            )
+        )  # fmt: skip
+    untold = rebuild(NORTH, store, ManualClock(wall_s=START_S + 10), ()).untold
+    assert [f.subject for f in untold] == told
 
 
 class Entering(VesselWatch):
