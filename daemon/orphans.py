@@ -78,7 +78,7 @@ class Orphans:
             state=State.CLEARED,
             priority=orphan.priority,
             subject=key.subject,
-            text="Over: it was raised before the program was restarted, and readings since show no sign of it.",
+            text="Over: the detectors have begun anew since it was raised, and readings since show no sign of it.",
         )
 
 

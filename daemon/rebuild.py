@@ -25,7 +25,7 @@ from ullage.daemon.store.noted import noted_since
 from ullage.daemon.store.store import Store
 from ullage.daemon.vessel_time import REGULAR
 from ullage.daemon.watched import KINDS, Watched
-from ullage.detectors.finding import Condition, Finding, Priority, State
+from ullage.detectors.finding import OF_THE_BATCH, Condition, Finding, Priority, State
 from ullage.detectors.samples import Entry, Samples
 from ullage.detectors.waits import still_due
 from ullage.detectors.watch import VesselWatch
@@ -238,8 +238,13 @@ def _untold(
     stored: Mapping[AlarmKey, Alarm] = {
         alarm.key: alarm for alarm in standing if alarm.vessel == watched.name and alarm.active
     }
+    over = tuple(
+        _over_with_its_batch(watched, key, alarm)
+        for key, alarm in stored.items()
+        if _of_earlier_batch(watched, key, alarm)
+    )
     for key, alarm in stored.items():
-        if key not in watched.standing:
+        if key not in watched.standing and not _of_earlier_batch(watched, key, alarm):
             watched.orphans.adopt(key, alarm.priority)
     raised: dict[AlarmKey, Finding] = {}
     notices: dict[tuple[str, str], Finding] = {}
@@ -248,7 +253,7 @@ def _untold(
             raised[AlarmKey(finding.vessel, finding.condition.value, finding.subject)] = finding
         elif finding.state is State.NOTED:
             notices[finding.condition.value, finding.subject] = finding
-    untold: list[Finding] = []
+    untold: list[Finding] = list(over)
     for key, finding in raised.items():
         if key in watched.standing and key not in stored:
             # an entry made while nothing ran brings the time with it, and nobody could be heard then
@@ -261,3 +266,23 @@ def _untold(
         record = watched.watch.record
         untold += [f for what, f in notices.items() if what not in noted and still_due(f, record)]
     return tuple(sorted(untold, key=lambda finding: finding.time_s))
+
+
+def _of_earlier_batch(watched: Watched, key: AlarmKey, alarm: Alarm) -> bool:
+    """Tell whether an alarm is about what was in the vessel before its batch began, or before the last one ended."""
+    return key not in watched.standing and key.condition in OF_THE_BATCH and alarm.raised_s < watched.begin_s
+
+
+def _over_with_its_batch(watched: Watched, key: AlarmKey, alarm: Alarm) -> Finding:
+    ended = watched.watch.record.ended_s is not None
+    return Finding(
+        time_s=max(watched.begin_s, alarm.raised_s),
+        vessel=key.vessel,
+        condition=Condition(key.condition),
+        state=State.CLEARED,
+        priority=alarm.priority,
+        subject=key.subject,
+        text="Over: the batch that it was about has ended."
+        if ended
+        else "Over: it was about what was in the vessel before this batch began.",
+    )

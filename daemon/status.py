@@ -49,11 +49,13 @@ class VesselStatus:
     shelved: tuple[tuple[str, float], ...]
     """Condition and end (Unix seconds) of each shelf."""
     notice: Event | None
-    """The newest notice that nothing has overtaken."""
+    """The newest notice since the batch began, or the last one ended, that nothing has overtaken."""
     cautions: tuple[str, ...] = ()
     """What is wrong with how the vessel is set up, and no alarm tells."""
     batch: StoredBatch | None = None
     """The current batch."""
+    ended_s: float | None = None
+    """When the last batch ended, if none runs."""
     stage: StageChange | None = None
     step: NextStep | None = None
     trends: Mapping[Quantity, str] = field(default_factory=dict)
@@ -115,9 +117,10 @@ def _status(
         latest=latest,
         alarms=desk.standing(name),
         shelved=_shelves(shelved, name),
-        notice=_notice(history, situation(store, name), math.inf if newest_s is None else newest_s),
+        notice=_notice(of_batch, situation(store, name), math.inf if newest_s is None else newest_s),
         cautions=valve_cautions(vessel, store.entries(name, turned_since_s), of_batch),
         batch=batch,
+        ended_s=None if last is None else last.ended_s,
         stage=current(batches.stages(store, name, batches.NO_BATCH if batch is None else batch.id)),
         step=batches.next_step(store, name),
         trends={} if newest_s is None else trends(store, name, newest_s),

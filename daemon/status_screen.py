@@ -48,7 +48,7 @@ def status_lines(status: VesselStatus, now_s: float, zone: LocalTime, width: int
 def _head(status: VesselStatus, now_s: float, zone: LocalTime, owner: str) -> str:
     name = plain(status.name) or owner
     if status.stage is None:
-        return name
+        return name if status.ended_s is None else f"{name}: no batch"
     since_s = status.stage.since_s
     return (
         f"{name}: {status.stage.stage.value}, "
@@ -96,6 +96,9 @@ def _more(status: VesselStatus, now_s: float, zone: LocalTime) -> Iterator[tuple
         name = f'"{plain(status.batch.wishes.name)}", ' if status.batch.wishes.name else ""
         age = duration_text(now_s - status.batch.began_s)
         yield "batch", f"{name}{status.batch.wishes.beverage.value}, {age} old"
+    elif status.ended_s is not None:
+        ended = local_text(status.ended_s, zone, seen_s=now_s)
+        yield "batch", f"none runs: the last one ended {ended}"
     if status.holder:
         yield "watched by", plain(status.holder)
     for daemon in status.daemons:

@@ -43,6 +43,20 @@ NOTICES = frozenset(
 """Conditions that are told once; all others are alarms with a life cycle."""
 
 
+OF_THE_VESSEL = frozenset(
+    {
+        Condition.OVER_PRESSURE,
+        Condition.PRESSURE_RISING,
+        Condition.SENSOR_SILENT,
+        Condition.SENSOR_FROZEN,
+        Condition.SENSOR_IMPLAUSIBLE,
+    }
+)
+"""Alarms that concern a vessel whatever is in it."""
+OF_THE_BATCH = frozenset(Condition) - NOTICES - OF_THE_VESSEL
+"""Alarms that are about a batch and end with it."""
+
+
 class State(StrEnum):
     """What has become of the condition."""
 

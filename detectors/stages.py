@@ -87,6 +87,8 @@ class Stages:
         if record.activity_s is not None and record.finished_s is None:
             self._pace.take(frame.end_s, record)
         if not record.stages:
+            if record.empty and not record.under_way:
+                return  # no batch runs, and nothing shows one
             self._begin(frame.end_s, record)
         self._back(frame.end_s, record)
         for stage in ORDER:
@@ -142,6 +144,8 @@ class Stages:
             self._append(record, Stage.PITCHED, record.pitched_s, "the journal says so")
         elif record.activity_s is not None:
             why = f"there was gas at {record.bar:.2f} bar when the first reading came"
+            if record.ended_s is not None:
+                why = "gas is made, though no batch was begun since the last one ended"
             self._append(record, Stage.ACTIVE, now_s, why)
         else:
             self._append(record, Stage.PITCHED, now_s, "the first reading of this batch")

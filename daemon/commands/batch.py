@@ -14,7 +14,7 @@ from ullage.daemon import batch_summary
 from ullage.daemon.batch_screen import head_text, next_text, stage_lines, summary_lines, wishes_text
 from ullage.daemon.batch_summary import Summary, summarise
 from ullage.daemon.batches import BY_CONFIG, begin, current, view
-from ullage.daemon.commands.common import load_config, open_store, system_clock
+from ullage.daemon.commands.common import load_config, open_desk, open_store, system_clock
 from ullage.daemon.config_vessels import WatchedVessel
 from ullage.daemon.gravity_text import parse_gravity
 from ullage.daemon.local_time import LocalTime
@@ -28,6 +28,7 @@ from ullage.daemon.store.store import Store
 from ullage.daemon.times import local_text
 from ullage.detectors.advising import batch_advice
 from ullage.detectors.batch import Batch, Beverage
+from ullage.detectors.finding import OF_THE_BATCH
 from ullage.detectors.journal import STAGES, UNDO, Word
 from ullage.detectors.stage import NextStep, StageChange
 from ullage.detectors.vessel import Vessel
@@ -268,6 +269,11 @@ def _end(call: _Call) -> None:
         held = [c for c in batches.stages(store, call.name, batch.id) if c.since_s <= ended_s]
         batches.keep_stages(store, call.name, batch.id, tuple(held), None)
         store.add_entry(call.name, ended_s, Word.BATCH_ENDED.value, made_s=call.now_s)
+    with open_desk(
+        call.config
+    ) as desk:  # whoever ends the batch takes care of its alarms; the daemon ends them
+        for condition in sorted({alarm.condition for alarm in desk.standing(call.name)} & OF_THE_BATCH):
+            desk.acknowledge(call.name, condition, "batch end")
     _print_summary(call, summary)
 
 

@@ -60,7 +60,7 @@ def head(status: VesselStatus, reader: Reader) -> str:
             class_="stage",
         )
     else:
-        first = tag("p", "no stage known yet", class_="stage soft")
+        first = tag("p", no_stage(status), class_="stage soft")
     batch = status.batch.wishes.name if status.batch is not None and status.batch.wishes.name else ""
     name = tag("p", words(f"Batch: {batch}"), class_="soft") if batch else ""
     if step is None:
@@ -69,6 +69,11 @@ def head(status: VesselStatus, reader: Reader) -> str:
     return (
         name + first + tag("p", tag("span", "Next: ", class_="soft"), words(step.text + due), class_="next")
     )
+
+
+def no_stage(status: VesselStatus) -> str:
+    """Say why no stage is shown."""
+    return "no stage known yet" if status.ended_s is None else "no batch: the last one has ended"
 
 
 def now(status: VesselStatus, vessel: Vessel, reader: Reader, stale_after_s: float) -> str:

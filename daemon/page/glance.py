@@ -6,7 +6,7 @@ from ullage.adapters.reading import Quantity
 from ullage.daemon.alarm_states import Alarm
 from ullage.daemon.chart.batch import condition_words
 from ullage.daemon.chart.svg import tag, words
-from ullage.daemon.page.cards import Reader
+from ullage.daemon.page.cards import Reader, no_stage
 from ullage.daemon.page.words import CAUTION_SIGN, PRIORITY_SIGNS, number_of
 from ullage.daemon.status import VesselStatus
 
@@ -31,7 +31,7 @@ def line(status: VesselStatus, index: int, reader: Reader, stale_after_s: float,
     heard
         Whether every sensor speaks: where none does, no alarm is no good news.
     """
-    stage = status.stage.stage.value if status.stage is not None else "no stage known yet"
+    stage = status.stage.stage.value if status.stage is not None else no_stage(status)
     numbers = tuple(_numbers(status, reader, stale_after_s))
     parts = [
         tag("span", tag("a", words(status.name), href=f"#v{index}"), words(f" {stage}"), class_="who"),

@@ -237,6 +237,21 @@ def test_an_alarm_whose_readings_were_lost_is_an_orphan(store: Store, clock: Man
     assert AlarmKey("north", "over-pressure") in rebuilt.watched.orphans
 
 
+def test_a_batch_takes_its_own_alarms_with_it(store: Store, clock: ManualClock) -> None:
+    """What concerns the vessel stands on; once the batch has ended no stage is made up out of what is measured."""
+    readings = pressures(*[0.6] * 3, from_s=START_S) + pressures(0.6, from_s=START_S + 4 * 3600)
+    keep(store, readings)
+    store.add_entry("north", START_S, "batch ended", made_s=START_S)
+    clock.advance_to(START_S + 4 * 3600)
+    standing = [alarm(c, raised_s=START_S - 60) for c in (Condition.LEAK, Condition.OVER_PRESSURE)]
+    rebuilt = rebuild(NORTH, store, clock, standing, begin_s=START_S)
+    assert [(f.condition, f.state) for f in rebuilt.untold] == [(Condition.LEAK, State.CLEARED)]
+    assert "batch that it was about has ended" in rebuilt.untold[0].text
+    assert AlarmKey("north", "over-pressure") in rebuilt.watched.orphans
+    assert AlarmKey("north", "leak") not in rebuilt.watched.orphans
+    assert rebuilt.watched.watch.record.stages == ()
+
+
 class Noting(VesselWatch):
     """Detectors that note a finish at the hundredth second."""
 
