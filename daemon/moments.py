@@ -15,6 +15,7 @@ _AGO = re.compile(
     r"(half an?\b|an?\b|\d+(?:[.,]\d+)?)\s*(s|sec|seconds?|m|min|mins|minutes?|h|hours?|d|days?)\s+ago",
     re.IGNORECASE,
 )
+_OFFSET = re.compile(r"(?:z|[+-]\d{2}:?\d{2})$", re.IGNORECASE)
 _WORDS = {"half": 0.5, "a": 1.0, "an": 1.0}
 _UNITS_S = {"s": 1.0, "m": 60.0, "h": 3600.0, "d": 86_400.0}
 _CLOCK = re.compile(r"(?:(today|yesterday)\s+)?(?:at\s+)?(\d{1,2}[:.]\d{2})", re.IGNORECASE)
@@ -50,9 +51,16 @@ def _said(text: str, zone: LocalTime, now_s: float, what: str) -> float:
     if match := _CLOCK.fullmatch(text):
         return _clock_s(match[2].replace(".", ":"), (match[1] or "").lower(), zone, now_s, what)
     try:
-        return parse_time(text, zone, what)
+        first_s = parse_time(text, zone, what)
     except ConfigError:
         raise ConfigError(what, f"{text!r} is no time", _HINT) from None
+    if _OFFSET.search(text):
+        return first_s
+    local = zone.at(first_s)
+    second_s = zone.moment_s(
+        local.date(), local.time().replace(fold=1)
+    )  # the same, but where clocks show it twice
+    return second_s if first_s < second_s <= now_s + FUTURE_S else first_s
 
 
 def _clock_s(text: str, day: str, zone: LocalTime, now_s: float, what: str) -> float:

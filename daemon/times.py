@@ -8,10 +8,17 @@ from ullage.daemon.local_time import LocalTime
 
 
 def local_text(time_s: float, zone: LocalTime, *, seen_s: float | None = None) -> str:
-    """Write a time for a person: `Sat 31 Jan 22:04`, or `Sat 31 Jan 2026 22:04` if it is seen in another year."""
+    """Write a time for a person: `Sat 31 Jan 22:04`, or `Sat 31 Jan 2026 22:04` if it is seen in another year.
+
+    In the hour that clocks show twice, the offset tells which is meant.
+    """
     then = zone.at(time_s)
     year = "" if seen_s is None or zone.at(seen_s).year == then.year else f" {then.year}"
-    return f"{then:%a %d %b}{year} {then:%H:%M}"
+    twice = any(
+        zone.at(time_s + hour_s).replace(tzinfo=None, fold=0) == then.replace(tzinfo=None, fold=0)
+        for hour_s in (-3600, 3600)
+    )
+    return f"{then:%a %d %b}{year} {then:%H:%M}" + (f" {then:%z}" if twice else "")
 
 
 def parse_time(text: str, zone: LocalTime, what: str) -> float:

@@ -6,6 +6,7 @@ from ullage.adapters.errors import ConfigError
 from ullage.adapters.timestamps import parse_rfc3339
 from ullage.daemon.local_time import LocalTime
 from ullage.daemon.moments import parse_moment
+from ullage.daemon.times import local_text
 
 BERLIN = LocalTime.named("Europe/Berlin")
 
@@ -82,3 +83,16 @@ def test_what_is_no_moment_is_refused(text: str) -> None:
     """The future too: the journal is for what has happened."""
     with pytest.raises(ConfigError, match="--at"):
         moment(text, "2026-06-01T12:00:00Z")
+
+
+def test_an_hour_that_clocks_show_twice_is_the_later_one_that_has_passed_and_shows_its_offset() -> None:
+    """By the time of day alone or with its date: the same moment."""
+    berlin = LocalTime.named("Europe/Berlin")
+    later_s = 1_792_891_800.0  # 2026-10-25T02:30+01:00
+    for text in ("02:30", "2026-10-25T02:30"):
+        assert parse_moment(text, berlin, later_s + 60, "--at") == later_s
+        assert parse_moment(text, berlin, later_s - 1800, "--at") == later_s - 3600
+    assert parse_moment("2026-10-25T02:30+02:00", berlin, later_s + 60, "--at") == later_s - 3600
+    assert local_text(later_s, berlin) == "Sun 25 Oct 02:30 +0100"
+    assert local_text(later_s - 3600, berlin) == "Sun 25 Oct 02:30 +0200"
+    assert local_text(later_s + 3600, berlin) == "Sun 25 Oct 03:30"
