@@ -107,7 +107,8 @@ def _facts(summary: Summary) -> Iterator[tuple[str, str]]:
         )
     if summary.yeast_range_c is not None and summary.in_range_share is not None:
         low, high = summary.yeast_range_c
-        yield "temperature", f"{summary.in_range_share * 100:.0f} % of the time within {low:g} to {high:g} °C"
+        share = f"{summary.in_range_share * 100:.0f} % of the time within {low:g} to {high:g} °C"
+        yield "temperature", f"{share}, until it was finished or chilled"
     if summary.on_plan_share is not None:
         yield "plan", f"{summary.on_plan_share * 100:.0f} % of the time near its steps"
     if summary.highest_bar is not None:

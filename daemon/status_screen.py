@@ -14,6 +14,7 @@ from ullage.daemon.gravity_text import gravity_text
 from ullage.daemon.local_time import LocalTime
 from ullage.daemon.status import STALE_AFTER_S, VesselStatus
 from ullage.daemon.times import duration_text, local_text
+from ullage.detectors.stage import Stage
 
 _SHOWN = {
     Quantity.TEMPERATURE: ("{:z.1f}", "°C"),
@@ -81,6 +82,8 @@ def _reading(quantity: Quantity, reading: Reading, trend: str, now_s: float) -> 
 
 def _more(status: VesselStatus, now_s: float, zone: LocalTime) -> Iterator[tuple[str, str]]:
     """Yield label and text of what is derived."""
+    if status.stage is not None and status.stage.stage is Stage.SLOWING:
+        yield "slowing", status.stage.why  # measured or guessed: the stage alone doesn't tell
     newest_s = max((reading.time_s for reading in status.latest.values()), default=0.0)
     if status.carbonation_g_per_l is not None and now_s - newest_s <= STALE_AFTER_S:
         wanted = None if status.batch is None else status.batch.wishes.wanted_g_per_l

@@ -186,7 +186,7 @@ class Pace:
         own = 1.0 if math.isnan(self.own_pace) else math.sqrt(self.own_pace)
         if self.progress * own < GUESSED_PROGRESS:
             return ""
-        return "by the time that most worts take: gas that passes the valve can't be measured"
+        return "a guess by the time that most worts take: gas that passes the valve can't be measured"
 
     def _time_filling(self, now_s: float, record: Record) -> None:
         """Time how fast the wort fills the vessel before the valve opens."""

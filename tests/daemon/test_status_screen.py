@@ -99,6 +99,18 @@ def test_an_alarm_that_is_over_does_not_read_as_if_it_were_back() -> None:
     assert "returned" not in text
 
 
+def test_slowing_says_by_what_and_an_ended_batch_that_none_runs() -> None:
+    """A guess by time reads as one; after the end nobody is told to wait for gas."""
+    slow = StageChange(
+        stage=Stage.SLOWING, since_s=NOW_S - 7200, why="a guess by the time that most worts take"
+    )
+    assert "a guess" in "\n".join(status_lines(replace(status(), stage=slow), NOW_S, UTC, 80, "ullage"))
+    ended = replace(status(), stage=None, step=None, batch=None, ended_s=NOW_S - 3600)
+    lines = status_lines(ended, NOW_S, UTC, 80, "ullage")
+    assert lines[0] == "north: no batch"
+    assert any("none runs: the last one ended" in line for line in lines)
+
+
 def test_old_readings_say_so_and_tell_no_carbonation() -> None:
     """A number that nobody has confirmed for an hour is not what the beer is like now."""
     old = {q: Reading("north", q, NOW_S - 3600, r.value) for q, r in LATEST.items()}
