@@ -209,11 +209,13 @@ def test_shelve_and_undo(reader: Reader) -> None:
     kit = reader.kit
     page = reader.open()
     kit.read(1.0, 20.0)
+    kit.clock.advance(60)
+    kit.read(1.0, 20.0)
     kit.go_on(16 * 60)
     alarm = card(page).locator(".alarm", has_text="sensor silent (pressure)")
     alarm.get_by_label("for").select_option("4")
     alarm.get_by_role("button", name=re.compile("Keep sensor silent")).click()
-    expect(card(page).locator(".shelf")).to_contain_text("kept quiet until 13:16")
+    expect(card(page).locator(".shelf")).to_contain_text("kept quiet until 13:17")
     page.get_by_role("button", name="Undo").click()
     expect(card(page).locator(".shelf")).to_have_count(0)
     assert kit.desk.shelved() == ()
@@ -272,6 +274,8 @@ def test_stage_set_right(reader: Reader) -> None:
 def test_a_stale_sensor(reader: Reader) -> None:
     """When a sensor falls silent its number is struck out and called old, though the page is live; then it is fresh again."""
     kit = reader.kit
+    kit.read(1.00, 20.0)
+    kit.clock.advance(60)
     kit.read(1.00, 20.0)
     page = reader.open()
     pressure = card(page).locator(".number", has_text="Pressure")
@@ -439,6 +443,8 @@ def test_by_keyboard_alone(reader: Reader) -> None:
 def test_choosing_is_not_disturbed(reader: Reader) -> None:
     """While somebody chooses for how long to be quiet, new readings don't take the choice away."""
     kit = reader.kit
+    kit.read(1.0, 20.0)
+    kit.clock.advance(60)
     kit.read(1.0, 20.0)
     kit.go_on(16 * 60)
     page = reader.open()
