@@ -1,16 +1,16 @@
 """A moment as a brewer at a keyboard says it: `20 minutes ago`, `an hour ago`, `18:30`, `yesterday 18:30`, or a full time."""
 
 import re
-from datetime import timedelta
+from datetime import datetime, time, timedelta
 
 from ullage.adapters.errors import ConfigError
 from ullage.daemon.local_time import LocalTime, parse_time_of_day
 from ullage.daemon.times import parse_time
 
 FUTURE_S = 60.0
+"""How far ahead a moment may lie: no further than clocks differ."""
 PAST_S = 10 * 365 * 86_400.0
 """How far back: no batch is older, so whoever says more has mistyped."""
-"""How far ahead a moment may lie: no further than clocks differ."""
 _AGO = re.compile(
     r"(half an?\b|an?\b|\d+(?:[.,]\d+)?)\s*(s|sec|seconds?|m|min|mins|minutes?|h|hours?|d|days?)\s+ago",
     re.IGNORECASE,
@@ -31,7 +31,8 @@ def parse_moment(text: str, zone: LocalTime, now_s: float, what: str) -> float:
     Raises
     ------
     ConfigError
-        If it is none, lies in the future or ten years back; `what` says where it was given.
+        If it is none, lies in the future or ten years back, or in the hour over which clocks were set forward; `what` says
+        where it was given.
     """
     moment_s = _said(text.strip(), zone, now_s, what)
     if moment_s > now_s + FUTURE_S:
@@ -57,6 +58,10 @@ def _said(text: str, zone: LocalTime, now_s: float, what: str) -> float:
     if _OFFSET.search(text):
         return first_s
     local = zone.at(first_s)
+    if len(text) > len(
+        "2026-01-31"
+    ):  # a date alone means the first moment of its day, whatever clocks showed
+        _refuse_skipped(text, local, datetime.fromisoformat(text).time(), what)
     second_s = zone.moment_s(
         local.date(), local.time().replace(fold=1)
     )  # the same, but where clocks show it twice
@@ -76,5 +81,17 @@ def _clock_s(text: str, day: str, zone: LocalTime, now_s: float, what: str) -> f
         moments = {zone.moment_s(date, of_day), zone.moment_s(date, of_day.replace(fold=1))}
         past = [moment_s for moment_s in moments if moment_s <= now_s + FUTURE_S]
         if past:
+            _refuse_skipped(text, zone.at(max(past)), of_day, what)
             return max(past)
     return zone.moment_s(today, of_day)
+
+
+def _refuse_skipped(text: str, local: datetime, wanted: time, what: str) -> None:
+    """Refuse a time that no clock has shown: another one taken for it would be put down in silence."""
+    if (local.hour, local.minute) != (wanted.hour, wanted.minute):
+        day = local.date().isoformat()
+        raise ConfigError(
+            what,
+            f"{text!r} is in the hour over which clocks were set forward on {day}",
+            "give the time that they showed",
+        )

@@ -96,3 +96,18 @@ def test_an_hour_that_clocks_show_twice_is_the_later_one_that_has_passed_and_sho
     assert local_text(later_s, berlin) == "Sun 25 Oct 02:30 +0100"
     assert local_text(later_s - 3600, berlin) == "Sun 25 Oct 02:30 +0200"
     assert local_text(later_s + 3600, berlin) == "Sun 25 Oct 03:30"
+
+
+@pytest.mark.parametrize("text", ["02:30", "today 02:30", "2026-03-29T02:30", "2026-03-29 02:00"])
+def test_an_hour_that_clocks_skip_is_refused(text: str) -> None:
+    """On 29 March 2026 clocks go from 02:00 to 03:00 in Berlin: what was meant nobody knows, and nothing is put down for it."""
+    with pytest.raises(ConfigError, match="clocks were set forward on 2026-03-29"):
+        moment(text, "2026-03-29T10:00:00+02:00")
+
+
+def test_around_the_hour_that_clocks_skip_all_is_as_usual() -> None:
+    """01:59 and 03:00 of that night, and the same time of day on the next."""
+    assert moment("01:59", "2026-03-29T10:00:00+02:00") == -(7 * 60 + 1) * 60
+    assert moment("2026-03-29T03:00", "2026-03-29T10:00:00+02:00") == -7 * 3600
+    assert moment("02:30", "2026-03-30T10:00:00+02:00") == -7.5 * 3600
+    assert moment("2026-09-06", "2026-09-06T10:00:00-03:00", LocalTime.named("America/Santiago")) == -9 * 3600
