@@ -187,17 +187,24 @@ class Record:
         elif known.word is Word.GRAVITY and known.number is not None:
             self.gravity.take(entry.time_s, known.number, Instrument(known.rest))
         elif known.word is Word.STAGE:
-            to = before_current(self.stages) if known.rest == UNDO else None
-            stage = Stage(known.rest) if known.rest != UNDO else None if to is None else to.stage
-            later = known.rest != UNDO and Stage(known.rest).place >= Stage.FINISHED.place
-            self.said_over_s = entry.time_s if later else None
-            if stage is not None and stage.place < Stage.CHILLING.place:
-                self.chill_s = self.chill_to_c = None  # taken back: what guards warm beer guards it again
+            self._stage_said(known.rest, entry.time_s)
         elif known.word in (Word.BATCH_STARTED, Word.BATCH_ENDED):
             self.ended_s = entry.time_s if known.word is Word.BATCH_ENDED else None
         if known.word in (Word.FINED, Word.TAPPED):
             self.said_over_s = entry.time_s
         self.valve.enter(known, entry.time_s)
+
+    def _stage_said(self, said: str, time_s: float) -> None:
+        """Take the brewer's word on the stage; one before the chill takes a chill back: what guards warm beer guards it again."""
+        if said == UNDO:
+            before = before_current(self.stages)
+            stage = None if before is None else before.stage
+            self.said_over_s = None
+        else:
+            stage = Stage(said)
+            self.said_over_s = time_s if stage.place >= Stage.FINISHED.place else None
+        if stage is not None and stage.place < Stage.CHILLING.place:
+            self.chill_s = self.chill_to_c = None
 
     def _chill(self, time_s: float, to_c: float | None) -> None:
         """Take the word of a chill; `chill 20` over beer that still ferments, or is to go on, is none, and takes one back."""
