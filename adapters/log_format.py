@@ -11,7 +11,12 @@ from ullage.adapters.reading import Quantity
 
 HEADER = ("time", "vessel", "quantity", "value", "unit")
 
-KIND_OF = {Quantity.TEMPERATURE: 0, Quantity.PRESSURE: 1, Quantity.GRAVITY: 2}
+KIND_OF = {
+    Quantity.TEMPERATURE: 0,
+    Quantity.PRESSURE: 1,
+    Quantity.GRAVITY: 2,
+    Quantity.AIR_TEMPERATURE: 3,
+}
 """Code of each measured quantity in `VesselLog.kind`."""
 
 KEPT_BAD_ROWS = 20

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ullage.adapters.entry_units import in_canonical_units
+from ullage.adapters.log_air import stands_in
 from ullage.adapters.log_blocks import Block
 from ullage.adapters.log_fast import Plain
 from ullage.adapters.log_format import KIND_OF, BadRowNotes, JournalRow, RecordedLog, VesselLog
@@ -26,6 +27,11 @@ class _Parts:
     kind: list[NDArray[np.uint8]] = field(default_factory=list)
     value: list[NDArray[np.float64]] = field(default_factory=list)
     entries: list[JournalRow] = field(default_factory=list)
+
+    def only_temperature(self) -> bool:
+        """Tell whether nothing but temperatures was said of it."""
+        code = KIND_OF[Quantity.TEMPERATURE]
+        return not self.entries and all(bool((kind == code).all()) for kind in self.kind)
 
 
 class Gatherer:
@@ -101,8 +107,20 @@ class Gatherer:
             parts.kind.append(kind[start:stop])
             parts.value.append(value[start:stop])
 
+    def _put_air_to_its_vessel(self) -> None:
+        for name in list(self._parts):
+            vessel = stands_in(name)
+            if vessel is None or not self._parts[name].only_temperature():
+                continue
+            air = self._parts.pop(name)
+            own = self._of(vessel, air.first_line)
+            own.time_s += air.time_s
+            own.value += air.value
+            own.kind += [np.full(len(kind), KIND_OF[Quantity.AIR_TEMPERATURE], np.uint8) for kind in air.kind]
+
     def result(self, lines: int) -> RecordedLog:
         """Return the log; the gatherer is empty afterwards."""
+        self._put_air_to_its_vessel()
         inorder = sorted(self._parts.items(), key=lambda item: item[1].first_line)
         self._parts = {}
         vessels: dict[str, VesselLog] = {}

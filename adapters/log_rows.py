@@ -21,7 +21,7 @@ _SPOILT = re.compile("[\0\ud800-\udfff]")
 _FIRST_S, _LAST_S = -62_135_596_800.0, 253_402_300_799.0
 """0001-01-01 and 9999-12-31T23:59:59 in Unix seconds: what a calendar can say."""
 _UNIX_UNITS = {"s": 1.0, "ms": 1e3}
-_QUANTITIES = {str(quantity): quantity for quantity in Quantity}
+_QUANTITIES = {str(one): one for one in Quantity if one is not Quantity.AIR_TEMPERATURE}
 
 
 @dataclass(frozen=True, slots=True)

@@ -9,6 +9,7 @@ from os import PathLike, fspath
 from typing import TextIO
 
 from ullage.adapters.errors import DataError
+from ullage.adapters.log_air import air_of, stands_in
 from ullage.adapters.log_blocks import LONGEST_ENTRY_LINES
 from ullage.adapters.log_format import HEADER
 from ullage.adapters.reading import Quantity, Reading
@@ -39,7 +40,7 @@ def write_log(target: str | PathLike[str] | TextIO, rows: Iterable[Reading]) -> 
     ------
     DataError
         If the file can't be written, or a row can't stand in a log: no finite value, a name with line breaks
-        or blanks around it, an empty or endless journal entry.
+        or blanks around it or of the air around a vessel, an empty or endless journal entry.
     """
     if not isinstance(target, str | PathLike):
         return _write(target, rows)
@@ -63,6 +64,7 @@ def _write(stream: TextIO, rows: Iterable[Reading]) -> int:
     writer = csv.writer(stream, lineterminator="\n")
     writer.writerow(HEADER)
     units = {quantity: units_of(quantity)[0] for quantity in Quantity}
+    air, warmth = Quantity.AIR_TEMPERATURE, Quantity.TEMPERATURE
     count = 0
     last_s, stamp = math.nan, ""
     for row in rows:
@@ -70,8 +72,10 @@ def _write(stream: TextIO, rows: Iterable[Reading]) -> int:
             last_s, stamp = row.time_s, format_rfc3339(row.time_s)
         _check_name(row.vessel)
         value = _no_formula(_entry(row)) if row.quantity is Quantity.JOURNAL else _digits(row)
-        vessel = _no_formula(row.vessel)
-        writer.writerow((stamp, vessel, row.quantity.value, value, units[row.quantity]))
+        name, quantity = (
+            (row.vessel, row.quantity) if row.quantity is not air else (air_of(row.vessel), warmth)
+        )
+        writer.writerow((stamp, _no_formula(name), quantity.value, value, units[row.quantity]))
         count += 1
     return count
 
@@ -87,6 +91,10 @@ def _no_formula(text: str) -> str:
 def _check_name(vessel: str) -> None:
     if not vessel or vessel != vessel.strip() or not vessel.isprintable():
         raise DataError(f"vessel {vessel!r}", "can't stand in a log", "use a name of printable characters")
+    if stands_in(vessel) is not None:
+        raise DataError(
+            f"vessel {vessel!r}", "would be taken for the air around a vessel", "use another name"
+        )
 
 
 def _digits(row: Reading) -> str:

@@ -8,12 +8,14 @@ from ullage.adapters.printable import printable
 
 
 class Quantity(StrEnum):
-    """What a channel measures; the words of the log format."""
+    """What a channel measures; but for the last, the words of the log format."""
 
     TEMPERATURE = "temperature"
     PRESSURE = "pressure"
     GRAVITY = "gravity"
     JOURNAL = "journal"
+    AIR_TEMPERATURE = "air_temperature"
+    """Of the air that the vessel stands in; in a log the temperature of `north/air` (`log_air`)."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -40,12 +40,14 @@ class Conversion:
 
 _SAME = Conversion()
 
+_TEMPERATURES = {
+    "Cel": _SAME,
+    "K": Conversion(before=-273.15),
+    "[degF]": Conversion(before=-32.0, numerator=5.0, denominator=9.0),
+}
 _TABLES: dict[Quantity, dict[str, Conversion]] = {
-    Quantity.TEMPERATURE: {
-        "Cel": _SAME,
-        "K": Conversion(before=-273.15),
-        "[degF]": Conversion(before=-32.0, numerator=5.0, denominator=9.0),
-    },
+    Quantity.TEMPERATURE: _TEMPERATURES,
+    Quantity.AIR_TEMPERATURE: _TEMPERATURES,
     Quantity.PRESSURE: {
         "bar": _SAME,
         "mbar": Conversion(denominator=1e3),

@@ -67,6 +67,7 @@ class VesselBlock(Vessel):
     temperature: ChannelBlock | None = None
     pressure: ChannelBlock | None = None
     gravity: ChannelBlock | None = None
+    air_temperature: ChannelBlock | None = None
     journal: ChannelBlock | None = None
     batch: BatchBlock | None = None
     detectors: DetectorKeys = field(default_factory=dict)

@@ -6,6 +6,7 @@ from typing import Any
 
 from ullage.adapters.channel import Channel
 from ullage.adapters.errors import ConfigError, DataError
+from ullage.adapters.log_air import stands_in
 from ullage.adapters.reading import Quantity
 from ullage.adapters.units import conversion
 from ullage.daemon.config_blocks import ChannelBlock, DetectorKeys, VesselBlock
@@ -99,6 +100,8 @@ def _about_name(name: str, earlier: Collection[str]) -> str:
         return f"{name!r} is taken by another vessel; each needs a name of its own"
     if not name.strip() or name != name.strip() or not name.isprintable() or len(name) > _LONGEST_NAME:
         return f"{name[:80]!r} must be 1 to {_LONGEST_NAME} printable characters without blanks around them"
+    if stands_in(name) is not None:
+        return f"{name!r} is how a log calls the air around a vessel; use another name"
     return ""
 
 

@@ -94,6 +94,6 @@ def concerns(key: AlarmKey) -> Quantity | None:
 def quantity_named(subject: str) -> Quantity | None:
     """Return the quantity that a finding's subject names, None when it names something else."""
     try:
-        return Quantity(subject)
+        return Quantity(subject.replace(" ", "_"))
     except ValueError:
         return None

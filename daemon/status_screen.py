@@ -19,7 +19,9 @@ from ullage.detectors.stage import Stage
 _SHOWN = {
     Quantity.TEMPERATURE: ("{:z.1f}", "°C"),
     Quantity.PRESSURE: ("{:z.2f}", "bar"),
+    Quantity.AIR_TEMPERATURE: ("{:z.1f}", "°C"),
 }
+_AIR = "air"
 _LABEL = 14
 _OVER = "over but unacknowledged"
 """An alarm that has returned to normal before anybody acknowledged it: "returned" would read as if it were back."""
@@ -75,9 +77,8 @@ def _reading(quantity: Quantity, reading: Reading, trend: str, now_s: float) -> 
         form, unit = _SHOWN[quantity]
         value = f"{form.format(reading.value)} {unit}"
     moving = "" if old else trend  # of what was, nobody knows where it went
-    return (
-        f"{quantity.value:<{_LABEL}}{value:<10}{moving:<9}{duration_text(age_s)} ago{', OLD' if old else ''}"
-    )
+    label = _AIR if quantity is Quantity.AIR_TEMPERATURE else quantity.value
+    return f"{label:<{_LABEL}}{value:<10}{moving:<9}{duration_text(age_s)} ago{', OLD' if old else ''}"
 
 
 def _more(status: VesselStatus, now_s: float, zone: LocalTime) -> Iterator[tuple[str, str]]:

@@ -25,6 +25,7 @@ KINDS = {
     Quantity.TEMPERATURE: Kind.TEMPERATURE,
     Quantity.PRESSURE: Kind.PRESSURE,
     Quantity.GRAVITY: Kind.GRAVITY,
+    Quantity.AIR_TEMPERATURE: Kind.AIR,
 }
 PRESSING = 0.8
 """Share of the rated pressure from which a reading is judged at once, however many vessels there are."""

@@ -16,17 +16,22 @@ from ullage.detectors.finding import Condition, Finding, Priority, State
 from ullage.detectors.samples import FloatArray, Kind, Samples
 from ullage.detectors.vessel import Vessel
 
-LOWEST = {Kind.TEMPERATURE: -15.0, Kind.PRESSURE: -0.6, Kind.GRAVITY: 0.97}
-HIGHEST = {Kind.TEMPERATURE: 60.0, Kind.PRESSURE: 60.0, Kind.GRAVITY: 1.2}
-UNITS = {Kind.TEMPERATURE: "°C", Kind.PRESSURE: "bar", Kind.GRAVITY: "SG"}
-NAMES = {Kind.TEMPERATURE: "temperature", Kind.PRESSURE: "pressure", Kind.GRAVITY: "gravity"}
+LOWEST = {Kind.TEMPERATURE: -15.0, Kind.PRESSURE: -0.6, Kind.GRAVITY: 0.97, Kind.AIR: -40.0}
+HIGHEST = {Kind.TEMPERATURE: 60.0, Kind.PRESSURE: 60.0, Kind.GRAVITY: 1.2, Kind.AIR: 60.0}
+UNITS = {Kind.TEMPERATURE: "°C", Kind.PRESSURE: "bar", Kind.GRAVITY: "SG", Kind.AIR: "°C"}
+NAMES = {
+    Kind.TEMPERATURE: "temperature",
+    Kind.PRESSURE: "pressure",
+    Kind.GRAVITY: "gravity",
+    Kind.AIR: "air temperature",
+}
 
 
 def plausible(samples: Samples) -> NDArray[np.bool_]:
     """Return for each row whether its value can be true at all."""
     value, kind = samples.value, samples.kind
-    low = np.array([LOWEST[Kind(code)] for code in range(3)])[kind]
-    high = np.array([HIGHEST[Kind(code)] for code in range(3)])[kind]
+    low = np.array([LOWEST[kind] for kind in Kind])[kind]
+    high = np.array([HIGHEST[kind] for kind in Kind])[kind]
     result: NDArray[np.bool_] = (value >= low) & (value <= high)
     return result
 

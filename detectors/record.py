@@ -16,13 +16,14 @@ from ullage.detectors.co2 import (
     solubility_g_per_l_bar,
     solubility_slope_per_k,
 )
+from ullage.detectors.exotherm import Exotherm
 from ullage.detectors.extract import co2_to_come_g_per_l
 from ullage.detectors.frames import Frame, came_by
 from ullage.detectors.gravity import Instrument
 from ullage.detectors.gravity_evidence import GravityEvidence
 from ullage.detectors.journal import UNDO, Word, understand
 from ullage.detectors.production import Production, measure, measure_beside_release
-from ullage.detectors.samples import Entry, FloatArray
+from ullage.detectors.samples import Entry, FloatArray, Samples
 from ullage.detectors.slopes import upper_median
 from ullage.detectors.stage import NextStep, Stage, StageChange, before_current
 from ullage.detectors.tail import RateHistory
@@ -132,6 +133,7 @@ class Record:
         self.moved_s = -math.inf
         """Last time that the pressure reading moved at all."""
         self.gravity = GravityEvidence()
+        self.exotherm = Exotherm(vessel.beer_volume_l)
         self.stages: tuple[StageChange, ...] = ()
         """The history of stages, oldest first; replaced, never changed, so that another thread may read it."""
         self.next_step: NextStep | None = None
@@ -140,13 +142,23 @@ class Record:
 
     # -- taking ---------------------------------------------------------------------------------------------------
 
+    def offer(self, samples: Samples) -> None:
+        """Take what comes beside pressure and beer temperature, to be looked at when the frames have come to its time."""
+        self.gravity.offer(samples)
+        self.exotherm.offer(samples)
+
+    def pass_by(self, until_s: float, beer_c: float = math.nan) -> None:
+        """Come to a frame's end with what was offered; `beer_c` is what a probe in the beer said, °C."""
+        self.gravity.absorb(until_s)
+        self.exotherm.absorb(until_s, beer_c, math.nan if self.joined_late else self.activity_s)
+
     def take(self, frame: Frame) -> None:
         """Take one frame."""
         if self.first_s is None:
             self.first_s = frame.end_s
-        self.gravity.absorb(frame.end_s)
         half = self._probe_before(frame.end_s, 1800), self._probe_before(frame.end_s, 3600)
         beer_c = self.thermometer.take(frame.end_s, frame.temperature_c, half)
+        self.pass_by(frame.end_s, math.nan if self.thermometer.in_air else frame.temperature_c)
         if not math.isnan(beer_c):
             gap_h = (frame.end_s - self._lagged_s) / 3600 if self._lagged_s is not None else 0.0
             self._lagged_s = frame.end_s

@@ -16,6 +16,8 @@ class Kind(IntEnum):
     TEMPERATURE = 0
     PRESSURE = 1
     GRAVITY = 2
+    AIR = 3
+    """Temperature of the air that the vessel stands in."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

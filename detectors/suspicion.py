@@ -10,6 +10,7 @@ import math
 
 import numpy as np
 
+from ullage.detectors.exotherm import Heat
 from ullage.detectors.gone_quiet import gone_quiet
 from ullage.detectors.off_the_valve import OffTheValve
 from ullage.detectors.record import BAR, BEER, TIME, Record
@@ -38,6 +39,13 @@ SLID_SOONER = 2 / 3
 """Share of the time by which that is."""
 AT_REST, LEAST_REST_H = 0.15, 12.0
 """Share of a plain slide that the last quarter of the age, half a day at least, may still show: a slow one goes on for long."""
+MOST_HEAT, LAST_HEAT = 0.7, 0.2
+"""Share of the heat that goes with the wort's CO2 which must have come (the lag of a vessel is known to a factor of 1.5), and
+the most of it that may still have shown lately."""
+FADING, FADING_K = 0.2, 0.2
+"""Heat that still grows by more than such a share, where the beer has cooled against its air by so much, is still made."""
+PATIENCE = 2.5
+"""Share of the usual time after which that no longer speaks against the end."""
 PACE_S = 3600.0
 HALF_WAY = 0.5
 """Share of the usual time before which silence says nothing: a cycling valve's drops become too fast to be seen."""
@@ -87,14 +95,17 @@ class Suspicion:
         if record.chill_s is not None or valve.held_s is None or not record.due(PACE_S):
             return ()
         dropped = _lets_off(record)
+        heat = record.exotherm.heat()
         if self.progress < self._needed:
             if self.progress >= self._quiet_from and (
-                quiet := gone_quiet(record) or self._off_the_valve.evidence(record)
+                quiet := gone_quiet(record)
+                or self._off_the_valve.evidence(record)
+                or (() if dropped else _all_heat(record, heat))
             ):
                 return quiet
             sooner = self.progress >= SLID_SOONER * self._needed and not dropped
             return _slid_to_rest(record) if sooner else ()
-        if dropped:
+        if dropped or (self.progress < PATIENCE and _heat_fades(heat)):
             return ()
         levels = _levels(record, max(valve.held_s, valve.changed_s))
         if len(levels) < 4:
@@ -139,6 +150,29 @@ def _let_off_g_per_l(record: Record) -> float:
     """Return at most how much CO2 the drops of the last day were, as far as they are kept, g/L."""
     lately = [drop for drop in record.valve.sudden_drops() if record.now_s - drop.time_s < DAY_S]
     return record.capacity_g_per_l_bar * sum(drop.size_bar for drop in lately)
+
+
+def _all_heat(record: Record, heat: Heat | None) -> tuple[str, ...]:
+    """Return the evidence that the beer has given off the heat of all its sugar, in beer warm enough; empty if it has not."""
+    limits = record.vessel.yeast_temperature_c
+    if (
+        heat is None
+        or heat.co2_g_per_l < MOST_HEAT * record.expected_co2_g_per_l
+        or not heat.growth <= LAST_HEAT
+    ):
+        return ()
+    if limits is not None and record.beer_c < limits[0]:
+        return ()
+    given_off = (
+        f"the heat that the beer gave off is that of {heat.co2_g_per_l:.0f} g/L CO2, of {record.expected_co2_g_per_l:.0f} "
+        f"expected: at the height it was {heat.fallen_k:.1f} K further above its air than now"
+    )
+    return given_off, f"{record.age_h:.0f} h since the first gas"
+
+
+def _heat_fades(heat: Heat | None) -> bool:
+    """Tell whether the beer's warmth above its air still falls, as it does while production fades."""
+    return heat is not None and heat.fallen_k > FADING_K and heat.growth > FADING
 
 
 def _slid(record: Record, slide_bar: float) -> tuple[str, ...]:

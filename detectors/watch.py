@@ -69,7 +69,7 @@ class VesselWatch:
         if not fine.all():
             good = Samples(time_s=samples.time_s[fine], kind=samples.kind[fine], value=samples.value[fine])
         minutes = self._condenser.update(good)
-        self.record.gravity.offer(good)
+        self.record.offer(good)
         self._now_s = max(self._now_s, float(samples.time_s.max()))
         step = Step(raw=samples, plausible=fine, minutes=minutes, entries=(), now_s=self._now_s)
         return self._run(step, self._frames.update(minutes))
@@ -108,7 +108,7 @@ class VesselWatch:
         found = self._each(lambda detector: detector.look(step))
         for frame in frames:
             if frame.empty:  # made by ticks alone: no evidence of anything, and none of them may depend on it
-                self.record.gravity.absorb(frame.end_s)
+                self.record.pass_by(frame.end_s)
                 continue
             self.record.frozen = self._frozen_at(frame.end_s)
             if not self._recorded(lambda frame=frame: self.record.take(frame)):  # type: ignore[misc]

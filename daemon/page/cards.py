@@ -33,7 +33,12 @@ from ullage.detectors.volumes import G_PER_VOLUME
 INSTALLATION = "installation"
 """What the way to an alarm calls the owner of alarms about sources, database and messages."""
 SHELF_HOURS = (1, 4, 12)
-_TITLES = {Quantity.PRESSURE: "Pressure", Quantity.TEMPERATURE: "Temperature", Quantity.GRAVITY: "Gravity"}
+_TITLES = {
+    Quantity.PRESSURE: "Pressure",
+    Quantity.TEMPERATURE: "Temperature",
+    Quantity.AIR_TEMPERATURE: "Air",
+    Quantity.GRAVITY: "Gravity",
+}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -79,8 +84,7 @@ def no_stage(status: VesselStatus) -> str:
 def now(status: VesselStatus, vessel: Vessel, reader: Reader, stale_after_s: float) -> str:
     """Return the numbers of this moment, each with its trend and age; an old one is said to be old."""
     shown = [Quantity.PRESSURE, Quantity.TEMPERATURE]
-    if Quantity.GRAVITY in status.latest:
-        shown.append(Quantity.GRAVITY)
+    shown += [one for one in (Quantity.AIR_TEMPERATURE, Quantity.GRAVITY) if one in status.latest]
     cells = [_number(quantity, status, reader, stale_after_s) for quantity in shown]
     cells.append(_carbonation(status, reader, stale_after_s))
     limits = f"rated limit {reader.units.pressure_text(vessel.rated_pressure_bar)}"

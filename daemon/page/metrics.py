@@ -22,6 +22,12 @@ def _families(cellar: Cellar, statuses: Sequence[VesselStatus]) -> Iterator[str]
     for quantity, name, unit, text in (
         (Quantity.PRESSURE, "ullage_pressure_bar", "bar", "Gauge pressure read last."),
         (Quantity.TEMPERATURE, "ullage_temperature_celsius", "celsius", "Temperature read last."),
+        (
+            Quantity.AIR_TEMPERATURE,
+            "ullage_air_temperature_celsius",
+            "celsius",
+            "Temperature of the air around it.",
+        ),
         (Quantity.GRAVITY, "ullage_gravity", "", "Specific gravity read last."),
     ):
         samples = [

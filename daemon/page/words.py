@@ -49,7 +49,7 @@ def number_of(quantity: Quantity, reading: Reading, units: Units) -> tuple[str, 
     """Return a reading as number and unit."""
     if quantity is Quantity.PRESSURE:
         return units.pressure_number(reading.value), units.pressure_label
-    if quantity is Quantity.TEMPERATURE:
+    if quantity in (Quantity.TEMPERATURE, Quantity.AIR_TEMPERATURE):
         return units.temperature_number(reading.value), units.temperature_label
     return f"{reading.value:.3f}", "SG"
 

@@ -21,6 +21,7 @@ KINDS = {
     Quantity.TEMPERATURE: Kind.TEMPERATURE,
     Quantity.PRESSURE: Kind.PRESSURE,
     Quantity.GRAVITY: Kind.GRAVITY,
+    Quantity.AIR_TEMPERATURE: Kind.AIR,
 }
 QUANTITIES = {kind: quantity for quantity, kind in KINDS.items()}
 

@@ -87,15 +87,15 @@ class Condensing(Detector):
         self._frozen = [copy for _, copy in self._copies if isinstance(copy, Frozen)]
 
     def look(self, step: Step) -> list[Finding]:
-        """Show the step to every copy, and keep gravity."""
+        """Show the step to every copy, and keep gravity and the air's temperature."""
         for key, copy in self._copies:
             self.segment.looked[key] += copy.look(step)
         if len(step.raw):
-            gravity = (step.raw.kind == Kind.GRAVITY) & step.plausible
-            if gravity.any():
+            beside = (step.raw.kind >= Kind.GRAVITY) & step.plausible
+            if beside.any():
                 raw = step.raw
                 self.segment.items.append(
-                    Samples(time_s=raw.time_s[gravity], kind=raw.kind[gravity], value=raw.value[gravity])
+                    Samples(time_s=raw.time_s[beside], kind=raw.kind[beside], value=raw.value[beside])
                 )
         return []
 

@@ -210,7 +210,7 @@ class Lockstep:
 
     def _offer(self, samples: Samples) -> None:
         for record in self._records.values():
-            record.gravity.offer(samples)
+            record.offer(samples)
 
     @staticmethod
     def _put(record: SharedRecord, group: _Group) -> None:

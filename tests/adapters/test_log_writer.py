@@ -47,6 +47,50 @@ NAMES = st.text(st.characters(blacklist_categories=["Cs", "Cc"]), min_size=1, ma
 )
 
 
+def test_the_air_around_a_vessel_keeps_to_the_words_of_the_format() -> None:
+    """Quantities are four: air is the temperature of `north/air`, and comes back as the vessel's own."""
+    rows = [
+        Reading("north", Quantity.PRESSURE, START_S, 1.2),
+        Reading("north", Quantity.AIR_TEMPERATURE, START_S, 4.5),
+        Reading("north", Quantity.TEMPERATURE, START_S + 60, 18.0),
+        Reading("south", Quantity.AIR_TEMPERATURE, START_S + 60, 5.0),
+    ]
+    text = io.StringIO()
+    write_log(text, rows)
+    assert [line.split(",")[1:3] for line in text.getvalue().splitlines()[1:]] == [
+        ["north", "pressure"],
+        ["north/air", "temperature"],
+        ["north", "temperature"],
+        ["south/air", "temperature"],
+    ]
+    with TemporaryDirectory() as folder:
+        path = Path(folder, "log.csv")
+        path.write_text(text.getvalue())
+        log = read_log(path)
+    assert list(log.vessels) == ["north", "south"]
+    codes = [KIND_OF[row.quantity] for row in rows]
+    assert sorted(log.vessels["north"].kind.tolist()) == sorted(codes[:3])
+    assert log.vessels["south"].kind.tolist() == codes[3:]
+
+
+def test_a_name_with_air_that_says_more_than_temperatures_is_a_vessel() -> None:
+    """A log from elsewhere may call a vessel so."""
+    with TemporaryDirectory() as folder:
+        path = Path(folder, "log.csv")
+        path.write_text(
+            "time,vessel,quantity,value,unit\n"
+            "2026-03-01T06:00:00Z,hot/air,temperature,20,Cel\n"
+            "2026-03-01T06:00:00Z,hot/air,pressure,1,bar\n"
+        )
+        assert list(read_log(path).vessels) == ["hot/air"]
+
+
+def test_a_vessel_that_is_called_like_air_can_not_be_written() -> None:
+    """It would come back as another's air."""
+    with pytest.raises(DataError, match="air around a vessel"):
+        write_log(io.StringIO(), [Reading("north/air", Quantity.PRESSURE, START_S, 1.2)])
+
+
 @st.composite
 def readings(draw: st.DrawFn) -> Reading:
     """Draw a reading with a time that is a whole number of milliseconds, as the format keeps it."""

@@ -261,6 +261,20 @@ def test_journal_and_export_make_a_log_that_replays(here: Here, tmp_path: Path) 
     assert printed == "time,vessel,quantity,value,unit\n2026-03-01T06:00:00Z,north,journal,valve set 1.5,\n"
 
 
+def test_the_air_is_kept_exported_and_shown(here: Here, tmp_path: Path) -> None:
+    """A second thermometer goes with its vessel, into the log by the words of the format and out of it again."""
+    now_s = SystemClock().wall_s()
+    with Store.open(f"sqlite:///{tmp_path}/ullage.db") as store:
+        store.append([Reading("north", Quantity.AIR_TEMPERATURE, now_s - 100, 4.5)])
+    assert "\n  air           4.5 °C" in here("status").out
+    assert json.loads(here("status", "--json").out)["vessels"][0]["latest"]["air_temperature"]["value"] == 4.5
+    path = tmp_path / "out.csv"
+    assert here("export", "north", "-o", path).code == 0
+    assert ",north/air,temperature,4.5,Cel" in path.read_text()
+    assert 4.5 in read_log(path).vessels["north"].value.tolist()
+    assert here("replay", path, "--jsonl").code == 0
+
+
 def test_an_entry_in_psi_is_kept_in_bar(here: Here) -> None:
     """It is understood, and limits hold for it."""
     said = here("journal", "north", "valve", "set", "20", "psi", "--at", "2026-03-01T06:00:00Z").out

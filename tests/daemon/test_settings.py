@@ -1,5 +1,6 @@
 """The configuration: what is taken, what is refused, and in which words."""
 
+import re
 from contextlib import suppress
 from pathlib import Path
 
@@ -227,6 +228,21 @@ def test_several_mistakes_are_several_sentences(tmp_path: Path) -> None:
     ]
 
 
+def test_the_air_around_a_vessel_has_a_channel(tmp_path: Path) -> None:
+    """Beside temperature and pressure; it is not awaited, so a vessel without it is no silent one."""
+    line = '    air_temperature: {source: cellar, topic: "cellar/fridge", unit: "[degF]"}\nsources:'
+    settings = load(write(tmp_path, EXAMPLE, ("sources:", line)), {})
+    (vessel,) = settings.vessels
+    assert [channel.quantity for channel in vessel.channels][-1] is Quantity.AIR_TEMPERATURE
+    assert Kind.AIR not in vessel.vessel.sensors
+
+
+def test_a_vessel_is_not_called_like_air(tmp_path: Path) -> None:
+    """In a log its temperature would be another's air."""
+    (sentence,) = refusal(write(tmp_path, EXAMPLE, ("name: north", "name: north/air")))
+    assert sentence.endswith("'north/air' is how a log calls the air around a vessel; use another name")
+
+
 def test_two_vessels_of_one_name_are_refused(tmp_path: Path) -> None:
     """A name is what tells vessels apart."""
     twice = BARE + BARE.removeprefix("vessels:\n")
@@ -267,7 +283,12 @@ _PLAIN = st.one_of(
     st.booleans(),
     st.integers(-(10**15), 10**15),
     st.floats(allow_nan=False, allow_infinity=False),
-    st.text(st.characters(codec="utf-8", exclude_categories=["Cc", "Cs"]), max_size=20),
+    # "0E0" is a word to YAML 1.1, which PyYAML writes, and a number to YAML 1.2
+    st.text(st.characters(codec="utf-8", exclude_categories=["Cc", "Cs"]), max_size=20).filter(
+        lambda text: (
+            not re.fullmatch(r"[-+]?(\.\d+|\d+(\.\d*)?)([eE][-+]?\d+)?|0o[0-7]+|0x[0-9a-fA-F]+", text)
+        )
+    ),
 )
 
 

@@ -12,7 +12,7 @@ from ullage.detectors.finding import Condition, Finding, Priority, State
 from ullage.detectors.gate import Implausible, plausible
 from ullage.detectors.samples import Kind, Samples
 
-ABOVE_ANYTHING = {Kind.TEMPERATURE: 85.0, Kind.PRESSURE: 99.0, Kind.GRAVITY: 2.0}
+ABOVE_ANYTHING = {Kind.TEMPERATURE: 85.0, Kind.PRESSURE: 99.0, Kind.GRAVITY: 2.0, Kind.AIR: 85.0}
 
 
 def said(kind: Kind, values: list[float]) -> tuple[Finding, ...]:
@@ -67,7 +67,7 @@ def test_four_in_a_row_are_told_and_four_good_ones_take_it_back() -> None:
 )
 def test_against_the_sentence_in_the_settings(kind: Kind, fine: list[bool]) -> None:
     """Four bad in a row raise, four good in a row clear: nothing else does."""
-    good = {Kind.TEMPERATURE: 18.0, Kind.PRESSURE: 1.0, Kind.GRAVITY: 1.02}[kind]
+    good = {Kind.TEMPERATURE: 18.0, Kind.PRESSURE: 1.0, Kind.GRAVITY: 1.02, Kind.AIR: 4.0}[kind]
     found = said(kind, [good if ok else ABOVE_ANYTHING[kind] for ok in fine])
     wanted, raised = [], False
     for i in range(len(fine)):

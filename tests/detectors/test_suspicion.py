@@ -6,8 +6,9 @@ import numpy as np
 import pytest
 
 from tests.detectors.streams import HOUR_S, START_S, VALVED, Batch, hours_in, noisy, of, stream, verdicts
+from tests.verdicts.generator import make_batch
 from ullage.detectors.finding import Condition, Finding
-from ullage.detectors.samples import FloatArray, Kind
+from ullage.detectors.samples import FloatArray, Kind, Samples
 
 TAIL_H, LIFT_BAR = 6.0, 0.08
 
@@ -30,6 +31,21 @@ def test_a_plain_slide_that_has_come_to_rest_is_asked_about_sooner() -> None:
     assert "slid" in by_slide.evidence[0]
     assert hours_in(by_slide) <= hours_in(by_time) - 24
     assert flow(np.array([hours_in(by_slide)]))[0] < 0.04
+
+
+def test_heat_that_has_all_come_is_asked_about() -> None:
+    """Behind a smooth valve that nobody shuts: with a thermometer in the air the beer's own heat tells what pressure does not."""
+    batch = make_batch("air_measured", 10)
+    without = batch.samples.kind != Kind.AIR
+    pressure_alone = Samples(
+        time_s=batch.samples.time_s[without],
+        kind=batch.samples.kind[without],
+        value=batch.samples.value[without],
+    )
+    (question,) = of(verdicts(batch.vessel, batch.samples), Condition.FINISH_SUSPECTED)
+    assert question.time_s >= batch.truth.ninety_s
+    assert question.evidence[0].startswith("the heat that the beer gave off is that of ")
+    assert of(verdicts(batch.vessel, pressure_alone), Condition.FINISH_SUSPECTED) == []
 
 
 def test_nothing_is_asked_of_a_valve_that_the_journal_calls_shut() -> None:

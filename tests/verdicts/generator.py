@@ -71,6 +71,12 @@ def observe(run: Run, draws: Draws) -> tuple[Samples, Span | None, tuple[Span, .
         r.temperature_sensor, at_t, np.interp(at_t, grid, beer), np.interp(at_t, grid, air), draws
     )
     parts = [(Kind.PRESSURE, at_p, pressure), (Kind.TEMPERATURE, at_t, warmth)]
+    if r.air_sensor is not None:
+        at_a = sample_hours(sampling, -r.open_before_h, last, draws, sampling.temperature_every)
+        beside = read_temperature(
+            r.air_sensor, at_a, np.interp(at_a, grid, beer), np.interp(at_a, grid, air), draws
+        )
+        parts.append((Kind.AIR, at_a, beside))
     if r.float_noise is not None:
         parts.append((Kind.GRAVITY, *_float(run, draws)))
     return _merge(parts), frozen, gaps

@@ -50,7 +50,7 @@ class Recipe:
 
     `valve_error_bar` and `volume_error` are what the owner's description is off by; `rouse` is when somebody shakes
     the vessel so that excess gas leaves within the hour; `charge_bar` the CO2 put in from a bottle after pitching;
-    `float_noise` the noise of a floating gravity sensor, if there is one.
+    `float_noise` the noise of a floating gravity sensor, if there is one, and `air_sensor` a thermometer beside the vessel.
     """
 
     yeast: Yeast
@@ -76,6 +76,7 @@ class Recipe:
     rouse: Trigger | None = None
     charge_bar: float = 0.0
     float_noise: float | None = None
+    air_sensor: TemperatureSensor | None = None
     brake: Brake | None = None
     chills: bool = False
     chill_entry: bool = False

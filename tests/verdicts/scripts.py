@@ -40,6 +40,7 @@ KINDS: dict[str, Script] = {
         sound_kinds.chill_after_end,
         sound_kinds.charged,
         sound_kinds.floating_gravity,
+        sound_kinds.air_measured,
     )
 }
 """Every kind by name."""

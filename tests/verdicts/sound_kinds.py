@@ -8,7 +8,7 @@ import numpy as np
 from tests.verdicts.draws import Draws
 from tests.verdicts.gas import MOLAR_CO2, SOLUBILITY
 from tests.verdicts.handling import any_style, provable, with_test
-from tests.verdicts.recipe import Action, Recipe, Spell, bounded, ordinary
+from tests.verdicts.recipe import Action, Recipe, Spell, bounded, draw_temperature_sensor, ordinary
 from tests.verdicts.thermal import Change
 from tests.verdicts.trigger import Trigger
 
@@ -203,6 +203,19 @@ def chill_after_end(d: Draws) -> Recipe:
 def charged(d: Draws) -> Recipe:
     """CO2 from a bottle at the start, to try the seals: it dissolves, and the pressure falls before it rises."""
     return replace(provable(d, any_style(d)), charge_bar=d.between(0.2, 0.6), sound=False)
+
+
+def air_measured(d: Draws) -> Recipe:
+    """A second thermometer in the air beside a smooth valve that nobody shuts; a heat belt keeps up some in a cold room."""
+    r = ordinary(d, any_style(d), "smooth")
+    sensor = replace(draw_temperature_sensor(d), air_part=d.between(0.9, 1.0))
+    thermal = r.thermal
+    if d.chance(0.4):
+        cold_k = d.between(1, 6)
+        thermal = replace(
+            thermal, base_c=thermal.base_c - cold_k, control_gain=0.0, belt_k=cold_k * d.between(1.2, 3)
+        )
+    return replace(r, air_sensor=sensor, thermal=thermal, expects="suspected", evidence="never")
 
 
 def floating_gravity(d: Draws) -> Recipe:

@@ -24,7 +24,10 @@ class Change:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Thermal:
-    """Where the vessel stands. `heat_k` is kelvin of warming per g/L of CO2 made without loss."""
+    """Where the vessel stands. `heat_k` is kelvin of warming per g/L of CO2 made without loss.
+
+    `belt_k` is by how much a heat belt can hold the beer above its air; it is ruled to keep `start_c`.
+    """
 
     start_c: float
     base_c: float
@@ -37,6 +40,11 @@ class Thermal:
     day_k: float
     day_phase: float
     wander_k: float
+    belt_k: float = 0.0
+
+    def belt(self, beer_c: float) -> float:
+        """Return by how much the belt would hold beer of this temperature above its air, K."""
+        return min(max(4.0 * self.belt_k * (self.start_c - beer_c), 0.0), self.belt_k)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -119,7 +127,7 @@ def run_course(
             fade *= float(np.exp(-settle / brake.fade_h))
         gain = ferment.step(COARSE_H, h, beer, fade if fade > 1e-3 else 0.0) if h >= 0 else 0.0
         made += min(gain, left)
-        beer += keep * (air - beer) + thermal.heat_k * gain
+        beer += keep * (air + thermal.belt(beer) - beer) + thermal.heat_k * gain
     table = np.array(rows)
     return Course(
         hours=hours[: len(rows)],
