@@ -15,10 +15,10 @@ import numpy as np
 
 from ullage.detectors.ending_bound import Bound
 from ullage.detectors.ending_by_gravity import far_enough
+from ullage.detectors.proof import Proof
 from ullage.detectors.record import BAR, TIME, Record
 from ullage.detectors.stalls import SOON
 from ullage.detectors.suspicion import pace_per_h
-from ullage.detectors.valve import Proof
 
 SURELY_BELOW_BAR = 0.12
 """Fall below the held level beyond what fading flow explains."""

@@ -8,8 +8,8 @@ from dataclasses import replace
 
 from ullage.detectors.let_off import LetOff
 from ullage.detectors.production import Production
+from ullage.detectors.proof import Proof
 from ullage.detectors.record import Record
-from ullage.detectors.valve import Proof
 
 FRESH_S = 6 * 3600.0
 """A rate that was measured longer ago is not that of now."""

@@ -30,12 +30,12 @@ from ullage.detectors.fading import fades
 from ullage.detectors.finding import Finding
 from ullage.detectors.frames import Frame
 from ullage.detectors.over_since import over_since_s
+from ullage.detectors.proof import Proof
 from ullage.detectors.record import BAR, Record
 from ullage.detectors.shut_test import SURELY_BEGUN, AnswerSettings, ShutTest, tested
 from ullage.detectors.stalls import Stalls
 from ullage.detectors.standing import Standing
 from ullage.detectors.suspicion import Suspicion
-from ullage.detectors.valve import Proof
 from ullage.detectors.vessel import Vessel
 
 OVERRULED_S = 86_400.0

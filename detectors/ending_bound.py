@@ -11,9 +11,9 @@ from ullage.detectors.drop_worth import released, worth_margin
 from ullage.detectors.late_halves import LateHalves
 from ullage.detectors.let_off import LetOff
 from ullage.detectors.production import Production
+from ullage.detectors.proof import Proof
 from ullage.detectors.record import Record
 from ullage.detectors.tail import tail_by_age_h
-from ullage.detectors.valve import Proof
 
 LONGEST_H = 48.0
 SHARES = (1.0, 0.5, 0.25, 0.125)

@@ -7,8 +7,8 @@ beginning.
 from ullage.detectors.ending_bound import Bound, ToCome
 from ullage.detectors.fading import abrupt
 from ullage.detectors.production import Production
+from ullage.detectors.proof import Proof
 from ullage.detectors.record import BAR, Record
-from ullage.detectors.valve import Proof
 
 MUCH_G_PER_L = 8.0
 """CO2 once made after which a low rate can't be a beginning."""

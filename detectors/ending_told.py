@@ -10,8 +10,8 @@ from ullage.detectors.ending_bound import Bound
 from ullage.detectors.finding import Condition, Finding, Priority, State
 from ullage.detectors.first_climb import WHOLE, Worth
 from ullage.detectors.production import Production
+from ullage.detectors.proof import Proof
 from ullage.detectors.record import Record
-from ullage.detectors.valve import Proof
 
 ROUSE = "rouse the yeast gently (the valve at its setting and the pressure well below the rated one: roused beer throws gas out and foams)"
 """With the caution that belongs to it: CO2 leaves supersaturated beer at once where it is stirred (common practice)."""

@@ -1,10 +1,10 @@
 """What there is to do next for a vessel, and when, as far as it can be known."""
 
 from ullage.detectors.plan import Move
+from ullage.detectors.proof import Proof
 from ullage.detectors.record import Record
 from ullage.detectors.stage import NextStep, Stage, current
 from ullage.detectors.stages import Stages
-from ullage.detectors.valve import Proof
 
 STAYS_WARM_S = 2 * 3600.0
 """A fridge whose door stood open is cold again by then, or something is wrong with it."""

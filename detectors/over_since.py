@@ -7,8 +7,8 @@ come τ·ln(L/(r·τ)) before (first order, as in `tail.py`). An estimate: withi
 import math
 
 from ullage.detectors.ending_bound import Bound
+from ullage.detectors.proof import Proof
 from ullage.detectors.record import Record
-from ullage.detectors.valve import Proof
 
 LIKELY_SHARE = 0.5
 """A bound's tail is the slowest that may be; the likely one is half of it (fitted to the tuning batches, as is the next)."""

@@ -23,9 +23,10 @@ from dataclasses import dataclass, field
 
 from ullage.detectors.frames import came_by
 from ullage.detectors.gravity import Instrument
+from ullage.detectors.proof import Proof
 from ullage.detectors.record import BEER, TIME, TOTAL, Record
 from ullage.detectors.suspicion import pace_per_h
-from ullage.detectors.valve import COOLING_BAR_PER_K, Proof
+from ullage.detectors.valve import COOLING_BAR_PER_K
 
 SLOW_SHARE = 1 / 3
 """Of the highest rate: below it fermentation is slowing (half way down its tail)."""

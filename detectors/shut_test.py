@@ -15,9 +15,9 @@ from ullage.detectors.first_climb import WHOLE, FirstClimb, Worth, climbing_sinc
 from ullage.detectors.frames import Frame
 from ullage.detectors.hours_to_go import hours_to_go
 from ullage.detectors.production import Production
+from ullage.detectors.proof import Proof
 from ullage.detectors.record import Record
 from ullage.detectors.rest_above import rests_above
-from ullage.detectors.valve import Proof
 
 UNASKED_S = 86_400.0
 """A valve that sticks looks like a test again and again: where nobody asked for one it is answered once a day."""

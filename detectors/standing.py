@@ -4,7 +4,7 @@ import math
 from dataclasses import dataclass
 
 from ullage.detectors.ending_bound import Bound
-from ullage.detectors.valve import Proof
+from ullage.detectors.proof import Proof
 
 DOUBTS = 3
 """So many looks on end that show no end, and a bound behind a cycling valve has to stand anew."""

@@ -11,8 +11,8 @@ from dataclasses import dataclass
 from ullage.detectors.detector import Detector
 from ullage.detectors.finding import Condition, Finding, Priority, State
 from ullage.detectors.frames import Frame
+from ullage.detectors.proof import Proof
 from ullage.detectors.record import Record
-from ullage.detectors.valve import Proof
 from ullage.detectors.vessel import Vessel
 
 SUBJECT = "pressure since the valve was shut"

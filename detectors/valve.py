@@ -9,13 +9,13 @@ climbs above where the valve used to open; one that cooling has taken below the 
 import itertools
 import math
 from collections import deque
-from enum import Enum
 
 from ullage.detectors.even_falls import EvenFalls
 from ullage.detectors.frames import Frame
 from ullage.detectors.journal import Known, Word
 from ullage.detectors.medians import median
 from ullage.detectors.noise import PressureNoise
+from ullage.detectors.proof import Proof
 from ullage.detectors.teeth import LEAST_BAR as LEAST_DROP_BAR
 from ullage.detectors.teeth import Drop, Rise, Teeth, beats, least_seen_bar
 from ullage.detectors.tooth_shape import ToothShape
@@ -49,17 +49,6 @@ HARDLY_SET = 0.25
 """Of the valve's setting: what looks like drops further down is none of the valve's, but noise in an empty head space."""
 HOURS = 6
 """Frames to an hour."""
-
-
-class Proof(Enum):
-    """Why the vessel counts as shut."""
-
-    SEALED = "the vessel has no valve"
-    WORD = "the journal says that the valve is shut"
-    CYCLE = "the valve has reseated and the pressure is below where it opens"
-    BELOW = "the pressure has not yet reached the valve's setting"
-    ABOVE = "the pressure climbs above where the valve used to open"
-    COOLED = "cooling has taken the pressure below where the valve opens"
 
 
 class Valve:

@@ -4,8 +4,8 @@ import pytest
 
 from ullage.detectors.ending_bound import Bound
 from ullage.detectors.production import Production
+from ullage.detectors.proof import Proof
 from ullage.detectors.standing import DOUBTS, FORGOTTEN_S, Standing
-from ullage.detectors.valve import Proof
 
 HOUR_S, LIMIT = 3600.0, 0.35
 

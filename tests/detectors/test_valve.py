@@ -28,9 +28,9 @@ from tests.detectors.streams import (
 )
 from ullage.detectors.activity import Activity
 from ullage.detectors.finding import Condition
+from ullage.detectors.proof import Proof
 from ullage.detectors.record import BAR, Record
 from ullage.detectors.samples import Entry, Kind, Samples
-from ullage.detectors.valve import Proof
 
 
 def after(
