@@ -88,7 +88,7 @@ class Activity(Detector):
 
     def _rested(self, frame: Frame, record: Record, activity_s: float) -> list[Finding]:
         """Doubt a beginning that came to rest far below the valve: wort gives off what it brought along and is dead all the same."""
-        if self._base is None or record.joined_late or record.valve.held_s is not None:
+        if self._base is None or record.joined_late or record.valve.held.since_s is not None:
             return self._after_all(frame.end_s) if self._raised else []
         if self._doubted and not self._raised:
             return []

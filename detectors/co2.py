@@ -38,6 +38,8 @@ GAS_CONSTANT_L_BAR = 0.0831446261815324
 KELVIN = 273.15
 LN_SLOPE_K = 2617.25
 LN_INTERCEPT = -10.73797
+COOLING_BAR_PER_K = 0.065
+"""Most that a kelvin of cooling can take off a shut vessel near 1 bar gauge (full solubility equilibrium)."""
 
 
 def solubility_g_per_l_bar(temperature_c: Number) -> Number:

@@ -36,13 +36,13 @@ def shut_by_cooling(record: Record, progress: float) -> bool:
     `progress` is the suspicion's: the share of the usual time, each hour by its temperature.
     """
     valve = record.valve
-    if valve.proof is not Proof.COOLED or valve.cycles or valve.held_bar is None:
+    if valve.proof is not Proof.COOLED or valve.cycles or valve.held.bar is None:
         return False
     if record.thermometer.in_air or record.vessel.yeast_temperature_c is None:
         return False
     since_h = (record.now_s - valve.shut_s) / 3600
     done = progress - since_h * pace_per_h(record.beer_c) >= SOON or far_enough(record)
-    return done and valve.held_bar - record.last(BAR) >= SURELY_BELOW_BAR
+    return done and valve.held.bar - record.last(BAR) >= SURELY_BELOW_BAR
 
 
 def beside_uptake(record: Record, bound: Bound, progress: float) -> Bound:
@@ -56,7 +56,7 @@ def _hidden_g_per_l(record: Record) -> float:
     """Return how much production the beer may hide by taking up CO2, g/L: what beer and head space would hold in balance
     as they are now, less the least that they held when pressure left the level of the valve."""
     rows = record.since(record.now_s - BACK_S)
-    held = np.flatnonzero(rows[:, BAR] >= (record.valve.held_bar or math.inf) - LEFT_BAR)
+    held = np.flatnonzero(rows[:, BAR] >= (record.valve.held.bar or math.inf) - LEFT_BAR)
     if not len(held):
         return math.inf
     rows = rows[: held[-1] + 1]

@@ -73,7 +73,7 @@ def _filling_g_per_l_day(record: Record) -> float:
 
     Behind a smooth valve that noise hides this may be all that was ever seen of the height.
     """
-    held_s, activity_s, held_bar = record.valve.held_s, record.activity_s, record.valve.held_bar
+    held_s, activity_s, held_bar = record.valve.held.since_s, record.activity_s, record.valve.held.bar
     if held_s is None or held_bar is None or activity_s is None or held_s <= activity_s:
         return 0.0
     filled_bar = held_bar - float(record.since(activity_s)[0, BAR])

@@ -7,6 +7,7 @@ from ullage.detectors.medians import median
 from ullage.detectors.minutes import Minutes
 
 FRAME_S = 600.0
+FRAMES_PER_HOUR = 6
 
 
 def came_by(before_s: float, now_s: float, pace_s: float) -> bool:

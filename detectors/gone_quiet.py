@@ -6,10 +6,11 @@ a valve that has come to pass gas smoothly. It is a good reason to ask for a tes
 
 import itertools
 
+from ullage.detectors.cycle import CLIMBED, SEEN, SEEN_S
 from ullage.detectors.medians import median
 from ullage.detectors.record import BAR, Record
 from ullage.detectors.teeth import least_seen_bar
-from ullage.detectors.valve import CLIMBED, SEEN, SEEN_S, Valve
+from ullage.detectors.valve import Valve
 
 QUIET_H = 24.0
 LEAST_DROPS = 6

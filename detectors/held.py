@@ -35,7 +35,7 @@ class Held(Detector):
 
     def frame(self, frame: Frame, record: Record) -> list[Finding]:
         """Look at the level that the valve model has learned."""
-        level, target = record.valve.held_bar, record.valve.set_bar
+        level, target = record.valve.held.bar, record.valve.set_bar
         if level is None or target is None or record.activity_s is None or record.finished_s is not None:
             return []
         if self._told is not None:

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from ullage.detectors.cycle import LEAST_COUNT
 from ullage.detectors.detector import Detector
 from ullage.detectors.finding import Condition, Finding, Priority, State
 from ullage.detectors.frames import Frame
@@ -18,7 +19,6 @@ from ullage.detectors.production import Production
 from ullage.detectors.record import BAR, BEER, TIME, Record
 from ullage.detectors.sinking import sinking_since_s
 from ullage.detectors.stages import UNTOLD_C
-from ullage.detectors.valve import LEAST_COUNT
 from ullage.detectors.vessel import Vessel
 
 CALM_BAR = 0.015
@@ -76,7 +76,7 @@ class Leak(Detector):
         """Look back up to two days, but not past the last time that gas was let out."""
         if record.activity_s is None or record.tapped_s is not None or math.isnan(frame.pressure_bar):
             return []
-        if record.age_h < TAKES_UP_H and record.valve.held_s is None:
+        if record.age_h < TAKES_UP_H and record.valve.held.since_s is None:
             return []
         loss = self._loss(frame.end_s, record)
         self._hits = self._hits + 1 if loss is not None else 0
@@ -200,24 +200,24 @@ def _let_off_s(record: Record) -> float:
 def _left_the_level_s(record: Record, since_s: float) -> float:
     """Return from when on a fall counts, s: in beer that has cooled, not before a smooth valve let off what it held while warm."""
     valve = record.valve
-    if valve.sealed or valve.word_shut_s is not None or valve.held_bar is None or valve.cycles:
+    if valve.sealed or valve.word_shut_s is not None or valve.held.bar is None or valve.cycles:
         return since_s
     rows = record.since(since_s)
     if not (rows[:, BEER] > record.beer_c + RECOOLED_K).any():
         return since_s
-    at_work = rows[rows[:, BAR] > valve.held_bar - AT_WORK_BAR]
+    at_work = rows[rows[:, BAR] > valve.held.bar - AT_WORK_BAR]
     return float(at_work[-1, TIME]) if len(at_work) else since_s
 
 
 def _passes_gas(record: Record) -> bool:
     """Tell whether pressure is still where the valve lets gas off: coming down to that is its own work, after a test above all."""
     valve = record.valve
-    if valve.sealed or valve.word_shut_s is not None or valve.held_bar is None:
+    if valve.sealed or valve.word_shut_s is not None or valve.held.bar is None:
         return False
     above_setting = valve.set_bar is not None and record.last(BAR) > valve.set_bar + ABOVE_SETTING_BAR
-    level_bar = valve.held_bar
-    if valve.first_held_bar is not None and not valve.cycles:
-        level_bar = min(level_bar, max(valve.first_held_bar, level_bar - OVER_LIFT_BAR))
+    level_bar = valve.held.bar
+    if valve.held.first_bar is not None and not valve.cycles:
+        level_bar = min(level_bar, max(valve.held.first_bar, level_bar - OVER_LIFT_BAR))
     return above_setting or record.last(BAR) > level_bar - AT_WORK_BAR
 
 

@@ -75,9 +75,9 @@ class LetOff:
                     self._drops[-1][3],
                 )
             return
-        one = teeth.count == self._count + 1 and record.valve.tooth_resolved
-        if record.valve.tooth_points:
-            self._smeared_bar += last.size_bar * min(SMEARED / record.valve.tooth_points, MOST_SMEARED)
+        one = teeth.count == self._count + 1 and record.valve.cycle.tooth_resolved
+        if record.valve.cycle.tooth_points:
+            self._smeared_bar += last.size_bar * min(SMEARED / record.valve.cycle.tooth_points, MOST_SMEARED)
         self._drops.append((last.time_s, teeth.let_off_bar + self._smeared_bar, last.trough_bar, one))
         self._count = teeth.count
         since_s = max(record.valve.leaked_s, record.trusted_since_s)

@@ -47,9 +47,9 @@ class OffTheValve:
     def take(self, record: Record, *, often: bool) -> None:
         """Take a look, if one is due."""
         valve, now_s = record.valve, record.now_s
-        if not record.due(OFTEN_S if often else SELDOM_S) or valve.held_s is None or valve.cycles:
+        if not record.due(OFTEN_S if often else SELDOM_S) or valve.held.since_s is None or valve.cycles:
             return
-        since_s = max(now_s - WINDOW_S, valve.held_s, valve.changed_s, record.trusted_since_s)
+        since_s = max(now_s - WINDOW_S, valve.held.since_s, valve.changed_s, record.trusted_since_s)
         rows = record.since(since_s)
         if len(rows) < LEAST_FRAMES:
             return

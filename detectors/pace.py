@@ -21,12 +21,12 @@ from collections import deque
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
+from ullage.detectors.co2 import COOLING_BAR_PER_K
 from ullage.detectors.frames import came_by
 from ullage.detectors.gravity import Instrument
 from ullage.detectors.proof import Proof
 from ullage.detectors.record import BEER, TIME, TOTAL, Record
 from ullage.detectors.suspicion import pace_per_h
-from ullage.detectors.valve import COOLING_BAR_PER_K
 
 SLOW_SHARE = 1 / 3
 """Of the highest rate: below it fermentation is slowing (half way down its tail)."""
@@ -116,7 +116,9 @@ class Pace:
         # until the valve first holds, what fills the vessel is made, and what may seep out meanwhile is made as well
         set_bar = record.valve.set_bar or math.inf
         filling = (
-            record.valve.held_s is None and record.activity_s is not None and record.bar < FILLS * set_bar
+            record.valve.held.since_s is None
+            and record.activity_s is not None
+            and record.bar < FILLS * set_bar
         )
         unvented = max(record.activity_s or 0.0, record.valve.gas_left_s) <= now_s - HEIGHT_S
         if shut or (filling and unvented):
@@ -180,7 +182,7 @@ class Pace:
         return f"gravity falls by {max(fall, 0.0):.3f} a day, after {self._steepest:.3f} at its height"
 
     def _by_time(self, now_s: float, record: Record) -> str:
-        if record.valve.held_bar is None or self._steepest >= LEAST_FALL_PER_DAY:
+        if record.valve.held.bar is None or self._steepest >= LEAST_FALL_PER_DAY:
             return ""
         if now_s - self._rising_s < DAY_S:
             return ""

@@ -181,7 +181,7 @@ class Stages:
         if now is None:
             return
         if now.stage in (Stage.FINISHED, Stage.WARM_REST) and record.finished_s is None:
-            stage = Stage.ACTIVE if record.valve.held_bar is None else Stage.HELD
+            stage = Stage.ACTIVE if record.valve.held.bar is None else Stage.HELD
             self._append(record, stage, now_s, "gas is being made again")
         elif now.stage is Stage.COLD and (self.cold.warmed_s or -math.inf) > max(
             now.since_s, self._settled_s
@@ -269,7 +269,7 @@ class Stages:
         return record.activity_s, "the first gas"
 
     def _held(self, record: Record) -> Evidence | None:
-        level = record.valve.held_bar
+        level = record.valve.held.bar
         if level is None or record.activity_s is None:
             return None
         return None, f"the valve holds {level:.2f} bar"

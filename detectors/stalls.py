@@ -267,7 +267,7 @@ def _taken_down(record: Record) -> bool:
 
     A kelvin asks for 0.1 g/L: yeast at work makes as much within the hour, and the valve goes on passing gas.
     """
-    held_bar = record.valve.held_bar
+    held_bar = record.valve.held.bar
     if record.valve.proof is not Proof.COOLED or held_bar is None:
         return False
     return held_bar - record.last(BAR) >= TAKEN_DOWN_BAR

@@ -92,7 +92,7 @@ class Suspicion:
         """Return the evidence once it suffices, else nothing."""
         now_s = record.now_s
         valve = record.valve
-        if record.chill_s is not None or valve.held_s is None or not record.due(PACE_S):
+        if record.chill_s is not None or valve.held.since_s is None or not record.due(PACE_S):
             return ()
         dropped = _lets_off(record)
         heat = record.exotherm.heat()
@@ -107,7 +107,7 @@ class Suspicion:
             return _slid_to_rest(record) if sooner else ()
         if dropped or (self.progress < PATIENCE and _heat_fades(heat)):
             return ()
-        levels = _levels(record, max(valve.held_s, valve.changed_s))
+        levels = _levels(record, max(valve.held.since_s, valve.changed_s))
         if len(levels) < 4:
             return ()
         slide = float(max(levels[:-2]) - levels[-1])
@@ -185,9 +185,9 @@ def _slid(record: Record, slide_bar: float) -> tuple[str, ...]:
 def _slid_to_rest(record: Record) -> tuple[str, ...]:
     """Return the evidence that a smooth valve's level has slid plainly and come to rest, in beer warm enough; empty if not."""
     valve, limits = record.valve, record.vessel.yeast_temperature_c
-    if valve.cycles or valve.held_s is None or (limits is not None and record.beer_c < limits[0]):
+    if valve.cycles or valve.held.since_s is None or (limits is not None and record.beer_c < limits[0]):
         return ()
-    levels = _levels(record, max(valve.held_s, valve.changed_s))
+    levels = _levels(record, max(valve.held.since_s, valve.changed_s))
     if len(levels) < 4:
         return ()
     # a test or a vent in between lifts or lowers one or two of them

@@ -61,7 +61,7 @@ class Trace(Detector):
                 proof=valve.proof.value if valve.proof is not None else "",
                 production=production,
                 capacity_g_per_l_bar=record.capacity_g_per_l_bar,
-                held_bar=valve.held_bar,
+                held_bar=valve.held.bar,
             )
         )
         return []

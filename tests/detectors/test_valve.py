@@ -62,7 +62,7 @@ def test_a_smooth_valve_does_not_cycle() -> None:
     """A valve that only passes gas shows its level and no teeth."""
     valve = after(Batch(vessel=VALVED, hours=60, opening_bar=1.25)).valve
     assert not valve.cycles
-    assert valve.held_bar == pytest.approx(1.25, abs=0.01)
+    assert valve.held.bar == pytest.approx(1.25, abs=0.01)
     assert not valve.shut
 
 
@@ -129,9 +129,9 @@ def test_a_new_setting_forgets_the_old_level() -> None:
     low = Batch(vessel=VALVED, hours=60, opening_bar=1.1).samples()
     watch = watch_of(VALVED, (Activity,))
     watch.update(low)
-    assert watch.record.valve.held_bar == pytest.approx(1.1, abs=0.01)
+    assert watch.record.valve.held.bar == pytest.approx(1.1, abs=0.01)
     watch.enter(Entry(time_s=float(low.time_s[-1]), text="valve set 1.4"))
-    assert watch.record.valve.held_bar is None
+    assert watch.record.valve.held.bar is None
     assert watch.record.valve.set_bar == 1.4
 
 
@@ -184,7 +184,7 @@ def test_a_tooth_that_outlasts_those_before_it_is_one() -> None:
     watch = watch_of(VALVED, (Activity,))
     watch.update(merged(pressure(at, bars), temperature(at + 5, np.full(len(at), 19.0))))
     assert watch.record.valve.cycles
-    assert not watch.record.valve.tooth_resolved  # else another rule might have shown it
+    assert not watch.record.valve.cycle.tooth_resolved  # else another rule might have shown it
     assert watch.record.valve.proof is Proof.CYCLE
 
 
