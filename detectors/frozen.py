@@ -1,13 +1,11 @@
 """A frozen sensor: the same value again and again, where its own noise must have moved it.
 
-How long a run of equal readings may be depends on the sensor. With noise of sd σ and a step q, a true constant in the
-middle of a step stays in that step with probability erf(q / (2·√2·σ)) a reading; a run of n equal readings happens by
-chance with that probability to the n-th power. σ is learned from second differences (which a steady rise does not
-touch) while the sensor is alive, q is the least distance of two values seen. A coarse, quiet converter may rightly repeat itself
-for a day: for it the run proves nothing, and nothing is claimed. Nor is noise always the sensor's own: gas that passes a
-valve makes some, and takes it along. So a run must be three times as long as the longest that was no fault. And a sensor that
-smooths its readings or shows them rounded repeats itself for an hour more often than independent noise would: such a run is
-believed for no end of fermentation, but told only after two hours, of a thermometer after four.
+How long a run of equal readings may be depends on the sensor: its noise and its step, learned while it is alive
+(`noise_pages`), say how improbable a run is. A coarse, quiet converter may rightly repeat itself for a day: for it the run
+proves nothing, and nothing is claimed. Nor is noise always the sensor's own: gas that passes a valve makes some, and takes it
+along. So a run must be three times as long as the longest that was no fault. And a sensor that smooths its readings or shows
+them rounded repeats itself for an hour more often than independent noise would: such a run is believed for no end of
+fermentation, but told only after two hours, of a thermometer after four.
 
 However quiet it is, a thermometer shows its fridge's swing, and a pressure the yeast's gas, or the fridge's swing when that
 is over: one that rests ten times as long as it ever has stands still, or its fridge does. Only a step wider than that swing
@@ -26,19 +24,14 @@ from numpy.typing import NDArray
 from ullage.detectors.detector import Detector, Step
 from ullage.detectors.finding import Condition, Finding, Priority, State
 from ullage.detectors.gate import NAMES
-from ullage.detectors.medians import median
+from ullage.detectors.noise_pages import OwnNoise, Pages
 from ullage.detectors.samples import FloatArray, Kind
 from ullage.detectors.vessel import Vessel
 
-PAGE = 64
-"""Readings to a page: enough for a spread, few enough to learn within hours at one reading a minute."""
-PAGES_KEPT = 9
 FEW_RUNS = 8
 """More long runs than these in one block, and its pages are worked out together."""
 SOON_S = 3600.0
 """A sensor that moves again so soon after it was called frozen was not."""
-EDGE = 3
-"""Readings of a page left out at each end when its span is taken: spikes."""
 DOUBT_MIN = 30.0
 """So long a run that chance forbids is no longer believed, though it is told later."""
 WIDE_STEP = {Kind.TEMPERATURE: 0.3, Kind.PRESSURE: 0.015}
@@ -49,9 +42,6 @@ MOVES = {
     Kind.PRESSURE: "gas that is made or let off, or the swing of a fridge, moves every pressure",
 }
 """Why a sensor that rests is not believed."""
-SECOND_DIFFERENCE_MEAN = 1.609
-"""Mean of |second difference| with the largest tenth cut off, in units of σ, for Gaussian noise:
-√6·E[|z|, |z| below its 90 % quantile] = 2.449·0.657 (computed)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -80,8 +70,7 @@ class FrozenSettings:
 
 @dataclass(slots=True)
 class _Channel:
-    page: list[float] = field(default_factory=list)
-    noise: deque[tuple[float, float]] = field(default_factory=lambda: deque(maxlen=PAGES_KEPT))
+    noise: OwnNoise = field(default_factory=OwnNoise)
     value: float = math.nan
     run: int = 0
     run_start_s: float = 0.0
@@ -126,48 +115,6 @@ class _At:
         return max(self.before_s, float(self.raw_s[: self.row[reading] + 1].max()))
 
 
-@dataclass(slots=True)
-class _Pages:
-    """The pages that a block completes, one a row, how many readings came before it, how many pages are learned."""
-
-    table: FloatArray
-    before: int
-    done: int = 0
-    known: list[tuple[float, float]] | None = None
-    """(σ, q) of every page, where many runs will ask for them."""
-
-    def newest(self, stop: int) -> list[tuple[float, float]]:
-        """Return (σ, q) of the last `PAGES_KEPT` pages before `stop` that are not learned yet and teach anything."""
-        found: list[tuple[float, float]] = []
-        while stop > self.done and len(found) < PAGES_KEPT:
-            start = max(stop - PAGES_KEPT, self.done)
-            pages = self.known[start:stop] if self.known is not None else _pages(self.table[start:stop])
-            found[:0] = [page for page in pages if math.isfinite(page[1])]  # one without any change does not
-            stop = start
-        return found
-
-    def levels(self, stop: int) -> list[tuple[float, int]]:
-        """Return the middle of each page before `stop` that is not learned yet, and the reading that ends it."""
-        middles = np.median(self.table[self.done : stop], axis=1).tolist()
-        return [(middle, (self.done + at + 1) * PAGE - self.before - 1) for at, middle in enumerate(middles)]
-
-
-def _pages(table: FloatArray) -> list[tuple[float, float]]:
-    """Return each page's σ and least distance of two values q; q is inf in a page without any change.
-
-    Not the least change from one reading to the next: behind a fast valve each reading is far from its neighbour.
-    """
-    ordered = np.sort(table, axis=1)
-    apart = np.diff(ordered, axis=1)
-    step = np.where(apart > 0, apart, np.inf).min(axis=1)
-    second = np.sort(np.abs(np.diff(table, n=2, axis=1)), axis=1)[:, : int((PAGE - 2) * 0.9)]
-    noise = second.mean(axis=1) / SECOND_DIFFERENCE_MEAN
-    span = ordered[:, -EDGE - 1] - ordered[:, EDGE]
-    # two neighbouring steps: the least noise does that where the value lies between
-    noise[span < 1.5 * step] = 0.0
-    return list(zip(noise.tolist(), step.tolist(), strict=True))
-
-
 class Frozen(Detector):
     """Raises when a sensor repeats one value longer than chance allows."""
 
@@ -199,7 +146,7 @@ class Frozen(Detector):
         self._now_s = max(self._now_s, float(step.raw.time_s.max()))
         return found
 
-    def _take(self, kind: Kind, channel: _Channel, at: "_At", value: FloatArray) -> list[Finding]:
+    def _take(self, kind: Kind, channel: _Channel, at: _At, value: FloatArray) -> list[Finding]:
         """Walk the runs of equal values; a run's verdict uses the noise known when it became worth a look."""
         found: list[Finding] = []
         if math.isnan(channel.first_s):
@@ -212,9 +159,9 @@ class Frozen(Detector):
         head = int(starts[0]) if len(starts) else len(value)
         lengths = np.diff(starts, append=len(value))
         worth = lengths >= self.settings.at_least_readings
-        pages = self._paged(channel, value)
+        pages = channel.noise.pages(value)
         if np.count_nonzero(worth) > FEW_RUNS:
-            pages.known = _pages(pages.table)
+            pages.measure()
         if head:  # the run that was open before this block
             channel.lowest = float(lowest[0])
             found += self._grow(kind, channel, pages, at, 0, head)
@@ -234,7 +181,7 @@ class Frozen(Detector):
         return found
 
     def _grow(
-        self, kind: Kind, channel: _Channel, pages: "_Pages", at: "_At", start: int, stop: int
+        self, kind: Kind, channel: _Channel, pages: Pages, at: _At, start: int, stop: int
     ) -> list[Finding]:
         """Add readings start to stop to the open run and judge it."""
         least = self.settings.at_least_readings
@@ -242,49 +189,20 @@ class Frozen(Detector):
         channel.run += stop - start
         if before < least <= channel.run:
             self._learn_until(channel, pages, at, start + least - before)
-            channel.needed = self._needed(channel)
+            channel.needed = max(least, channel.noise.improbable(self.settings.chance))
         return self._judge(kind, channel, at, start, stop)
 
-    def _learn_until(self, channel: _Channel, pages: "_Pages", at: "_At", row: int) -> None:
+    def _learn_until(self, channel: _Channel, pages: Pages, at: _At, row: int) -> None:
         """Learn from the pages that were complete once `row` readings of this block had come."""
-        complete = min((pages.before + row) // PAGE, len(pages.table))
+        complete = pages.complete(row)
         if complete > pages.done:
             for level, reading in pages.levels(complete):
                 if not abs(level - channel.level) <= self.settings.near_bar:
                     channel.level, channel.level_s = level, at.time_s(reading)
-            channel.noise.extend(pages.newest(complete))
-            pages.done = complete
+            channel.noise.learn(pages, complete)
 
-    def _paged(self, channel: _Channel, value: FloatArray) -> "_Pages":
-        """Return the pages that this block completes, and keep the rest."""
-        before = len(channel.page)
-        if before + len(value) < PAGE:
-            channel.page.extend(value.tolist())
-            return _Pages(np.empty((0, PAGE)), before)
-        joined = np.concatenate((np.array(channel.page), value))
-        whole = len(joined) // PAGE * PAGE
-        channel.page = joined[whole:].tolist()
-        return _Pages(joined[:whole].reshape(-1, PAGE), before)
-
-    def _needed(self, channel: _Channel) -> float:
-        """Return how many equal readings in a row are too many; inf if the sensor can't be judged."""
-        if len(channel.noise) < 3:
-            return math.inf
-        step = min(q for _, q in channel.noise)
-        spread = median(s for s, _ in channel.noise)
-        noise = 0.8 * math.sqrt(
-            max(spread**2 - step**2 / 12, 0.0)
-        )  # a step adds q²/12 of its own (uniform error)
-        if noise <= 0:
-            return math.inf
-        same = math.erf(step / (2 * math.sqrt(2) * noise))
-        if same >= 1:
-            return math.inf
-        return max(
-            self.settings.at_least_readings, math.log(self.settings.chance) / math.log(max(same, 1e-9))
-        )
-
-    def _judge(self, kind: Kind, channel: _Channel, at: "_At", start: int, stop: int) -> list[Finding]:
+    def _judge(self, kind: Kind, channel: _Channel, at: _At, start: int, stop: int) -> list[Finding]:
+        """Doubt the open run, or tell of it, from the reading on at which readings start to stop made it too long."""
         lasts_s = at.times_s(start, stop) - channel.run_start_s
         rest_s = self._rest_s(kind, channel, float(lasts_s[-1]))
         if channel.raised or (channel.run < channel.needed and math.isinf(rest_s)):
@@ -306,23 +224,26 @@ class Frozen(Detector):
             return []
         at_s = at.time_s(start + int(hit[0]))
         channel.raised, channel.raised_s = True, at_s
-        minutes = (at_s - channel.run_start_s) / 60
-        what = NAMES[kind]
-        why = "its own noise should have moved it"
-        evidence = f"{math.ceil(min(channel.needed, 1e9))} equal readings would be chance once in ten million"
-        if not by_chance[hit[0]]:
+        return [self._told(kind, channel, at_s, by_chance=bool(by_chance[hit[0]]))]
+
+    def _told(self, kind: Kind, channel: _Channel, at_s: float, *, by_chance: bool) -> Finding:
+        what, minutes = NAMES[kind], (at_s - channel.run_start_s) / 60
+        if by_chance:
+            why = "its own noise should have moved it"
+            evidence = (
+                f"{math.ceil(min(channel.needed, 1e9))} equal readings would be chance once in ten million"
+            )
+        else:
             why = f"it has never rested for more than {self._longest_min(channel):.0f} min before"
             evidence = MOVES[kind]
-        return [
-            self.finding(
-                at_s, Condition.SENSOR_FROZEN, State.RAISED, Priority.HIGH,
-                f"The {what} sensor has repeated {channel.value:.4g} for {minutes:.0f} min, though {why}. "
-                "Take it for dead: check plug and port (ice, foam or hops can block it); until "
-                f"it moves again nobody watches the {what} of this vessel.",
-                subject=what, value=minutes, unit="min",
-                evidence=(evidence,),
-            )
-        ]  # fmt: skip
+        return self.finding(
+            at_s, Condition.SENSOR_FROZEN, State.RAISED, Priority.HIGH,
+            f"The {what} sensor has repeated {channel.value:.4g} for {minutes:.0f} min, though {why}. "
+            "Take it for dead: check plug and port (ice, foam or hops can block it); until "
+            f"it moves again nobody watches the {what} of this vessel.",
+            subject=what, value=minutes, unit="min",
+            evidence=(evidence,),
+        )  # fmt: skip
 
     def _at_least_min(self, kind: Kind) -> float:
         s = self.settings
@@ -350,13 +271,13 @@ class Frozen(Detector):
             at_home = abs(channel.value - channel.level) <= s.near_bar
             if not at_home or channel.run_start_s - channel.level_s < known_h * 3600:
                 rest_h = s.rest_new_h
-        step = min((q for _, q in channel.noise), default=math.inf)
-        if channel.run_start_s - channel.first_s < known_h * 3600 or step > WIDE_STEP[kind]:
+        if channel.run_start_s - channel.first_s < known_h * 3600 or channel.noise.step > WIDE_STEP[kind]:
             return math.inf
         unseen_s = s.at_least_readings * lasts_s / max(channel.run, 1)  # shorter runs are not looked at
         return max(rest_h * 3600, s.rest_times * max(channel.longest_s, channel.longest_low[0], unseen_s))
 
-    def _end_run(self, kind: Kind, channel: _Channel, at: "_At", row: int) -> list[Finding]:
+    def _end_run(self, kind: Kind, channel: _Channel, at: _At, row: int) -> list[Finding]:
+        """The sensor has moved: keep how long it rested, if that was no fault."""
         soon = channel.raised and at.time_s(row) - channel.raised_s < SOON_S  # it only rested
         if channel.run >= self.settings.at_least_readings and (soon or not channel.raised):
             lasted_s = at.time_s(row) - channel.run_start_s

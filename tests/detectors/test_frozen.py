@@ -4,7 +4,6 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from scipy import stats
 from scipy.signal import lfilter
 
 from tests.detectors.streams import (
@@ -20,7 +19,7 @@ from tests.detectors.streams import (
     watch_of,
 )
 from ullage.detectors.finding import Condition, Finding, State
-from ullage.detectors.frozen import SECOND_DIFFERENCE_MEAN, Frozen
+from ullage.detectors.frozen import Frozen
 from ullage.detectors.samples import FloatArray, Kind, Samples
 
 SEEDS = st.integers(0, 2**32 - 1)
@@ -35,13 +34,6 @@ def noisy(seed: int, rows: int, noise_bar: float, step_bar: float, level_bar: fl
     """Return a constant pressure as a converter of a given noise and step shows it."""
     value = level_bar + noise_bar * np.random.default_rng(seed).standard_normal(rows)
     return np.round(value / step_bar) * step_bar if step_bar else value
-
-
-def test_constant_in_the_docstring() -> None:
-    """Mean of the lower nine tenths of |second difference| of Gaussian noise, by scipy's normal distribution."""
-    cut = stats.norm.ppf(0.95)
-    trimmed = 2 * (stats.norm.pdf(0) - stats.norm.pdf(cut)) / 0.9
-    assert pytest.approx(np.sqrt(6) * trimmed, abs=0.002) == SECOND_DIFFERENCE_MEAN
 
 
 @settings(max_examples=60, deadline=None)
