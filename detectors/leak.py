@@ -18,7 +18,7 @@ from ullage.detectors.medians import median
 from ullage.detectors.production import Production
 from ullage.detectors.record import BAR, BEER, TIME, Record
 from ullage.detectors.sinking import sinking_since_s
-from ullage.detectors.stages import UNTOLD_C
+from ullage.detectors.untold_chill import UNTOLD_C
 from ullage.detectors.vessel import Vessel
 
 CALM_BAR = 0.015

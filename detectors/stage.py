@@ -1,6 +1,6 @@
 """The stages of a batch, from pitching to the tap, and the history of one batch's stages."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
 
 
@@ -29,6 +29,8 @@ class Stage(StrEnum):
 
 ORDER = tuple(Stage)
 _PLACES = {stage: place for place, stage in enumerate(ORDER)}
+MOST_CHANGES = 200
+"""Kept at most, the first and the newest: a button that is stuck fills no memory."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -63,3 +65,21 @@ def before_current(changes: tuple[StageChange, ...]) -> StageChange | None:
     """Return the change that holds once the current one is undone; None if there is none."""
     standing = [change for change in changes if change.undone_s is None]
     return standing[-2] if len(standing) > 1 else None
+
+
+def last_before(changes: tuple[StageChange, ...], stage: Stage, otherwise: Stage) -> Stage:
+    """Return the last stage that stands in the history and comes before another in the order."""
+    standing = [change.stage for change in changes if change.undone_s is None]
+    return next((found for found in reversed(standing) if found.place < stage.place), otherwise)
+
+
+def appended(changes: tuple[StageChange, ...], change: StageChange) -> tuple[StageChange, ...]:
+    """Return the history with one more change."""
+    return (*changes[:1], *changes[1:][2 - MOST_CHANGES :], change)
+
+
+def without_current(changes: tuple[StageChange, ...], time_s: float) -> tuple[StageChange, ...]:
+    """Return the history with the change that holds marked as undone at a time."""
+    last = max(index for index, change in enumerate(changes) if change.undone_s is None)
+    undone = replace(changes[last], undone_s=max(time_s, changes[last].since_s))
+    return (*changes[:last], undone, *changes[last + 1 :])

@@ -8,7 +8,7 @@ the last change back: evidence up to that moment is settled then, and only what 
 
 import math
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 from ullage.detectors.batch import COLD_C, Batch
 from ullage.detectors.cold import Cold
@@ -17,24 +17,23 @@ from ullage.detectors.journal import UNDO, Known, Word, understand
 from ullage.detectors.pace import Pace
 from ullage.detectors.record import Record
 from ullage.detectors.samples import Entry
-from ullage.detectors.stage import ORDER, Stage, StageChange, current
+from ullage.detectors.stage import (
+    ORDER,
+    Stage,
+    StageChange,
+    appended,
+    before_current,
+    current,
+    last_before,
+    without_current,
+)
+from ullage.detectors.untold_chill import UntoldChill
 from ullage.detectors.vessel import Vessel
-from ullage.detectors.warmest import Warmest
 
 LAG_AFTER_H = 1.0
 SLOW_AFTER_H = 12.0
-CHILL_DROP_K = 3.0
-OUT_OF_RANGE_K = 0.5
-"""A beer that has slowed down, so much colder than it was and below what yeast and plan mean it to have, is being chilled,
-whether or not anybody said so: within the range it only loses what its own warmth had added."""
-UNTOLD_DROP_K = 5.0
-UNTOLD_C = 8.0
-"""The same where nobody knows the range, or where it had not slowed down while it was warm: then it must be colder, too,
-than a fridge that has run away makes it, and two kelvin below the range."""
-NO_CHILL_K = 1.5
-"""So near to where it came from, a beer was not chilled after all."""
-MOST_CHANGES, MOST_DOSES = 200, 20
-"""Kept at most, of the changes the first and the newest: a button that is stuck fills no memory."""
+MOST_DOSES = 20
+"""Kept at most: a button that is stuck fills no memory."""
 SAME_DOSE_S = 2 * 3600.0
 """Two entries of finings closer than this are one dose."""
 REST_SLACK_K = 0.5
@@ -67,11 +66,7 @@ class Stages:
         """Evidence up to here has been judged by the brewer."""
         self._seen: dict[Stage, float] = {}
         self._pace = Pace()
-        self._warmest = Warmest()
-        self._warm_s = -math.inf
-        """When the beer was last as warm as it had been."""
-        self._came_from_c = math.inf
-        """Where a chill began that nobody announced."""
+        self._untold_chill = UntoldChill()
         self._now_s = -math.inf
 
     # -- taking ---------------------------------------------------------------------------------------------------
@@ -83,7 +78,7 @@ class Stages:
         if not math.isnan(frame.temperature_c) and record.under_way:
             self.cold.take(frame.end_s, beer_c, self.limit_c(record), self.hours.cold_h)
         if record.under_way and not math.isnan(beer_c):
-            self._warmest.take(frame.end_s, beer_c)
+            self._untold_chill.take(frame.end_s, beer_c)
         if record.activity_s is not None and record.finished_s is None:
             self._pace.take(frame.end_s, record)
         if not record.stages:
@@ -160,7 +155,7 @@ class Stages:
         if now is not None:
             since_s = max(since_s, now.since_s)
         change = StageChange(stage=stage, since_s=since_s, why=why, by_brewer=word)
-        record.stages = (*record.stages[:1], *record.stages[1:][2 - MOST_CHANGES :], change)
+        record.stages = appended(record.stages, change)
 
     def _consider(self, stage: Stage, record: Record) -> None:
         """Go on to a stage if there is evidence for it that nobody has judged yet."""
@@ -190,7 +185,7 @@ class Stages:
             self._append(record, Stage.CHILLING, now_s, why)
         elif now.stage is Stage.CHILLING and self._no_chill(record):
             why = f"the beer is at {record.thermometer.beer_c:.1f} °C again: it was no chill"
-            self._append(record, _before_the_chill(record), now_s, why)
+            self._append(record, last_before(record.stages, Stage.CHILLING, Stage.ACTIVE), now_s, why)
 
     def _warmed_up_again(self, time_s: float, record: Record) -> None:
         """The journal says that beer which was being chilled is to be warmed to where its yeast works."""
@@ -198,7 +193,7 @@ class Stages:
         if now is None or not Stage.CHILLING.place <= now.stage.place < Stage.ON_TAP.place:
             return
         self._settled_s = max(self._now_s, time_s)
-        before = _before_the_chill(record)
+        before = last_before(record.stages, Stage.CHILLING, Stage.ACTIVE)
         self._append(record, before, time_s, "the journal says that it is to be warmed again", word=True)
         self.doses.clear()
         self.cold.begin_anew(time_s, through=False)
@@ -208,7 +203,7 @@ class Stages:
         now = current(record.stages)
         if record.chill_s is not None or now is None or now.by_brewer or self.cold.warmed_s is not None:
             return False
-        return record.thermometer.beer_c >= self._came_from_c - NO_CHILL_K
+        return self._untold_chill.undone(record.thermometer.beer_c)
 
     # -- the brewer's word ----------------------------------------------------------------------------------------
 
@@ -221,22 +216,15 @@ class Stages:
         self._set_finished(stage, time_s, record)
 
     def _undo(self, time_s: float, record: Record) -> None:
-        standing = [index for index, change in enumerate(record.stages) if change.undone_s is None]
-        if len(standing) < 2:
+        undone, before = current(record.stages), before_current(record.stages)
+        if undone is None or before is None:
             return
-        last = standing[-1]
-        undone = record.stages[last]
-        record.stages = (
-            *record.stages[:last],
-            replace(undone, undone_s=max(time_s, undone.since_s)),
-            *record.stages[last + 1 :],
-        )
-        before = record.stages[standing[-2]].stage
+        record.stages = without_current(record.stages, time_s)
         if undone.stage in (Stage.FIRST_FINING, Stage.SECOND_FINING):
-            self._set_doses(before, time_s)
+            self._set_doses(before.stage, time_s)
         if undone.stage in (Stage.COLD, Stage.CONDITIONED):
-            self.cold.begin_anew(time_s, through=before.place >= Stage.COLD.place)
-        self._set_finished(before, time_s, record)
+            self.cold.begin_anew(time_s, through=before.stage.place >= Stage.COLD.place)
+        self._set_finished(before.stage, time_s, record)
 
     def _set_doses(self, stage: Stage, time_s: float) -> None:
         if stage.place < Stage.FIRST_FINING.place:
@@ -308,25 +296,8 @@ class Stages:
     def _chilling(self, record: Record) -> Evidence | None:
         if record.chill_s is not None:
             return record.chill_s, f"the journal says so: to {self.target_c(record):g} °C"
-        beer_c, warm_c = record.thermometer.beer_c, self._warmest.celsius
-        low_c = record.coldest_meant_c(self._now_s)
-        now = current(record.stages)
-        if beer_c > warm_c - NO_CHILL_K:
-            self._warm_s = self._now_s
-        early = now is None or now.stage.place < Stage.SLOWING.place or now.since_s > self._warm_s
-        if low_c is None:
-            colder_c = UNTOLD_C if early else math.inf
-        else:
-            colder_c = min(UNTOLD_C, low_c - 2) if early else low_c - OUT_OF_RANGE_K
-        drop_k = UNTOLD_DROP_K if early or low_c is None else CHILL_DROP_K
-        if beer_c <= min(warm_c - drop_k, colder_c):
-            self._came_from_c = warm_c
-            return None, f"the beer is at {beer_c:.1f} °C, down from {warm_c:.1f} °C"
-        if record.activity_s is None or (low_c is not None and low_c - 2 < self.limit_c(record)):
-            return None
-        if beer_c <= self.limit_c(record):
-            return None, f"the beer is at {beer_c:.1f} °C"
-        return None
+        why = self._untold_chill.evidence(record, self._now_s, self.limit_c(record))
+        return None if why is None else (None, why)
 
     def _cold(self, record: Record) -> Evidence | None:
         if self.cold.through_s is None or self.cold.since_s is None:
@@ -359,11 +330,6 @@ class Stages:
 
     def _on_tap(self, record: Record) -> Evidence | None:
         return None if record.tapped_s is None else (record.tapped_s, "the journal says so")
-
-
-def _before_the_chill(record: Record) -> Stage:
-    standing = [change.stage for change in record.stages if change.undone_s is None]
-    return next((s for s in reversed(standing) if s.place < Stage.CHILLING.place), Stage.ACTIVE)
 
 
 _LOOKS: Mapping[Stage, Callable[[Stages, Record], Evidence | None]] = {
