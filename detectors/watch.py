@@ -2,6 +2,7 @@
 
 import logging
 from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -23,6 +24,14 @@ FORGIVEN_S = 24 * 3600.0
 """So long after it last failed a part is said to work again."""
 
 
+@dataclass(frozen=True, slots=True)
+class Failure:
+    """How a part of the watch failed, and when it did last."""
+
+    what: str
+    time_s: float
+
+
 class VesselWatch:
     """All detectors of one vessel. State is bounded and the object may be pickled at any moment.
 
@@ -30,8 +39,8 @@ class VesselWatch:
     `tick` (time passes though nothing arrives). Each call returns its findings sorted by time. How the stream is
     cut into calls changes nothing.
 
-    A detector that raises is logged once, counted in `failures` and left out from then on; the others go on. Trouble
-    with the record, which the slow detectors share, is counted there too and costs the frame.
+    A detector that raises is logged once and stands in `failures` until it has worked for a day; it is asked again, and the
+    others go on. Trouble with the record, which the slow detectors share, stands there too and costs the frame.
 
     Parameters
     ----------
@@ -51,9 +60,8 @@ class VesselWatch:
     ) -> None:
         self.vessel = vessel
         self.record = Record(vessel)
-        self.failures: dict[str, str] = {}
-        """What failed within the last day, and how."""
-        self._failed_s: dict[str, float] = {}
+        self.failures: dict[str, Failure] = {}
+        """What failed within the last day, and how it did last."""
         self._detectors = (*build(vessel, compose({}) if settings is None else settings), *observers)
         self._frozen = next((d for d in self._detectors if isinstance(d, Frozen)), None)
         self._condenser = Condenser()
@@ -143,15 +151,16 @@ class VesselWatch:
 
     def _note(self, part: str, error: Exception) -> None:
         """Note that a part failed. It is asked again next time: over-pressure must be seen after the step that went wrong."""
-        failure = f"{type(error).__name__}: {error}"
-        if self.failures.get(part) != failure:
+        what = f"{type(error).__name__}: {error}"
+        before = self.failures.get(part)
+        if before is None or before.what != what:
             log.error("detector failed", exc_info=error, extra={"vessel": self.vessel.name, "detector": part})
-        self.failures[part], self._failed_s[part] = failure, self._now_s
+        self.failures[part] = Failure(what, self._now_s)
 
     def _forgive(self) -> None:
         """What has worked for a day works again."""
-        for part in [p for p, failed_s in self._failed_s.items() if self._now_s - failed_s > FORGIVEN_S]:
-            del self.failures[part], self._failed_s[part]
+        for part in [p for p, failure in self.failures.items() if self._now_s - failure.time_s > FORGIVEN_S]:
+            del self.failures[part]
 
 
 def _sorted(found: list[Finding]) -> tuple[Finding, ...]:

@@ -15,6 +15,7 @@ from ullage.daemon.building import build
 from ullage.daemon.clock import ManualClock
 from ullage.daemon.service import DIED, SOURCE_LOST_S, SOURCE_STUCK_S, Service
 from ullage.daemon.settings import load
+from ullage.detectors.watch import Failure
 
 
 @pytest.fixture(name="clock")
@@ -129,7 +130,7 @@ def test_every_watched_loop_counts(service: Service) -> None:
 def test_detectors_that_fail_are_an_alarm(service: Service) -> None:
     """A watch that has stopped watching must say so."""
     watch = service.parts.pipeline.watched["north"].watch
-    watch.failures["over-pressure"] = "RuntimeError: division by a rumour"
+    watch.failures["over-pressure"] = Failure("RuntimeError: division by a rumour", 0.0)
     service.look()
     assert conditions(service) == [("north", "watch-failing")]
     text = service.parts.desk.standing()[0].text

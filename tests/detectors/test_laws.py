@@ -43,7 +43,7 @@ from ullage.detectors.over_pressure import OverPressure
 from ullage.detectors.registry import REGISTERED, compose
 from ullage.detectors.samples import Entry, FloatArray, Kind, Samples
 from ullage.detectors.vessel import Vessel
-from ullage.detectors.watch import VesselWatch
+from ullage.detectors.watch import Failure, VesselWatch
 
 Story = tuple[Vessel, Stream]
 
@@ -448,7 +448,9 @@ def test_a_failing_record_costs_no_finding_of_the_others(
     alone = feed(watch_of(vessel, (OverPressure,)), given_stream)
     assert {(f.condition, f.state, f.time_s) for f in alone} <= found
     assert Condition.OVER_PRESSURE in {f.condition for f in alone}
-    assert watch.failures == {"record": "ValueError: no room"}
+    assert [(part, failure.what) for part, failure in watch.failures.items()] == [
+        ("record", "ValueError: no room")
+    ]
     assert {record.message for record in caplog.records} == {"detector failed"}
 
 
@@ -461,7 +463,7 @@ def test_a_detector_that_failed_once_sees_what_comes_next(
     with monkeypatch.context() as patch:
         patch.setattr(OverPressure, "look", _fail)
         watch.update(pressure([START_S], [1.0]))
-    assert watch.failures == {"over_pressure": "ValueError: no room"}
+    assert watch.failures == {"over_pressure": Failure("ValueError: no room", START_S)}
     for again in (watch, pickle.loads(pickle.dumps(watch))):
         (raised,) = again.update(pressure(START_S + 10.0 * np.arange(1, 4), np.full(3, 4.0)))
         assert raised.condition is Condition.OVER_PRESSURE

@@ -261,7 +261,9 @@ def test_a_repeating_failure_is_said_once_and_the_rest_goes_on(caplog: pytest.Lo
     for i in range(4):
         found += watch.update(pressure([START_S + i], [9.0]))
     assert [f.condition for f in found if f.condition is Condition.OVER_PRESSURE] == [Condition.OVER_PRESSURE]
-    assert watch.failures == {"failing": "RuntimeError: always"}
+    assert [(part, failure.what) for part, failure in watch.failures.items()] == [
+        ("failing", "RuntimeError: always")
+    ]
     assert len(caplog.records) == 1
 
 
