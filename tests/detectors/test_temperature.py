@@ -1,6 +1,5 @@
 """Temperature outside the yeast's range: patience, dead-band, probes in air, beginnings and chills."""
 
-import math
 from dataclasses import replace
 
 import numpy as np
@@ -22,7 +21,6 @@ from tests.detectors.streams import (
 )
 from ullage.detectors.batch import Batch
 from ullage.detectors.finding import Condition, Finding, Priority, State
-from ullage.detectors.record import Thermometer
 from ullage.detectors.samples import FloatArray
 from ullage.detectors.temperature import Temperature
 from ullage.detectors.vessel import Probe, Vessel
@@ -141,26 +139,6 @@ def test_an_undeclared_probe_is_told_apart_by_its_swings() -> None:
         )
     )
     assert not calm.record.thermometer.in_air
-
-
-def test_a_small_vessel_that_its_fridge_rules_is_no_air() -> None:
-    """Ten litres swing by a quarter of a kelvin in two hours; what was taken for air is beer again once it is calm."""
-    thermometer = Thermometer(probe=Probe.UNKNOWN)
-
-    def swings(amplitude_k: float, hours: float) -> None:
-        begun_h = 0.0 if math.isinf(thermometer.last_s) else thermometer.last_s / HOUR_S
-        for hour in begun_h + np.arange(1 / 6, hours, 1 / 6):
-            at = [18.0 + amplitude_k * math.sin(math.pi * (hour - back)) for back in (0.0, 0.5, 1.0)]
-            thermometer.take(hour * HOUR_S, at[0], (at[1], at[2]))
-
-    swings(0.3, 48)  # |second difference| of half hours: 0.38 K on the mean
-    assert not thermometer.in_air
-    swings(0.5, 48)
-    assert thermometer.in_air
-    swings(0.35, 48)
-    assert thermometer.in_air
-    swings(0.2, 48)
-    assert not thermometer.in_air
 
 
 def test_no_range_no_alarm() -> None:
