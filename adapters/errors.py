@@ -4,8 +4,7 @@
     ├── ConfigError     wrong use or wrong configuration        exit 2
     ├── DataError       a file or payload that can't be used    exit 1
     ├── SourceError     a sensor, port or broker out of reach   exit 1
-    ├── StoreError      the database                            exit 1
-    └── DeliveryError   a message that could not be sent        exit 1
+    └── StoreError      the database                            exit 1
 
 Detectors raise none of these: they take values that have been checked, and a `ValueError` from them is a
 programmer's slip.
@@ -77,11 +76,5 @@ class SourceError(UllageError):
 
 class StoreError(UllageError):
     """The database refuses or is out of reach."""
-
-    retryable = True
-
-
-class DeliveryError(UllageError):
-    """A message that a target did not take."""
 
     retryable = True

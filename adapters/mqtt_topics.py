@@ -29,12 +29,8 @@ def check_filter(text: str) -> str:
     return ""
 
 
-def matches(topic_filter: str, topic: str) -> bool:
-    """Tell whether a topic falls under a filter."""
-    return _matches(topic_filter.split("/"), topic.split("/"))
-
-
-def _matches(filter_levels: list[str], levels: list[str]) -> bool:
+def matches(filter_levels: list[str], levels: list[str]) -> bool:
+    """Tell whether a topic falls under a filter, both cut at their slashes."""
     if levels[0].startswith("$") and filter_levels[0] in ("+", "#"):
         return False
     return _covers(filter_levels, levels)
@@ -98,7 +94,7 @@ class TopicTable:
             pass
         levels = topic.split("/")
         readers = tuple(
-            place for place, filter_levels in enumerate(self._levels) if _matches(filter_levels, levels)
+            place for place, filter_levels in enumerate(self._levels) if matches(filter_levels, levels)
         )
         decoder = self._decoder_for(readers) if readers else None
         if len(self._decoders) >= KEPT_TOPICS:

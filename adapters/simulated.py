@@ -127,10 +127,6 @@ class SimulatedSource(Source):
         with self._lock:
             self._acts.append((vessel, entry, quiet))
 
-    def simulated_s(self) -> float:
-        """Return simulated time, Unix seconds."""
-        return self._cellar.now_s
-
     def day(self) -> float:
         """Return simulated days since the beginning."""
         return self._cellar.elapsed_h / 24.0

@@ -6,7 +6,6 @@ from ullage.detectors.co2 import dissolved_g_per_l, volumes_from_g_per_l
 
 PSI_BAR = conversion(Quantity.PRESSURE, "[psi]").convert(1.0)
 """One psi in bar."""
-WIDTH = 80
 ROWS_C = (0, 1, 2, 3, 4, 5, 6, 7, 8, 9, 10, 12, 14, 16, 18, 20, 22, 25)
 COLUMNS_BAR = (0.4, 0.6, 0.8, 1.0, 1.2, 1.4, 1.6, 1.8, 2.0, 2.2)
 UNCERTAINTY = (

@@ -47,7 +47,6 @@ class Reason(StrEnum):
     """A notice that waited until what it asked for was done, or no longer wanted."""
     TOO_OLD = "too-old"
     """It waited beyond the age at which its priority is given up."""
-    TARGET_REMOVED = "target-removed"
     """Its target is no longer in the config; others were told instead."""
 
 

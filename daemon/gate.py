@@ -31,27 +31,18 @@ class Refused(StrEnum):
 
 
 class WallClockGuard:
-    """Notices steps of the wall clock by comparing it with the monotonic one.
-
-    `steps` counts them and `last_step_s` is the size of the latest, positive when the clock was set forward.
-    """
+    """Notices steps of the wall clock by comparing it with the monotonic one."""
 
     def __init__(self, clock: Clock) -> None:
         self._clock = clock
         self._difference_s = clock.wall_s() - clock.monotonic_s()
-        self.steps = 0
-        self.last_step_s = 0.0
 
     def check(self) -> float:
-        """Return the step since the last call in seconds, 0 when there was none worth the name."""
+        """Return the step since the last call in seconds, positive forwards, 0 when there was none worth the name."""
         difference_s = self._clock.wall_s() - self._clock.monotonic_s()
         step_s = difference_s - self._difference_s
         self._difference_s = difference_s  # slow drift (NTP slewing) adds up to no step
-        if abs(step_s) <= STEP_S:
-            return 0.0
-        self.steps += 1
-        self.last_step_s = step_s
-        return step_s
+        return step_s if abs(step_s) > STEP_S else 0.0
 
 
 class Gate:

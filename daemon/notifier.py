@@ -265,16 +265,3 @@ def try_targets(
         late = Answer(Outcome.TRY_AGAIN, Reason.TIMED_OUT, f"no answer within {target.timeout_s:g} s")
         answers.append((name, answer or late))
     return tuple(answers)
-
-
-def check_targets(settings: NotifySettings, *, opener: Opener = open_target) -> tuple[tuple[str, str], ...]:
-    """Open every target without sending anything; return each name with the kind of place it goes to.
-
-    Raises
-    ------
-    ConfigError
-        If there is no target, or an address is missing or not understood.
-    """
-    if not settings.targets:
-        raise ConfigError("notify.targets", "there is nobody to tell", "give at least one target")
-    return tuple((name, opener(name, target).place) for name, target in settings.named_targets())

@@ -159,11 +159,6 @@ class Pipeline:
         """How often a source had to wait for room."""
         return self._inbox.full_waits
 
-    @property
-    def clock_steps(self) -> int:
-        """How often the wall clock was set while the daemon ran."""
-        return self._guard.steps
-
     def _run(self) -> None:
         while not (self._stopping.is_set() and not len(self._inbox)):
             due_s = self._next_tick_s - self._clock.monotonic_s()

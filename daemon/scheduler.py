@@ -184,10 +184,6 @@ class Scheduler:
             while time.monotonic() < deadline_s and any(job.running_s is not None for job in self.health()):
                 time.sleep(0.01)
 
-    def run_now(self, name: str) -> None:
-        """Run a job at once, in the caller's thread."""
-        self._records[name].run()
-
     def health(self) -> tuple[JobHealth, ...]:
         """Tell how each job is doing."""
         return tuple(record.health() for record in self._records.values())

@@ -99,7 +99,6 @@ class Service:
         self._lost_since_s: dict[str, float] = {}
         self._turned: dict[str, tuple[int, float]] = {}
         """Of each source: rounds counted, and since when it has been so many."""
-        self._restarted = 0
 
     def start(self) -> None:
         """Start every part, readings first, and tell the service manager."""
@@ -199,7 +198,6 @@ class Service:
     def _mind(self, source: Source) -> None:
         if not source.alive():
             log.error("a source's thread has died, starting it again", extra={"source": source.name})
-            self._restarted += 1
             source.start(self.parts.pipeline.deliver)
         health = source.health()
         now_s = self.parts.clock.monotonic_s()

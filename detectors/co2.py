@@ -77,11 +77,6 @@ def volumes_from_g_per_l(carbonation_g_per_l: Number) -> Number:
     return carbonation_g_per_l / G_PER_VOLUME
 
 
-def g_per_l_from_volumes(volumes: Number) -> Number:
-    """Return g/L from volumes of CO2."""
-    return volumes * G_PER_VOLUME
-
-
 def capacity_g_per_l_bar(vessel: Vessel, temperature_c: Number) -> Number:
     """Return grams of CO2 per litre of beer that raise a shut vessel by one bar, beer and head space in balance."""
     ratio = vessel.head_space_l / vessel.beer_volume_l

@@ -94,11 +94,6 @@ class VesselState:
         return self.space.pressure_bar(self.beer_c)
 
     @property
-    def head_space_g(self) -> float:
-        """CO2 above the beer."""
-        return self.space.co2_mol * CO2_G_PER_MOL
-
-    @property
     def co2_to_come_g_per_l(self) -> float:
         """CO2 that the sugars left will make."""
         return self.wort.co2_to_come_g_per_l()

@@ -11,6 +11,10 @@ from ullage.adapters.mqtt_topics import KEPT_TOPICS, TopicTable, check_filter, c
 from ullage.adapters.reading import Quantity
 
 
+def falls_under(topic_filter: str, topic: str) -> bool:
+    return matches(topic_filter.split("/"), topic.split("/"))
+
+
 def channel(topic: str, vessel: str = "north") -> Channel:
     return Channel(vessel=vessel, quantity=Quantity.TEMPERATURE, unit="Cel", topic=topic)
 
@@ -44,7 +48,7 @@ def channel(topic: str, vessel: str = "north") -> Channel:
 )
 def test_wildcards_match_as_the_standard_says(topic_filter: str, topic: str, hit: bool) -> None:
     """The standard's own examples."""
-    assert matches(topic_filter, topic) is hit
+    assert falls_under(topic_filter, topic) is hit
 
 
 LEVELS = st.lists(st.sampled_from(["a", "b", ""]), min_size=1, max_size=4).map("/".join).filter(bool)
@@ -58,14 +62,14 @@ FILTERS = st.builds(
 @given(FILTERS, LEVELS)
 def test_matching_agrees_with_the_client_library(topic_filter: str, topic: str) -> None:
     """paho's own matcher gives the same answers."""
-    assert matches(topic_filter, topic) == paho.topic_matches_sub(topic_filter, topic)
+    assert falls_under(topic_filter, topic) == paho.topic_matches_sub(topic_filter, topic)
 
 
 @given(FILTERS, FILTERS, LEVELS)
 def test_a_covering_filter_matches_whatever_the_other_does(wide: str, narrow: str, topic: str) -> None:
     """That is what covering means."""
-    if covers(wide, narrow) and matches(narrow, topic):
-        assert matches(wide, topic)
+    if covers(wide, narrow) and falls_under(narrow, topic):
+        assert falls_under(wide, topic)
 
 
 @pytest.mark.parametrize("topic_filter", ["", "a/#/b", "a#", "a/b+", "+a", "a\0b", "x" * 70_000])

@@ -11,15 +11,16 @@ from typing import Any
 
 import pytest
 
+from tests.daemon.backlogs import Backlog, read_backlogs
 from tests.daemon.desk_kit import T0, finding, open_store
 from tests.servers.http_receiver import HttpReceiver, Mode
 from ullage.adapters.errors import ConfigError
 from ullage.daemon import outbox
 from ullage.daemon.alarms import AlarmDesk
 from ullage.daemon.clock import Clock, ManualClock, SystemClock
-from ullage.daemon.delivery import Answer, Outcome, Reason
+from ullage.daemon.delivery import Answer, Outcome, Reason, open_target
 from ullage.daemon.events import from_finding
-from ullage.daemon.notifier import Notifier, check_targets, try_targets
+from ullage.daemon.notifier import Notifier, try_targets
 from ullage.daemon.notify_settings import NotifySettings
 from ullage.daemon.store.store import Store
 from ullage.daemon.wording import Letter
@@ -68,9 +69,9 @@ def _waiting(store: Store, target: str = "phone") -> int:
         return len(outbox.read_waiting(connection, target))
 
 
-def _backlog(store: Store, target: str = "phone") -> outbox.Backlog:
+def _backlog(store: Store, target: str = "phone") -> Backlog:
     with store.reading() as connection:
-        return next(found for found in outbox.read_backlogs(connection) if found.target == target)
+        return next(found for found in read_backlogs(connection) if found.target == target)
 
 
 def test_a_finding_reaches_the_phone(store: Store, phone: HttpReceiver) -> None:
@@ -436,11 +437,11 @@ def test_secrets_stay_out_of_log_errors_and_health(
     assert secret in phone.requests[0].path
     nonsense = NotifySettings.model_validate({"targets": [{"url": f"nosuch://{secret}"}]})
     with pytest.raises(ConfigError) as error:
-        check_targets(nonsense)
+        try_targets(nonsense, "Hello.")
     shown += [str(error.value), repr(error.value), repr(nonsense), str(nonsense)]
     shown += [str(record.__dict__) for record in caplog.records]
     with store.reading() as connection:
-        shown.append(str(outbox.read_backlogs(connection)))
+        shown.append(str(read_backlogs(connection)))
     assert not any(secret in text for text in shown)
 
 
@@ -480,7 +481,7 @@ def test_a_test_message_says_what_came_of_it(phone: HttpReceiver) -> None:
     phone.mode = Mode.HANG
     assert try_targets(settings, "Hello.")[0][1].reason is Reason.TIMED_OUT
     assert phone.requests[0].message == "Hello."
-    assert check_targets(settings) == (("phone", "json:…"),)
+    assert [open_target(name, target).place for name, target in settings.named_targets()] == ["json:…"]
 
 
 class _Broken:
@@ -564,7 +565,7 @@ def test_an_address_file_holds_one_address(tmp_path: Path, content: str | None, 
         (tmp_path / "address").write_text(content)
     settings = NotifySettings.model_validate({"targets": [{"url_file": str(tmp_path / "address")}]})
     with pytest.raises(ConfigError, match=words):
-        check_targets(settings)
+        try_targets(settings, "Hello.")
 
 
 def test_every_loop_is_watched(store: Store, phone: HttpReceiver) -> None:

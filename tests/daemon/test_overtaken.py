@@ -6,9 +6,9 @@ from pathlib import Path
 
 import pytest
 
+from tests.daemon.backlogs import read_backlogs
 from tests.daemon.desk_kit import T0, Recorder, finding, open_store
 from tests.servers.http_receiver import HttpReceiver
-from ullage.daemon import outbox
 from ullage.daemon.alarm_states import AlarmKey
 from ullage.daemon.alarms import AlarmDesk
 from ullage.daemon.clock import ManualClock
@@ -108,7 +108,7 @@ def test_what_was_dropped_says_why(store: Store) -> None:
     """Its row stays, given up, with the reason."""
     _told(store, _dosed)
     with store.reading() as connection:
-        (backlog,) = outbox.read_backlogs(connection)
+        (backlog,) = read_backlogs(connection)
         reasons = list(connection.exec_driver_sql("select reason from outbox").scalars())
     assert (backlog.waiting, backlog.given_up, reasons) == (0, 1, ["overtaken"])
 

@@ -9,9 +9,9 @@ from typing import Any
 
 import pytest
 
+from tests.daemon.backlogs import read_backlogs
 from tests.daemon.desk_kit import T0, finding, open_store
 from tests.servers.http_receiver import HttpReceiver, Mode
-from ullage.daemon import outbox
 from ullage.daemon.alarms import AlarmDesk
 from ullage.daemon.attaching import Attaching, Draw
 from ullage.daemon.clock import ManualClock, SystemClock
@@ -75,7 +75,7 @@ def eventually(holds: Callable[[], bool], timeout_s: float = 30.0) -> None:
 def sent(store: Store, target: str) -> tuple[int, int]:
     """Return how many messages a target has, and how many wait for it."""
     with store.reading() as connection:
-        (found,) = [one for one in outbox.read_backlogs(connection) if one.target == target]
+        (found,) = [one for one in read_backlogs(connection) if one.target == target]
     return found.sent, found.waiting
 
 

@@ -149,7 +149,7 @@ def test_overdue_jobs_are_seen_by_the_watchdog() -> None:
     clock.advance(2)
     assert scheduler.health()[0].overdue
     assert not scheduler.loop_health().healthy
-    scheduler.run_now("slow")
+    scheduler._records["slow"].run()
     assert not scheduler.health()[0].overdue
     scheduler.stop()
 

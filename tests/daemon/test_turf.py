@@ -7,11 +7,11 @@ from pathlib import Path
 
 import pytest
 
+from tests.daemon.backlogs import read_backlogs
 from tests.daemon.desk_kit import T0, Recorder, finding, open_store
 from tests.servers.daemon import wait_until
 from tests.servers.http_receiver import HttpReceiver, Mode
 from ullage.adapters.errors import StoreError
-from ullage.daemon import outbox
 from ullage.daemon.alarm_states import AlarmState
 from ullage.daemon.alarms import AlarmDesk
 from ullage.daemon.clock import ManualClock
@@ -203,7 +203,7 @@ def _start(store: Store, clock: ManualClock, phone: HttpReceiver) -> Iterator[St
 
 def _sent(store: Store) -> int:
     with store.reading() as connection:
-        return sum(backlog.sent for backlog in outbox.read_backlogs(connection))
+        return sum(backlog.sent for backlog in read_backlogs(connection))
 
 
 def test_messages_of_other_vessels_stay_in_the_outbox(

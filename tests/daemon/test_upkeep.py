@@ -66,11 +66,11 @@ def test_damage_to_the_database_is_an_alarm(store: Store) -> None:
         return found[0] if found else None
 
     upkeep = _upkeep(AlarmDesk(store, routes, clock), clock, {}, check_database=look)
-    upkeep.scheduler.run_now("integrity")
-    upkeep.scheduler.run_now("integrity")
+    upkeep.scheduler._records["integrity"].run()
+    upkeep.scheduler._records["integrity"].run()
     found.clear()
     clock.advance(1)
-    upkeep.scheduler.run_now("integrity")
+    upkeep.scheduler._records["integrity"].run()
     assert [(m.event.kind.value, m.event.alarm.condition) for m in routes.messages] == [
         ("raised", "database-damaged"),
         ("cleared", "database-damaged"),

@@ -17,12 +17,12 @@ from tests.reference.properties import property_si
 from ullage.detectors.co2 import (
     CO2_G_PER_MOL,
     dissolved_g_per_l,
-    g_per_l_from_volumes,
     gauge_for_carbonation_bar,
     solubility_g_per_l_bar,
     solubility_slope_per_k,
     volumes_from_g_per_l,
 )
+from ullage.detectors.volumes import G_PER_VOLUME
 
 PSI_BAR = 0.0689475729
 WATER_MOL_PER_KG = 1000 / 18.01528
@@ -120,7 +120,7 @@ def test_polynomial_fit(check: Check) -> None:
 @each("volumes_to_g_per_L")
 def test_volumes(check: Check) -> None:
     """A volume is an ideal gas at 0 °C and 1 atm."""
-    check.compare(g_per_l_from_volumes(check.inputs["volumes"]))
+    check.compare(check.inputs["volumes"] * G_PER_VOLUME)
     assert volumes_from_g_per_l(check.expected) == pytest.approx(check.inputs["volumes"], abs=0.006)
 
 

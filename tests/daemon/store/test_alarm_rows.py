@@ -3,6 +3,7 @@
 import threading
 from itertools import pairwise
 
+from tests.daemon.backlogs import read_backlogs
 from tests.daemon.desk_kit import T0, Recorder, finding
 from ullage.daemon import outbox
 from ullage.daemon.alarm_states import AlarmState
@@ -55,7 +56,7 @@ def test_rows_go_from_state_to_state(store: Store) -> None:
         outbox.mark_tried(connection, [second], 3, "refused", T0 + 60)
         outbox.mark_sent(connection, [first], T0 + 1)
         outbox.give_up(connection, [third], "too-old", T0 + 2)
-        (backlog,) = outbox.read_backlogs(connection)
+        (backlog,) = read_backlogs(connection)
         assert (backlog.waiting, backlog.sent, backlog.given_up) == (2, 1, 1)
         assert (backlog.oldest_s, backlog.last_reason) == (T0, "refused")
         assert [m.row for m in outbox.read_waiting(connection, "phone")] == [urgent, second]
