@@ -12,17 +12,12 @@ from functools import partial
 from ullage.adapters.channel import Channel
 from ullage.adapters.errors import ConfigError, StoreError
 from ullage.adapters.source import Source
-from ullage.daemon.alarms import AlarmDesk
-from ullage.daemon.batch_keeper import BatchKeeper
 from ullage.daemon.batches import adopt
-from ullage.daemon.clock import Clock
+from ullage.daemon.core import Core
 from ullage.daemon.notifier import Notifier
-from ullage.daemon.pipeline import Pipeline
-from ullage.daemon.room import Room
 from ullage.daemon.routes import Nobody
 from ullage.daemon.service import Late, Part, Service
 from ullage.daemon.settings import Config, load
-from ullage.daemon.store.store import Store
 
 NEXT_START = ("url", "commit_interval_s", "max_pending", "busy_timeout_s")
 """Keys of `store:` that count from the next start on: the database stays open."""
@@ -115,8 +110,8 @@ class Reload:
         The environment, which wins over the file.
     makers
         How parts are made.
-    notifier
-        At work now.
+    core
+        At work now, and as long as the process.
     """
 
     def __init__(
@@ -124,25 +119,13 @@ class Reload:
         config: Config,
         environ: Mapping[str, str],
         makers: Makers,
-        *,
-        store: Store,
-        desk: AlarmDesk,
-        pipeline: Pipeline,
-        keeper: BatchKeeper,
-        notifier: Notifier | None,
-        clock: Clock,
-        room: Room,
+        core: Core,
     ) -> None:
         self._config = config
         self._environ = environ
         self._makers = makers
-        self._store = store
-        self._desk = desk
-        self._pipeline = pipeline
-        self._keeper = keeper
-        self._notifier = notifier
-        self._clock = clock
-        self._room = room
+        self._core = core
+        self._notifier = core.notifier
 
     def prepare(self) -> Callable[[Service], str]:
         """Return what exchanges what differs, and says in words what that was. Nothing has changed until it is called.
@@ -158,7 +141,7 @@ class Reload:
         changes = compare(self._config, new)
         if not any(channel.source for channel in new.channels()):
             raise ConfigError("vessels", "no vessel has a channel with a source: nothing would be watched")
-        if not self._desk.health().storing:
+        if not self._core.desk.health().storing:
             raise StoreError("the database", "refuses now", "reload again when it takes everything")
         if new.page is not None:
             new.page.token()
@@ -180,18 +163,18 @@ class Reload:
     ) -> str:
         for watched in new.vessels:
             if watched.vessel.name in (*changes.added, *changes.changed):
-                adopt(self._store, watched, self._clock.wall_s())
+                adopt(self._core.place.store, watched, self._core.clock.wall_s())
         # new vessels are there before their readings come, and old ones stay until none comes any more
         keep = [w for w in self._config.vessels if w.vessel.name in changes.removed]
-        self._keeper.configure((*new.vessels, *keep))
+        self._core.keeper.configure((*new.vessels, *keep))
         service.exchange_sources(changes.sources_gone, come)
         if changes.removed:
-            self._keeper.configure(new.vessels)
+            self._core.keeper.configure(new.vessels)
             for name in changes.removed:
-                self._pipeline.call(partial(self._pipeline.remove, name), timeout_s=5.0)
-                self._desk.reconcile(name, (), self._clock.wall_s())
-        self._desk.configure(new.alarms, notifier or Nobody())
-        self._room.floor_mb = new.store.free_space_floor_mb
+                self._core.pipeline.call(partial(self._core.pipeline.remove, name), timeout_s=5.0)
+                self._core.desk.reconcile(name, (), self._core.clock.wall_s())
+        self._core.desk.configure(new.alarms, notifier or Nobody())
+        self._core.room.floor_mb = new.store.free_space_floor_mb
         if notifier is not self._notifier:
             service.exchange_notifier(None if notifier is None else self._makers.tended(notifier))
             if notifier is not None:
