@@ -27,6 +27,7 @@ from ullage.daemon.alarm_states import (
 )
 from ullage.daemon.alarm_work import CLOCK, Moment
 from ullage.daemon.clock import Clock
+from ullage.daemon.countdowns import Countdowns
 from ullage.daemon.events import Event, EventKind, clean, from_finding, own_event, rank
 from ullage.daemon.flood import Flood
 from ullage.daemon.routes import Routes
@@ -80,8 +81,10 @@ class AlarmDesk:
         self._newer: dict[AlarmKey, Event] = {}
         self._foreseen: dict[AlarmKey, bool] = {}
         """Whether a critical alarm will be active once all findings are taken that `promise` has seen."""
-        self._due: dict[tuple[AlarmKey, AlarmState, float], float] = {}
-        self._shelf_due: dict[tuple[tuple[str, str], float], float] = {}
+        self._reminders = Countdowns[tuple[AlarmKey, AlarmState, float]](clock)
+        """Of each alarm in its state since then."""
+        self._shelf_ends = Countdowns[tuple[tuple[str, str], float]](clock)
+        """Of each shelf and its end."""
         self._ledger = Ledger(
             store, routes, clock, patience_s=self._settings.disk_patience_s, from_memory=from_memory
         )
@@ -388,9 +391,8 @@ class AlarmDesk:
         return self.report(STORAGE.condition, True, text)
 
     def _due_alarms(self) -> list[tuple[AlarmKey, AlarmState]]:
-        wall_s, monotonic_s = self._clock.wall_s(), self._clock.monotonic_s()
-        due: dict[tuple[AlarmKey, AlarmState, float], float] = {}
-        ready = []
+        """Return the alarms that are to be told again, with the state that they are in."""
+        waiting: dict[tuple[AlarmKey, AlarmState, float], tuple[float, float]] = {}
         for key, alarm in self._ledger.alarms.items():
             pause_s = self._settings.pause_s(alarm)
             if pause_s is None or key.shelf in self._ledger.shelves or not self._turf.mine(key.vessel):
@@ -398,36 +400,19 @@ class AlarmDesk:
             since_s = alarm.told_s
             if alarm.state is AlarmState.ACKNOWLEDGED and alarm.acknowledged_s is not None:
                 since_s = alarm.acknowledged_s
-            told = (key, alarm.state, since_s)
-            due[told] = self._due.get(told, monotonic_s + _left_s(since_s + pause_s, wall_s, pause_s))
-            if monotonic_s >= due[told]:
-                ready.append((key, alarm.state))
-        self._due = due
-        return ready
+            waiting[key, alarm.state, since_s] = since_s + pause_s, pause_s
+        return [(key, state) for key, state, _ in self._reminders.ended(waiting)]
 
     def _ended_shelves(self) -> list[tuple[str, str]]:
-        wall_s, monotonic_s = self._clock.wall_s(), self._clock.monotonic_s()
+        """Return vessel and condition of each shelf whose end has come."""
         longest_s = LONGEST_SHELF_H * 3600
-        due = {
-            (shelf, until_s): self._shelf_due.get(
-                (shelf, until_s), monotonic_s + _left_s(until_s, wall_s, longest_s)
-            )
-            for shelf, until_s in self._ledger.shelves.items()
-        }
-        self._shelf_due = due
-        return [
-            shelf for (shelf, _), due_s in due.items() if monotonic_s >= due_s and self._turf.mine(shelf[0])
-        ]
+        shelves = {(shelf, until_s): (until_s, longest_s) for shelf, until_s in self._ledger.shelves.items()}
+        return [shelf for shelf, _ in self._shelf_ends.ended(shelves) if self._turf.mine(shelf[0])]
 
 
 def signed(subject: str, name: str) -> str:
     """Return the subject of an alarm that one daemon of several raises about itself."""
     return f"{subject} at {name}".strip() if name else subject
-
-
-def _left_s(until_s: float, wall_s: float, longest_s: float) -> float:
-    """Return the seconds left, as the wall clock has it, but never more than there can be: the clock may be wrong."""
-    return min(max(until_s - wall_s, 0.0), longest_s)
 
 
 def _end_shelf(shelf: tuple[str, str], page: Page) -> None:
