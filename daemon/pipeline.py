@@ -46,6 +46,17 @@ class PipelineSettings:
     """How long a vessel's readings may wait to be judged together, unless a pressure is near the rated limit."""
 
 
+@dataclass(slots=True)
+class _Taken:
+    """What the deliveries of one turn come to."""
+
+    readings: list[Reading] = field(default_factory=list)
+    entries: list[Reading] = field(default_factory=list)
+    findings: list[Finding] = field(default_factory=list)
+    touched: dict[str, Watched] = field(default_factory=dict)
+    """Vessels with readings to judge."""
+
+
 class Pipeline:
     """Takes deliveries from every source and judges them in micro-batches.
 
@@ -209,51 +220,50 @@ class Pipeline:
     def _judge(self, deliveries: Sequence[Delivery]) -> None:
         if not deliveries:
             return
-        wall_s = self._others_by_s()
-        kept: list[Reading] = []
-        entries: list[Reading] = []
-        findings: list[Finding] = []
-        touched: dict[str, Watched] = {}
+        wall_s, taken = self._others_by_s(), _Taken()
         for delivery in deliveries:
             for refusal in delivery.refusals:
                 self._count(f"{refusal.source}:{refusal.reason}", refusal)
                 self.refusals[refusal.source] = refusal
             for reading in delivery.readings:
-                watched = self.watched.get(reading.vessel)
-                if watched is None:
-                    self._count(Refused.UNKNOWN_VESSEL)
-                elif reading.quantity is Quantity.JOURNAL:
-                    if reading.time_s > wall_s + FUTURE_S and wall_s >= BELIEVABLE_S:
-                        self._count(Refused.FUTURE)
-                        continue
-                    if is_mark(reading.text):
-                        self._count(Refused.MARK)
-                        continue
-                    findings += watched.judge()  # an entry keeps its place in the stream
-                    findings += watched.enter(Entry(time_s=reading.time_s, text=reading.text))
-                    entries.append(reading)
-                else:
-                    refused = watched.admit(reading, wall_s)
-                    if refused is None:
-                        kept.append(reading)
-                        self._mind_gap(reading)
-                        touched[reading.vessel] = watched
-                    else:
-                        self._count(refused)
+                refused = self._sort(reading, wall_s, taken)
+                if refused is not None:
+                    self._count(refused)
         now_s = self._clock.monotonic_s()
-        for name, watched in touched.items():
+        for name, watched in taken.touched.items():
             self._unjudged.setdefault(name, now_s)
             if watched.pressing:
                 del self._unjudged[name]
-                findings += watched.judge()
-        findings += self._due()
+                taken.findings += watched.judge()
+        taken.findings += self._due()
         self.counts.deliveries += len(deliveries)
-        if kept and not self.counts.readings:
-            log.info("first reading judged", extra={"vessel": kept[0].vessel})
-        self.counts.readings += len(kept)
-        if findings:
-            self._promise(findings)
-        self.books.put(self._page(findings, kept, entries, deliveries))
+        if taken.readings and not self.counts.readings:
+            log.info("first reading judged", extra={"vessel": taken.readings[0].vessel})
+        self.counts.readings += len(taken.readings)
+        if taken.findings:
+            self._promise(taken.findings)
+        self.books.put(self._page(taken, deliveries))
+
+    def _sort(self, reading: Reading, wall_s: float, taken: _Taken) -> Refused | None:
+        """Put a reading with what its vessel has to judge, and judge an entry at its place in the stream; or say why not."""
+        watched = self.watched.get(reading.vessel)
+        if watched is None:
+            return Refused.UNKNOWN_VESSEL
+        if reading.quantity is not Quantity.JOURNAL:
+            refused = watched.admit(reading, wall_s)
+            if refused is None:
+                taken.readings.append(reading)
+                taken.touched[reading.vessel] = watched
+                self._mind_gap(reading)
+            return refused
+        if reading.time_s > wall_s + FUTURE_S and wall_s >= BELIEVABLE_S:
+            return Refused.FUTURE
+        if is_mark(reading.text):
+            return Refused.MARK
+        taken.findings += watched.judge()
+        taken.findings += watched.enter(Entry(time_s=reading.time_s, text=reading.text))
+        taken.entries.append(reading)
+        return None
 
     def _due(self) -> list[Finding]:
         """Judge the vessels whose readings have waited for long enough."""
@@ -269,26 +279,20 @@ class Pipeline:
                 findings += watched.judge()
         return findings
 
-    def _page(
-        self,
-        findings: Sequence[Finding],
-        kept: Sequence[Reading],
-        entries: Sequence[Reading],
-        deliveries: Sequence[Delivery],
-    ) -> Page:
+    def _page(self, taken: _Taken, deliveries: Sequence[Delivery]) -> Page:
         """Return the page; deliveries that must wait for a commit are held back from now on."""
         now, soon, held = list(deliveries), False, 0
         if self._receipts is not None:
-            waits = bool(kept or entries)
+            waits = bool(taken.readings or taken.entries)
             now = [delivery for delivery in deliveries if not (waits and delivery.readings)]
             for delivery in deliveries:
                 if waits and delivery.readings:
                     soon |= self._receipts.hold(delivery)
             held = self._receipts.number
         return Page(
-            findings=tuple(findings),
-            readings=tuple(kept),
-            entries=tuple(entries),
+            findings=tuple(taken.findings),
+            readings=tuple(taken.readings),
+            entries=tuple(taken.entries),
             deliveries=tuple(now),
             held=held,
             soon=soon,
