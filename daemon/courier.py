@@ -21,6 +21,7 @@ from ullage.daemon.row_marks import RowMarks
 from ullage.daemon.send_call import SendCall
 from ullage.daemon.sending_rules import Rules
 from ullage.daemon.store.store import Store
+from ullage.daemon.tries import Tries
 from ullage.daemon.turf import Everything, Turf
 from ullage.daemon.waiting import Waiting
 from ullage.daemon.weighing import weigh
@@ -118,10 +119,7 @@ class Courier:
         self._reload = True
         self._woken = True
         self._settled = False
-        self._failures = 0
-        self._failure = Answer(Outcome.SENT, Reason.SENT)
-        self._retry_at_s = 0.0
-        self._sent = 0
+        self._tries = Tries(name, clock)
         self._thread: threading.Thread | None = None
         self._heartbeat = Heartbeat(f"target {name}", clock, longest_turn_s=4 * _IDLE_S + 3 * timeout_s)
 
@@ -162,7 +160,7 @@ class Courier:
                     self._marks.sent([row])
                 critical = message.event.priority is Priority.CRITICAL
                 if critical and delay_s == 0 and self._target is not None:
-                    self._retry_at_s = 0.0  # worth a try at once, however long the target has been failing
+                    self._tries.at_once()
             self._wake()
 
     def withdraw(self, keys: Sequence[EventKey]) -> None:
@@ -195,18 +193,18 @@ class Courier:
     def health(self) -> TargetHealth:
         """Tell how the target is doing."""
         with self._changed:
-            left_s = max(self._retry_at_s - self._clock.monotonic_s(), 0.0)
+            tries, failing = self._tries, self._tries.failures > 0
             return TargetHealth(
                 name=self.name,
                 place=self._target.place if self._target is not None else "",
                 ready=self._target is not None,
-                working=self._failures == 0,
+                working=not failing,
                 waiting=len(self._waiting),
-                failures=self._failures,
-                reason=self._failure.reason.value if self._failures else "",
-                detail=self._failure.detail if self._failures else "",
-                next_try_s=left_s if self._failures and len(self._waiting) else None,
-                sent=self._sent,
+                failures=tries.failures,
+                reason=tries.last.reason.value if failing else "",
+                detail=tries.last.detail if failing else "",
+                next_try_s=tries.left_s if failing and len(self._waiting) else None,
+                sent=tries.sent,
             )
 
     def critical_age_s(self) -> float | None:
@@ -267,7 +265,7 @@ class Courier:
         self._changed.notify_all()
 
     def _ready(self) -> bool:
-        if self._clock.monotonic_s() < self._retry_at_s:
+        if self._tries.left_s:
             return False
         try:
             target = self._open_target()
@@ -275,7 +273,8 @@ class Courier:
             self._fail((), Answer(Outcome.TRY_AGAIN, Reason.MISCONFIGURED, str(error)))
             return False
         with self._changed:
-            self._target, self._failures, self._retry_at_s = target, 0, 0.0
+            self._target = target
+            self._tries.opened()
         return True
 
     def _read_outbox(self) -> None:
@@ -312,8 +311,9 @@ class Courier:
             hanging = [call for call in self._calls if call.age_s() < 2 * self._timeout_s]
             if hanging or len(self._calls) >= _HANGING_CALLS:
                 return None, (), self._timeout_s
-            if monotonic_s < self._retry_at_s:
-                return None, (), self._retry_at_s - monotonic_s
+            pause_s = self._tries.left_s
+            if pause_s:
+                return None, (), pause_s
             if self._waiting.promised(monotonic_s):  # a lesser message begun now would stand in its way
                 return None, (), self._waiting.next_ready_s(monotonic_s)
             due = self._waiting.ready(monotonic_s)
@@ -361,8 +361,7 @@ class Courier:
 
     def _pictured(self) -> bool:
         """Tell whether pictures go along: the target takes them, and was not too slow to answer lately."""
-        late = self._failures > 0 and self._failure.reason is Reason.TIMED_OUT
-        return self._target is not None and self._target.takes_pictures and not late
+        return self._target is not None and self._target.takes_pictures and not self._tries.slow
 
     def _undrawn(self, messages: Sequence[Message]) -> dict[str, float]:
         """Have pictures drawn; return the events whose picture is not there yet, with the seconds left for it."""
@@ -402,15 +401,11 @@ class Courier:
         if answer.outcome is Outcome.SENT:
             with self._changed:
                 self._marks.sent(self._waiting.close(messages))
-                self._sent += len(messages)
-                if self._failures:
-                    extra = {"target": self.name, "failures": self._failures}
-                    log.info("target takes messages again", extra=extra)
-                self._failures, self._retry_at_s = 0, 0.0
+                self._tries.taken(len(messages))
         elif answer.outcome is Outcome.GIVE_UP and not critical:
             with self._changed:
                 self._marks.given_up(self._waiting.close(messages), answer.reason)
-            self._log_failure(answer)
+            self._tries.refused(answer)
         else:
             self._fail(messages, answer)
         if (
@@ -421,16 +416,8 @@ class Courier:
 
     def _fail(self, messages: Sequence[Message], answer: Answer) -> None:
         with self._changed:
-            if self._failures == 0 or answer.reason is not self._failure.reason:
-                self._log_failure(answer)
-            self._failures += 1
-            self._failure = answer
-            longest_s = self._rules.longest_pause_s(self._failures, urgent=self._waiting.critical)
+            longest_s = self._rules.longest_pause_s(self._tries.failures + 1, urgent=self._waiting.critical)
             pause_s = random.uniform(0, longest_s)
-            self._retry_at_s = self._clock.monotonic_s() + pause_s
+            self._tries.failed(answer, pause_s)
             rows = self._waiting.tried(messages)
-        self._marks.tried(rows, self._failures, answer.reason, pause_s)
-
-    def _log_failure(self, answer: Answer) -> None:
-        extra = {"target": self.name, "reason": answer.reason.value, "detail": answer.detail}
-        log.warning("target does not take messages", extra=extra)
+        self._marks.tried(rows, self._tries.failures, answer.reason, pause_s)
