@@ -56,9 +56,8 @@ class BooksSettings:
 
 @dataclass(slots=True)
 class Counts:
-    """What the pipeline has done; read by status and the digest."""
+    """What the pipeline has done since the start; metrics and the service manager's status show the most of it."""
 
-    deliveries: int = 0
     readings: int = 0
     findings: int = 0
     events: int = 0
@@ -68,7 +67,6 @@ class Counts:
     unacknowledged: int = 0
     gaps: int = 0
     """Times at which readings were missing, by the times of those before and after."""
-    turns: int = 0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

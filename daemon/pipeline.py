@@ -193,7 +193,6 @@ class Pipeline:
         self._tick()
         if self._thread is None:
             self.books.retry()
-        self.counts.turns += 1
         self.heartbeat.beat()
         return len(items)
 
@@ -236,7 +235,6 @@ class Pipeline:
                 del self._unjudged[name]
                 taken.findings += watched.judge()
         taken.findings += self._due()
-        self.counts.deliveries += len(deliveries)
         if taken.readings and not self.counts.readings:
             log.info("first reading judged", extra={"vessel": taken.readings[0].vessel})
         self.counts.readings += len(taken.readings)

@@ -177,6 +177,7 @@ def test_every_finding_is_well_formed() -> None:
     """Notices are noted and alarms raised before they are cleared, critical is over-pressure's alone, numbers are numbers."""
     batch = Batch(vessel=VALVED, hours=100, opening_bar=1.2, shut=((40, 55),))
     found = VesselWatch(VALVED).update(silenced(batch.samples(), Kind.TEMPERATURE, 20, 30))
+    assert {f.state for f in found} == set(State)
     standing: set[tuple[Condition, str]] = set()
     for f in found:
         key = (f.condition, f.subject)
