@@ -76,25 +76,33 @@ class Upkeep:
         self._daily_line = daily_line
         self._keep_days = keep_days
         self._settings = settings
-        jobs = [
-            Job(name="reminders", run=desk.remind, every_s=60),
-            Job(name="retention", run=self._keep_house, at=parse_time_of_day(settings.retention_at)),
+        self.scheduler = Scheduler([*self._own(), *more, *self._wanted(check_silence)], clock, local)
+        self._ticker = Ticker("alarm desk", settings.tick_s, desk.tick, clock)
+
+    def _own(self) -> list[Job]:
+        """Return the jobs that are always there."""
+        retention_at = parse_time_of_day(self._settings.retention_at)
+        return [
+            Job(name="reminders", run=self._desk.remind, every_s=60),
+            Job(name="retention", run=self._keep_house, at=retention_at),
             Job(name="integrity", run=self._look_for_damage, at=parse_time_of_day("04:10"), weekday=_SUNDAY),
         ]
-        jobs += more
+
+    def _wanted(self, check_silence: Callable[[], object] | None) -> list[Job]:
+        """Return the jobs that depend on the configuration."""
+        jobs = []
         if check_silence is not None:
             jobs.append(Job(name="silence", run=check_silence, every_s=60))
-        if notifier is not None:
-            jobs.append(Job(name="overdue", run=notifier.check_overdue, every_s=60))
-        if settings.daily_digest:
-            jobs.append(Job(name="digest", run=self.digest, at=parse_time_of_day(settings.daily_digest)))
-        if settings.heartbeat is not None:
-            beacon = Beacon(settings.heartbeat, self.chain_works)
-            jobs.append(
-                Job(name="heartbeat", run=beacon.beat, every_s=settings.heartbeat.every_s, first_s=5.0)
-            )
-        self.scheduler = Scheduler(jobs, clock, local)
-        self._ticker = Ticker("alarm desk", settings.tick_s, desk.tick, clock)
+        if self._notifier is not None:
+            jobs.append(Job(name="overdue", run=self._notifier.check_overdue, every_s=60))
+        if self._settings.daily_digest:
+            digest_at = parse_time_of_day(self._settings.daily_digest)
+            jobs.append(Job(name="digest", run=self.digest, at=digest_at))
+        heartbeat = self._settings.heartbeat
+        if heartbeat is not None:
+            beacon = Beacon(heartbeat, self.chain_works)
+            jobs.append(Job(name="heartbeat", run=beacon.beat, every_s=heartbeat.every_s, first_s=5.0))
+        return jobs
 
     def start(self) -> None:
         """Start everything."""
