@@ -144,18 +144,7 @@ class Demo:
             settings=WriterSettings(commit_interval_s=6 * 3600.0, hurry_interval_s=3600.0),
         )
         self.pipeline.books.told = self._writer.hurry
-        simulated = SimulatedSettings(
-            ale=ALE,
-            lager=LAGER,
-            speed=settings.speed,
-            days=settings.days,
-            start_s=START_S,
-            seed=settings.seed,
-        )
-        plan = demo_cellar(ALE, LAGER, tests=False, start_s=START_S, seed=settings.seed)
-        # whatever the calendar would do after the lager's rise in temperature is left to the brewer
-        plan = replace(plan, script=tuple(act for act in plan.script if act.entry in ("pitched", "belt 16")))
-        self._source = SimulatedSource("simulation", simulated, (), SystemClock(), plan)
+        self._source = _simulation(settings)
         self._brewer = Brewer(tuple(self.stories), self._act, self._say, REST_H)
         self._batches = {
             w.vessel.name: begin(self.store, w.vessel.name, w.vessel.batch or Batch(), now_s=START_S).id
@@ -260,6 +249,22 @@ class Demo:
             if beer_c is not None and top_bar is not None:
                 parts.append(f"{name} {beer_c:4.1f} °C {top_bar:z4.2f} bar")
         return "   ".join(parts)
+
+
+def _simulation(settings: DemoSettings) -> SimulatedSource:
+    """Return both vessels' readings, pitched and warmed as their calendars have it."""
+    simulated = SimulatedSettings(
+        ale=ALE,
+        lager=LAGER,
+        speed=settings.speed,
+        days=settings.days,
+        start_s=START_S,
+        seed=settings.seed,
+    )
+    plan = demo_cellar(ALE, LAGER, tests=False, start_s=START_S, seed=settings.seed)
+    # whatever the calendar would do after the lager's rise in temperature is left to the brewer
+    plan = replace(plan, script=tuple(act for act in plan.script if act.entry in ("pitched", "belt 16")))
+    return SimulatedSource("simulation", simulated, (), SystemClock(), plan)
 
 
 def _watch(watched: WatchedVessel) -> VesselWatch:
