@@ -15,21 +15,23 @@ BROKEN = Answer(Outcome.TRY_AGAIN, Reason.BROKEN, "ValueError")
 def test_a_failure_that_repeats_itself_is_logged_once_and_so_is_its_end(
     caplog: pytest.LogCaptureFixture,
 ) -> None:
-    """Anew when the reason changes; the end says how many there were."""
+    """Anew when the reason changes, and after the end; the end says how many there were."""
     caplog.set_level(logging.INFO)
     tries = Tries("phone", ManualClock())
     for answer in (LATE, LATE, LATE, BROKEN):
         tries.failed(answer, 1.0)
     tries.taken(2)
     tries.taken(1)
+    assert (tries.sent, tries.failures) == (3, 0)
+    tries.failed(BROKEN, 1.0)
     said = [(record.message, record.__dict__.get("reason")) for record in caplog.records]
     assert said == [
         ("target does not take messages", Reason.TIMED_OUT.value),
         ("target does not take messages", Reason.BROKEN.value),
         ("target takes messages again", None),
+        ("target does not take messages", Reason.BROKEN.value),
     ]
-    assert caplog.records[-1].__dict__["failures"] == 4
-    assert (tries.sent, tries.failures) == (3, 0)
+    assert caplog.records[2].__dict__["failures"] == 4
 
 
 def test_after_a_failure_there_is_a_pause_and_what_is_urgent_ends_it() -> None:

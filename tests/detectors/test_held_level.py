@@ -50,12 +50,15 @@ def test_a_higher_level_tells_since_when_it_has_stood() -> None:
     assert (held.bar, held.first_bar, held.since_s) == (1.25, 1.1, 17 * FRAME_S)
 
 
-def test_cooling_takes_a_pressure_away_from_its_level_and_fading_flow_does_not() -> None:
-    """Five hundredths of a bar for a kelvin are cooling's, in beer as warm as before they are not."""
-    noise, warm = PressureNoise(), frames([SET_BAR] * 18)
-    for celsius, cooled in ((19.0, True), (20.0, False)):
-        held = HeldLevel()
-        held.take(warm, SET_BAR, NEVER_S, NOISE_BAR, cooled=False)
-        assert not held.left_by_cooling(warm, noise)
-        below = [*warm, *frames([SET_BAR - 0.05], celsius, begin_s=18 * FRAME_S)]
-        assert held.left_by_cooling(below, noise) is cooled
+@pytest.mark.parametrize(
+    ("below_bar", "celsius", "cooled"), [(0.05, 19.0, True), (0.05, 20.0, False), (0.025, 19.8, False)]
+)
+def test_cooling_takes_a_pressure_away_from_its_level_and_fading_flow_does_not(
+    below_bar: float, celsius: float, cooled: bool
+) -> None:
+    """Five hundredths of a bar for a kelvin are cooling's, in beer as warm as before they are not; two tenths are a swing."""
+    held, noise, warm = HeldLevel(), PressureNoise(), frames([SET_BAR] * 18)
+    held.take(warm, SET_BAR, NEVER_S, NOISE_BAR, cooled=False)
+    assert not held.left_by_cooling(warm, noise)
+    below = [*warm, *frames([SET_BAR - below_bar], celsius, begin_s=18 * FRAME_S)]
+    assert held.left_by_cooling(below, noise) is cooled
