@@ -23,6 +23,9 @@ SHORT, PLAIN = 0.2, 0.1
 one looks like a fast fall as well. For the history of rates it scatters too much."""
 LEAST_RELEASE_H = 6.0
 """Shut for less, the gas that the beer gives off can't be told from production."""
+RELEASED_H, LEAST_BY_WORD, LEAST_BY_WORD_H = 6.0, 1 / 6, 6.0
+"""So long after the valve was wound shut falls of the rate count as the yeast's; a time constant by them is never taken for
+less than that share of the age, or those hours."""
 COUNTED_SIDE = 0.92
 MADE = (0.6, 0.85)
 """Share of what the wort is expected to give that has at least been made near the end, by whether its gravity is known."""
@@ -117,11 +120,13 @@ class ToCome:
         """Return the slowest time constant that the rest of this fermentation may have, h."""
         by_age = self._tail_by_age_h(record, production, share)
         by_rates = record.rates.tail_h(production)
+        if record.valve.proof is Proof.WORD:
+            own_h = record.rates.even_tail_h(production, record.valve.shut_s + RELEASED_H * 3600)
+            unseen_h = self._unseen_by_word_h(by_age, by_rates)
+            least_h = max(age_in_tail_h(record) * LEAST_BY_WORD, LEAST_BY_WORD_H)
+            return unseen_h if own_h is None else min(max(own_h, least_h), unseen_h)
         if by_rates is None or record.valve.proof is Proof.COOLED:
             return by_age
-        if record.valve.proof is Proof.WORD:
-            # a fall within hours of winding the valve shut is beer giving off gas, it says nothing of the yeast's pace
-            return min(max(by_age / self.settings.slow_side, by_rates), by_age)
         if share < 1:
             # whole teeth are measured better than a slope, the last of them tell best how it goes on
             last = self.let_off.last(record)
@@ -131,6 +136,15 @@ class ToCome:
             # a charge is many times faster with its first sugar than with its last: its age tells nothing of that
             return max(by_rates, age_in_tail_h(record) * self._least_of_age(record, share), 4.0)
         return max(min(by_age, by_rates), age_in_tail_h(record) * self._least_of_age(record, share), 4.0)
+
+    def _unseen_by_word_h(self, by_age_h: float, by_rates_h: float | None) -> float:
+        """Return the slowest time constant, h, where the valve has just been wound shut: the rate falls as beer gives off
+        gas, which says nothing of the yeast's pace."""
+        return (
+            by_age_h
+            if by_rates_h is None
+            else min(max(by_age_h / self.settings.slow_side, by_rates_h), by_age_h)
+        )
 
     @staticmethod
     def _least_of_age(record: Record, share: float) -> float:
@@ -174,7 +188,9 @@ class ToCome:
             return []
         # the line is told by the later half, when the release is mostly over: its middle counts as when the rate was so
         half_s = hours / 2 * 3600
-        return [self._bound(record, replace(production, start_s=production.end_s - half_s))]
+        late = replace(production, start_s=production.end_s - half_s)
+        by_age, by_rates = self._tail_by_age_h(record, late, 1.0), record.rates.tail_h(late)
+        return [self._bound(record, late, tail_h=self._unseen_by_word_h(by_age, by_rates))]
 
     def _of_teeth(self, record: Record, tooth_s: float) -> list[Bound]:
         """Return the bounds by later halves of teeth and by whole teeth."""
@@ -186,11 +202,17 @@ class ToCome:
         ]
 
     def _bound(
-        self, record: Record, measured: Production, share: float = 1.0, *, whole_teeth: bool = False
+        self,
+        record: Record,
+        measured: Production,
+        share: float = 1.0,
+        *,
+        whole_teeth: bool = False,
+        tail_h: float | None = None,
     ) -> Bound:
         sure = self.settings.sure_by_word if record.valve.proof is Proof.WORD else self.settings.sure
         high = max(measured.rate_g_per_l_day + sure * measured.se_g_per_l_day, LEAST_G_PER_L_DAY) * share
-        tail_h = self.tail_h(record, measured, share)
+        tail_h = self.tail_h(record, measured, share) if tail_h is None else tail_h
         if share < 1:
             high *= 1 - released(record, tail_h)
         # the window's mean rate is that of its middle; a tail of at most tail_h has fallen since, but in a window that

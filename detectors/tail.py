@@ -19,6 +19,8 @@ FALLS = (1.4, 2.0, 4.0)
 sugar, the widest is steadiest; the largest of them counts."""
 SLOW_SIDE = 1.3
 """Allowance for a tail that is slower than the fall before it."""
+EVEN = 1.2
+"""Most by which the nearest fall may be slower than the widest, where first-order fading alone is looked for."""
 RISING_S, RISING = 36 * 3600.0, 2.5
 """A rate surely so many times one of the last day and a half is no fading yeast's: a beat of teeth that the sampling can't follow."""
 MOST_GROWTH = 2.6
@@ -65,24 +67,37 @@ class RateHistory:
         """Return the highest rate of CO2 that was surely reached; 0 if none was ever measured."""
         return self._peak_co2
 
-    def before(self, time_s: float) -> Iterable[Rate]:
-        """Return the rates before a moment, newest first."""
-        return (rate for rate in reversed(self._rates) if rate.time_s < time_s)
+    def before(self, time_s: float, since_s: float = -math.inf) -> Iterable[Rate]:
+        """Return the rates before a moment, newest first, back to another one."""
+        return (rate for rate in reversed(self._rates) if since_s <= rate.time_s < time_s)
 
     def tail_h(self, production: Production) -> float | None:
         """Return an upper estimate of the tail's time constant, h; None if the rate is not seen to have fallen."""
-        now_s = (production.start_s + production.end_s) / 2
-        high = max(production.rate_g_per_l_day + 0.5 * production.se_g_per_l_day, 0.02)
-        falls_h: list[float] = []
-        for fall in FALLS:
-            crossed_s = self._crossed_s(fall * high, now_s, high)
-            if crossed_s is None:
-                break
-            falls_h.append((now_s - crossed_s) / 3600 / math.log(fall))
+        falls_h = self._falls_h(production)
         if not falls_h:
             return None
         growth = falls_h[0] / falls_h[-1]  # of the nearest fall against the widest
         return min(max(growth, SLOW_SIDE), MOST_GROWTH) * max(falls_h)
+
+    def even_tail_h(self, production: Production, since_s: float) -> float | None:
+        """Return the same by rates since a moment; None also if they fell steeply first and then hardly, as no yeast does
+        but gas that the beer gives off beside it."""
+        falls_h = self._falls_h(production, since_s)
+        if not falls_h or falls_h[0] > EVEN * falls_h[-1]:
+            return None
+        return SLOW_SIDE * max(falls_h)
+
+    def _falls_h(self, production: Production, since_s: float = -math.inf) -> list[float]:
+        """Return the time constant, h, over each of the falls that are seen, the nearest first."""
+        now_s = (production.start_s + production.end_s) / 2
+        high = max(production.rate_g_per_l_day + 0.5 * production.se_g_per_l_day, 0.02)
+        falls_h: list[float] = []
+        for fall in FALLS:
+            crossed_s = self._crossed_s(fall * high, now_s, high, since_s)
+            if crossed_s is None:
+                break
+            falls_h.append((now_s - crossed_s) / 3600 / math.log(fall))
+        return falls_h
 
     def rising(self, production: Production) -> bool:
         """Tell whether a rate has surely come up again from a lower one within a day and a half."""
@@ -92,13 +107,13 @@ class RateHistory:
             now_s - one.time_s < RISING_S and RISING * (one.rate + one.se) < low for one in self.before(now_s)
         )
 
-    def _crossed_s(self, level: float, now_s: float, now_rate: float) -> float | None:
+    def _crossed_s(self, level: float, now_s: float, now_rate: float, since_s: float) -> float | None:
         """Return when the rate last fell through a level, s, between two rates by their logarithms; None if it never did.
 
         A rate that has fallen steeply and then stood still for a day has fallen slowly, as far as its last part goes.
         """
         after_s, after = now_s, now_rate
-        for one in self.before(now_s):
+        for one in self.before(now_s, since_s):
             low = one.rate - 0.5 * one.se
             if low >= level:
                 part = math.log(low / level) / math.log(low / after) if low > after else 0.0

@@ -55,6 +55,15 @@ def test_gas_given_off_after_shutting_says_nothing_of_how_long_the_yeast_goes_on
     assert not of(found, Condition.FINISHED)
 
 
+def test_a_shut_vessel_tells_itself_how_fast_the_rate_falls() -> None:
+    """Wound shut with 2 g/L to come: the age alone allows a tail half as long again as the one that the climb shows."""
+    to_come_g_per_l, tail_h = 2.0, 18.0
+    found, shut_s = shut_at_last(60.0, to_come_g_per_l, tail_h, seed=7, given_off_bar=0.0)
+    (end,) = of(found, Condition.FINISHED)
+    over_h = tail_h * math.log(to_come_g_per_l / 0.4)
+    assert 0 <= (end.time_s - shut_s) / HOUR_S - over_h <= 12
+
+
 def test_a_climb_that_ends_all_at_once_is_a_valve_that_opens_again() -> None:
     """`valve shut`, but it was hardly turned: 20 g/L a day for half an hour, and from then on nothing, as if yeast could stop."""
     before = Batch(vessel=VALVED, hours=60, opening_bar=1.2, tail_h=25).samples()
