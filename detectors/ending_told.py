@@ -104,22 +104,25 @@ def still_fermenting(
 
 
 def gas_comes(
-    record: Record, production: Production, share: Worth, shut_h: float, ask_hours: float
+    record: Record, production: Production, share: Worth, shut_h: float, ask_hours: float, *, late: bool
 ) -> Finding:
-    """Return that a test late in a batch has to go on: what climbs may be production, or no more than what the beer held."""
+    """Return that a test has to go on: what climbs may be production, or no more than what the beer held.
+
+    `late` if most worts are done by now.
+    """
     vessel, most = record.vessel, production.rate_g_per_l_day
     bar_per_h, limit_h = _climb(record, most)
     return _medium(
         record, Condition.STILL_FERMENTING,
         f"Gas still comes: about {share.likely * most:.1f} g/L CO2 a day ({share.least * most:.1f} to {most:.1f}) if it is made "
-        "now, but after so long it may be no more than what the beer held and gives off. Leave the valve shut for "
+        "now, but it may be no more than what the beer held and gives off. Leave the valve shut for "
         f"{ask_hours:.0f} h in all and keep an eye on it: then it is known. The pressure reaches the rated "
         f"{vessel.rated_pressure_bar:.2f} bar in about {_roughly(limit_h)} at this pace.",
         rate_g_per_l_day=share.likely * most,
         evidence=(
             f"shut for {shut_h:.1f} h: {record.valve.proof.value if record.valve.proof else 'measured'}",
             f"pressure rises by {bar_per_h * 1000:.0f} mbar/h, temperature taken out",
-            "most worts are done by now, or nearly so",
+            "most worts are done by now, or nearly so" if late else "little for a fermentation that goes on",
         ),
     )  # fmt: skip
 

@@ -29,8 +29,15 @@ SURELY_MUCH = 2.5
 FASTEST, FASTEST_H = 12.0, 4.0
 """Age divided by it, or that many hours, is the fastest time constant with which yeast goes to rest."""
 LEAST_G_PER_L_DAY = 0.2
-MOSTLY_OVER = 0.8
-"""Share of the usual time after which a climb may be what the beer gives off: told so, where a test can wait."""
+MOSTLY_OVER, MAY_BE_OVER = 0.8, 0.4
+"""Shares of the usual time after which a climb may be what the beer gives off: told so, where a test can wait. Yeasts differ by
+a factor of two, so from the second on a climb that is little enough may be."""
+LITTLE_G_PER_L_DAY = 1.2
+"""Production at the least, by the head space alone, that is so little."""
+SURELY_MADE_G_PER_L_DAY = 3.5
+"""After the hours that were asked for a climb by more is production; beer that was roused gives off two or three."""
+FADING = 0.8
+"""A climb whose last third surely is below so much of the whole falls too fast for yeast that still has much to do."""
 WELL_H = 2.0
 """Time to spare before the rated limit, where a test goes on."""
 
@@ -83,9 +90,9 @@ class ShutTest:
 
         `progress` is the suspicion's: the share of the usual time that has gone by.
         """
-        said = record.valve.proof is Proof.WORD
+        s, said = self.settings, record.valve.proof is Proof.WORD
         shut_h = (record.now_s - start_s) / 3600
-        if not tested(record) or shut_h < self.settings.answer_after_h or self._answered_shut_s == start_s:
+        if not tested(record) or shut_h < s.answer_after_h or self._answered_shut_s == start_s:
             return None
         asked = said or record.suspected_s is not None
         if not asked and record.now_s - self._answered_s < UNASKED_S:
@@ -95,19 +102,20 @@ class ShutTest:
         if recent is None:
             recent = self._first_climb.production(record, from_s)
         share = worth(record, shut_h)
-        if recent is None or share.likely * recent.low <= self.settings.going_g_per_l_day:
+        if recent is None or share.likely * recent.low <= s.going_g_per_l_day:
             return None
-        late = progress >= self.settings.late_progress
+        late = progress >= s.late_progress or self._doubted_shut_s == start_s
         if said and late and self._may_be_given_off(record, start_s, share.likely * recent.rate_g_per_l_day):
             return None
         least_g_per_l_day = share.least * recent.rate_g_per_l_day
-        late_enough = progress >= MOSTLY_OVER
-        self.doubtful = said and late_enough and self._can_wait(record, least_g_per_l_day, recent, shut_h)
+        little = s.late_g_per_l_day if progress >= MOSTLY_OVER else LITTLE_G_PER_L_DAY
+        may_be = said and progress >= MAY_BE_OVER and least_g_per_l_day < little
+        self.doubtful = may_be and self._can_wait(record, recent, shut_h)
         if self.doubtful:
             if self._doubted_shut_s == start_s:
                 return None
             self._doubted_shut_s = start_s
-            return told.gas_comes(record, recent, share, shut_h, self.settings.ask_hours)
+            return told.gas_comes(record, recent, share, shut_h, s.ask_hours, late=progress >= MOSTLY_OVER)
         self._answered_shut_s, self._answered_s = start_s, record.now_s
         self._surely_g_per_l_day = share.least * recent.low
         self._unsaid_shut_s = None if said else start_s
@@ -142,26 +150,38 @@ class ShutTest:
         fastest_h = max(record.age_h / FASTEST, FASTEST_H)
         return record.now_s - self._answered_s < fastest_h * 3600 * fallen
 
-    def _can_wait(self, record: Record, least_g_per_l_day: float, climb: Production, shut_h: float) -> bool:
-        """Tell whether a climb that need not be much production may go on, well below the rated limit, until it is known."""
-        s = self.settings
-        left_h = s.ask_hours - shut_h
-        in_the_end_bar = record.bar + climb.high / 24 * (left_h + WELL_H) / record.capacity_g_per_l_bar
-        return (
-            left_h > 0
-            and least_g_per_l_day < s.late_g_per_l_day
-            and in_the_end_bar < record.vessel.rated_pressure_bar
-        )
+    def _can_wait(self, record: Record, climb: Production, shut_h: float) -> bool:
+        """Tell whether a climb may go on, well below the rated limit, until it is known what it is."""
+        left_h = self.settings.ask_hours - shut_h
+        return left_h > 0 and self._well_below(record, climb, left_h + WELL_H)
+
+    @staticmethod
+    def _well_below(record: Record, climb: Production, hours: float) -> bool:
+        """Tell whether a climb leaves the pressure below the rated limit for so long."""
+        in_the_end_bar = record.bar + climb.high / 24 * hours / record.capacity_g_per_l_bar
+        return in_the_end_bar < record.vessel.rated_pressure_bar
 
     def _may_be_given_off(self, record: Record, start_s: float, rate_g_per_l_day: float) -> bool:
         """Tell whether a low rate may be what the beer gives off."""
         s, shut_h = self.settings, (record.now_s - start_s) / 3600
-        if rate_g_per_l_day >= s.late_g_per_l_day or shut_h > s.longest_test_h:
+        most = (
+            s.late_g_per_l_day if shut_h < s.ask_hours else max(SURELY_MADE_G_PER_L_DAY, s.late_g_per_l_day)
+        )
+        if rate_g_per_l_day >= most or shut_h > s.longest_test_h:
             return False
         if shut_h < s.ask_hours:
             return True
         apart = record.production_beside_release(start_s, shut_h)
-        return apart is not None and apart.low <= s.going_g_per_l_day
+        if apart is not None and apart.low <= s.going_g_per_l_day:
+            return True
+        # within its first half day a release can't be told from production, but it fades faster than yeast does
+        whole, lately = record.production_over(start_s, shut_h), record.production_over(start_s, shut_h / 3)
+        return (
+            whole is not None
+            and lately is not None
+            and lately.high < FADING * whole.rate_g_per_l_day
+            and self._well_below(record, whole, WELL_H)
+        )
 
     def still(
         self,

@@ -6,7 +6,19 @@ The climbs are written out here; vessel and wort are invented.
 import numpy as np
 import pytest
 
-from tests.detectors.streams import HOUR_S, START_S, VALVED, hours_in, noisy, of, stream, verdicts
+from tests.detectors.streams import (
+    HOUR_S,
+    START_S,
+    VALVED,
+    Batch,
+    hours_in,
+    merged,
+    noisy,
+    of,
+    stream,
+    verdicts,
+)
+from ullage.detectors.co2 import capacity_g_per_l_bar
 from ullage.detectors.finding import Condition, Finding
 
 SHUT_H = 140.0
@@ -47,3 +59,21 @@ def test_near_the_rated_limit_nobody_is_told_to_wait() -> None:
     (only,) = answers(given_off_bar=0.0, bar_per_h=0.5)
     assert "Open the valve" in only.text
     assert hours_in(only) <= SHUT_H + 1
+
+
+@pytest.mark.parametrize(("shut_h", "to_come_g_per_l", "given_off_bar"), [(75, 0.4, 0.15), (60, 1.0, 0.3)])
+def test_a_wort_that_is_done_sooner_than_most_is_not_told_to_open_the_valve(
+    shut_h: float, to_come_g_per_l: float, given_off_bar: float
+) -> None:
+    """Half to three quarters of the usual time, little gas to come and beer that gives off more: one word to wait, then the end."""
+    before = Batch(vessel=VALVED, hours=shut_h, opening_bar=1.2, tail_h=9).samples()
+    since_h = np.arange(0.0, 30.0, 1 / 60)
+    made_bar = to_come_g_per_l * -np.expm1(-since_h / 9) / capacity_g_per_l_bar(VALVED, 19.0)
+    bars = 1.2 + given_off_bar * -np.expm1(-since_h / 5) + made_bar
+    shut_s = float(before.time_s[-1]) + 60
+    after = noisy(since_h, bars, 19.0, seed=3, start_s=shut_s)
+    found = verdicts(VALVED, stream(merged(before, after), (shut_s, "valve shut")))
+    first, last = of(found, Condition.STILL_FERMENTING, Condition.FINISHED)
+    assert "Leave the valve shut for 6 h in all" in first.text
+    assert last.condition is Condition.FINISHED
+    assert (last.time_s - shut_s) / HOUR_S < 13
