@@ -104,18 +104,19 @@ class ShutTest:
         share = worth(record, shut_h)
         if recent is None or share.likely * recent.low <= s.going_g_per_l_day:
             return None
-        late = progress >= s.late_progress or self._doubted_shut_s == start_s
-        if said and late and self._may_be_given_off(record, start_s, share.likely * recent.rate_g_per_l_day):
-            return None
-        least_g_per_l_day = share.least * recent.rate_g_per_l_day
         little = s.late_g_per_l_day if progress >= MOSTLY_OVER else LITTLE_G_PER_L_DAY
-        may_be = said and progress >= MAY_BE_OVER and least_g_per_l_day < little
+        may_be = said and progress >= MAY_BE_OVER and share.least * recent.rate_g_per_l_day < little
         self.doubtful = may_be and self._can_wait(record, recent, shut_h)
-        if self.doubtful:
-            if self._doubted_shut_s == start_s:
-                return None
+        doubted = self._doubted_shut_s == start_s
+        if self.doubtful and not doubted:
             self._doubted_shut_s = start_s
             return told.gas_comes(record, recent, share, shut_h, s.ask_hours, late=progress >= MOSTLY_OVER)
+        if self.doubtful or (
+            said
+            and (doubted or progress >= s.late_progress)
+            and self._may_be_given_off(record, start_s, share.likely * recent.rate_g_per_l_day)
+        ):
+            return None
         self._answered_shut_s, self._answered_s = start_s, record.now_s
         self._surely_g_per_l_day = share.least * recent.low
         self._unsaid_shut_s = None if said else start_s
