@@ -1,6 +1,7 @@
 """Pressure on its way to the rated limit: when it will get there, told while there is time to act.
 
-The slope is a robust line through the last twenty minutes. A vessel whose valve has yet to open is left in peace until
+The slope is a robust line through the last twenty minutes, or through up to an hour where a slow sensor has said little
+in twenty. A vessel whose valve has yet to open is left in peace until
 the pressure is clearly above where it should have opened: that is the stuck valve. For one that is set to the plate or
 above it nobody waits.
 """
@@ -15,15 +16,22 @@ from ullage.detectors.detector import Detector, Step
 from ullage.detectors.finding import Condition, Finding, Priority, State
 from ullage.detectors.journal import Word, understand
 from ullage.detectors.plate import set_caution
+from ullage.detectors.samples import FloatArray
 from ullage.detectors.slopes import robust_line
 from ullage.detectors.vessel import Vessel
 
 WINDOW_S = 1200.0
+LONGEST_S, ENOUGH = 3600.0, 10
+"""Where the window holds fewer readings, a longer one is looked at as well: back to so many, or for so long."""
 SURE = 4.5
 """Standard errors above zero of a slope that counts: minutes are medians of three, so neighbours are alike and the error
 of a fit that takes them for independent is too small; and a look a minute leaves luck many chances."""
 FEW = 6.0
 """The scatter of a few points is itself hardly known: so much is added, divided by the degrees of freedom (as Student's t asks for)."""
+LEAST_CHANGE_BAR, MOST_STEP_BAR = 1e-5, 0.02
+"""Smaller changes are rounding; no converter is coarser than the latter (10 bit of 16 bar), a quick rise may be."""
+KEPT = 64
+"""Minutes kept: an hour."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -46,7 +54,10 @@ class PressureRising(Detector):
     def __init__(self, vessel: Vessel, settings: RisingSettings) -> None:
         super().__init__(vessel)
         self.settings = settings
-        self._points: deque[tuple[float, float]] = deque(maxlen=32)
+        self._points: deque[tuple[float, float]] = deque(maxlen=KEPT)
+        self._before_bar = math.nan
+        self._step_bar = math.inf
+        """Least change from one value to the next: of a coarse converter its step."""
         self._valve_bar = self._set_bar = vessel.valve_pressure_bar
         self._hits = 0
         self._calm_since_s: float | None = None
@@ -67,11 +78,12 @@ class PressureRising(Detector):
                 self._valve_bar = self._set_bar = known.number
                 self._points.clear()
         minutes = step.minutes
+        self._learn_step(minutes.pressure_bar)
         floor = self.settings.from_share * self.vessel.rated_pressure_bar
         if not self._raised and not self._hits and not (minutes.pressure_bar >= floor).any():
             tail = [
                 (t, p)
-                for t, p in zip(minutes.end_s[-32:], minutes.pressure_bar[-32:], strict=True)
+                for t, p in zip(minutes.end_s[-KEPT:], minutes.pressure_bar[-KEPT:], strict=True)
                 if not math.isnan(p)
             ]
             self._points.extend((float(t), float(p)) for t, p in tail)
@@ -83,10 +95,26 @@ class PressureRising(Detector):
                 found += self._judge(end_s, bar)
         return found
 
-    def _hours_left(self, now_s: float, bar: float) -> float | None:
-        """Return hours until the rated limit by a line through the window, None if it isn't rising for sure."""
+    def _learn_step(self, bar: FloatArray) -> None:
+        """Follow the least change."""
+        bar = bar[~np.isnan(bar)]
+        change = np.abs(np.diff(bar, prepend=self._before_bar))
+        self._step_bar = float(change[change > LEAST_CHANGE_BAR].min(initial=self._step_bar))
+        if len(bar):
+            self._before_bar = float(bar[-1])
+
+    def _hours_left(self, now_s: float, bar: float) -> tuple[float, float] | None:
+        """Return hours until the rated limit and the minutes of the line that says so, None if it isn't rising for sure."""
         points = [(t, p) for t, p in self._points if t > now_s - WINDOW_S]
-        if len(points) < 4 or points[-1][0] - points[0][0] < WINDOW_S / 3:
+        hours = self._by_line(points, bar) if len(points) >= 4 else None
+        if hours is None and len(points) < ENOUGH:
+            points = [(t, p) for t, p in self._points if t >= now_s - LONGEST_S][-ENOUGH:]
+            hours = self._by_line(points, bar) if len(points) >= 4 else None
+        return None if hours is None else (hours, (points[-1][0] - points[0][0]) / 60)
+
+    def _by_line(self, points: list[tuple[float, float]], bar: float) -> float | None:
+        """Return hours until the rated limit by a line through these points, None if it isn't rising for sure."""
+        if points[-1][0] - points[0][0] < WINDOW_S / 3:
             return None
         room = self.vessel.rated_pressure_bar - bar
         rough = (points[-1][1] - points[0][1]) / (points[-1][0] - points[0][0])
@@ -95,8 +123,11 @@ class PressureRising(Detector):
         time_s = np.array([t for t, _ in points])
         value = np.array([p for _, p in points])
         line = robust_line(time_s, value, 0.001)
+        # a converter's stairs may fit a line better than what they stand for: rounding has an sd of a step / √12
+        rounding_bar = min(self._step_bar, MOST_STEP_BAR) / math.sqrt(12)
+        rounding_se_per_s = rounding_bar / (float(time_s.std()) * math.sqrt(len(points)))
         few = 1 + FEW / (len(points) - 2)
-        if line.slope_per_s <= SURE * few * line.slope_se_per_s:
+        if line.slope_per_s <= SURE * few * max(line.slope_se_per_s, rounding_se_per_s):
             return None
         return max(room, 0.0) / line.slope_per_s / 3600
 
@@ -112,15 +143,15 @@ class PressureRising(Detector):
     def _judge(self, now_s: float, bar: float) -> list[Finding]:
         awaited = bar < self._opens_by_bar()
         near = bar >= self.settings.from_share * self.vessel.rated_pressure_bar and not awaited
-        hours = self._hours_left(now_s, bar) if near or self._raised else None
-        rising = near and hours is not None and hours <= self.settings.horizon_h
+        left = self._hours_left(now_s, bar) if near or self._raised else None
+        rising = near and left is not None and left[0] <= self.settings.horizon_h
         self._hits = self._hits + 1 if rising else 0
         if not self._raised:
-            if self._hits < 3 or hours is None or bar >= self.vessel.rated_pressure_bar:
+            if self._hits < 3 or left is None or bar >= self.vessel.rated_pressure_bar:
                 return []
             self._raised = True
             self._calm_since_s = None
-            return [self._raise(now_s, bar, hours)]
+            return [self._raise(now_s, bar, *left)]
         if rising or bar >= self.vessel.rated_pressure_bar:
             self._calm_since_s = None
             return []
@@ -137,7 +168,7 @@ class PressureRising(Detector):
             )
         ]  # fmt: skip
 
-    def _raise(self, now_s: float, bar: float, hours: float) -> Finding:
+    def _raise(self, now_s: float, bar: float, hours: float, minutes: float) -> Finding:
         limit = self.vessel.rated_pressure_bar
         when = f"{hours * 60:.0f} min" if hours < 1.5 else f"{hours:.1f} h"
         if self._valve_bar is None and self.vessel.valve_pressure_bar is None:
@@ -152,5 +183,5 @@ class PressureRising(Detector):
             now_s, Condition.PRESSURE_RISING, State.RAISED, Priority.HIGH,
             f"Pressure is {bar:.2f} bar and will reach the rated {limit:.2f} bar in about {when}. {first} Vent slowly "
             "if you must, with the room aired (CO2); the relief valve is the protection, not this message.",
-            value=bar, limit=limit, unit="bar", evidence=(f"robust slope of the last 20 min: limit in {when}",),
+            value=bar, limit=limit, unit="bar", evidence=(f"robust slope of the last {minutes:.0f} min: limit in {when}",),
         )  # fmt: skip

@@ -9,7 +9,20 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from tests.detectors.streams import HOUR_S, SEALED, START_S, VALVED, every, hours_in, pressure, watch_of
+from tests.detectors.streams import (
+    HOUR_S,
+    SEALED,
+    START_S,
+    VALVED,
+    every,
+    feed,
+    hours_in,
+    merged,
+    pressure,
+    stream,
+    temperature,
+    watch_of,
+)
 from ullage.detectors.finding import Condition, Finding, State
 from ullage.detectors.pressure_rising import PressureRising
 from ullage.detectors.samples import Entry, FloatArray
@@ -166,3 +179,48 @@ def test_a_valve_that_was_opened_again_is_where_it_was_set(setting: float) -> No
 def test_above_the_limit_nothing_is_said_to_be_on_its_way_there() -> None:
     """A vessel that comes up within two minutes has its over-pressure alarm: no "about 0 min" beside it."""
     assert said(TWO_BAR, lambda h: np.where(h < 1, 1.0, 2.3 + 0.3 * h), 2.0) == []
+
+
+def in_steps(time_s: FloatArray, bar: FloatArray, *, noise: float, seed: int) -> FloatArray:
+    """Return what a converter of ten bits over seven bar says."""
+    step_bar = 0.0085
+    noisy = bar + noise * np.random.default_rng(seed).standard_normal(len(time_s))
+    return np.asarray(np.round(noisy / step_bar) * step_bar)
+
+
+@pytest.mark.parametrize("seed", range(4))
+@pytest.mark.parametrize("bar_per_h", [0.1, 0.2])
+def test_a_coarse_and_slow_sensor_gets_its_warning(bar_per_h: float, seed: int) -> None:
+    """Readings five minutes apart in steps of 8.5 mbar: told at least half an hour before the limit."""
+    vessel = replace(VALVED, rated_pressure_bar=2.0)
+    time_s = every(300, 30)
+    bar = np.clip(1.2 + bar_per_h * ((time_s - START_S) / HOUR_S - 20), 1.2, 1.98)
+    shown = in_steps(time_s, bar, noise=0.005, seed=seed)
+    found = watch_of(vessel, (PressureRising,)).update(pressure(time_s, shown))
+    assert found
+    left_h = 20 + 0.8 / bar_per_h - hours_in(found[0])
+    assert 0.5 < left_h <= 3.0
+
+
+@pytest.mark.parametrize("noise", [0.002, 0.005, 0.02])
+@pytest.mark.parametrize("interval_s", [120, 300, 600, 900, 1800])
+def test_steps_and_spikes_of_a_slow_sensor_are_no_rise(interval_s: float, noise: float) -> None:
+    """A coarse sensor's level near the limit, with noise and single wild values, raises nothing in a week."""
+    for seed in range(3):
+        rng = np.random.default_rng(seed)
+        time_s = every(interval_s, 168)
+        value = in_steps(time_s, np.full(len(time_s), rng.uniform(2.2, 2.85)), noise=noise, seed=seed)
+        value[rng.random(len(value)) < 0.02] = rng.choice([2.97, 9.9, 0.0])
+        assert watch_of(SEALED, (PressureRising,)).update(pressure(time_s, value)) == ()
+
+
+@pytest.mark.parametrize("cut", [1, 7, 100])
+def test_how_a_slow_stream_was_cut_changes_nothing(cut: int) -> None:
+    """Temperatures between sparse pressures, fed in blocks of any size: the same warning."""
+    time_s = every(300, 10)
+    shown = in_steps(time_s, 1.0 + 0.2 * (time_s - START_S) / HOUR_S, noise=0.005, seed=1)
+    samples = merged(pressure(time_s, shown), temperature(every(20, 10), np.full(1800, 19.0)))
+    whole = watch_of(SEALED, (PressureRising,)).update(samples)
+    pieces = feed(watch_of(SEALED, (PressureRising,)), stream(samples), range(cut, len(samples), cut))
+    assert whole
+    assert list(whole) == pieces
