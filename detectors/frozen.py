@@ -8,7 +8,7 @@ them rounded repeats itself for an hour more often than independent noise would:
 fermentation, but told only after two hours, of a thermometer after four.
 
 However quiet it is, a thermometer shows its fridge's swing, and a pressure the yeast's gas, or the fridge's swing when that
-is over: one that rests ten times as long as it ever has stands still, or its fridge does. Only a step wider than that swing
+is over: one that rests eight or ten times as long as it ever has stands still, or its fridge does. Only a step wider than that swing
 hides it, and then nothing is claimed. Of a pressure that is said
 soon only near a level at which it has been seen for half a day: one that has just climbed to its valve may rest there for the
 first time, in the middle of a converter's step.
@@ -32,6 +32,8 @@ FEW_RUNS = 8
 """More long runs than these in one block, and its pages are worked out together."""
 SOON_S = 3600.0
 """A sensor that moves again so soon after it was called frozen was not."""
+SEEN = 5
+"""Shorter runs are not looked at: they are luck, and a sensor is taken to have rested for as long."""
 DOUBT_MIN = 30.0
 """So long a run that chance forbids is no longer believed, though it is told later."""
 WIDE_STEP = {Kind.TEMPERATURE: 0.3, Kind.PRESSURE: 0.015}
@@ -57,7 +59,9 @@ class FrozenSettings:
     rest_temperature_h: float = 6.0
     rest_pressure_h: float = 2.75
     rest_times: float = 10.0
-    """A sensor that has rested for so many hours, and so many times as long as ever before, is told of."""
+    rest_pressure_times: float = 8.0
+    """A sensor that has rested for so many hours, and so many times as long as ever before, is told of. Of a pressure
+    sooner: it is the one that warns."""
     rest_temperature_known_h: float = 24.0
     rest_pressure_known_h: float = 12.0
     """How long it must have been known for that, a pressure within `near_bar` of where it rests."""
@@ -88,6 +92,8 @@ class _Channel:
     lowest: float = math.inf
     longest_low: tuple[float, float] = (0.0, math.nan)
     """The same for what was the lowest value of all at the time, with that value."""
+    rested_s: float = 0.0
+    """Longest run of all that was no fault, of a few readings too."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -170,7 +176,11 @@ class Frozen(Detector):
             return found
         found += self._end_run(kind, channel, at, head)
         worth[-1] = True  # the last run goes on into the next block
-        for start, length in zip(starts[worth].tolist(), lengths[worth].tolist(), strict=True):
+        rested_s = self._rested_s(at, starts, lengths, worth)
+        for start, length, short_s in zip(
+            starts[worth].tolist(), lengths[worth].tolist(), rested_s[worth].tolist(), strict=True
+        ):
+            channel.rested_s = max(channel.rested_s, short_s)
             channel.value, channel.run, channel.run_start_s = float(value[start]), 0, at.time_s(start)
             channel.needed = math.inf
             channel.lowest = float(lowest[start])
@@ -179,6 +189,16 @@ class Frozen(Detector):
                 found += self._end_run(kind, channel, at, start + length)
         self._learn_until(channel, pages, at, len(value))
         return found
+
+    @staticmethod
+    def _rested_s(
+        at: _At, starts: NDArray[np.intp], lengths: NDArray[np.intp], worth: NDArray[np.bool_]
+    ) -> FloatArray:
+        """Return how long the longest of the runs before each was, of those too short to be judged, s."""
+        lasted_s = np.diff(at.raw_s[at.row[starts]], prepend=math.nan)
+        counts = np.concatenate(([False], (lengths[:-1] >= SEEN) & ~worth[:-1]))
+        longest_s: FloatArray = np.maximum.accumulate(np.where(counts, lasted_s, 0.0))
+        return longest_s
 
     def _grow(
         self, kind: Kind, channel: _Channel, pages: Pages, at: _At, start: int, stop: int
@@ -204,13 +224,16 @@ class Frozen(Detector):
     def _judge(self, kind: Kind, channel: _Channel, at: _At, start: int, stop: int) -> list[Finding]:
         """Doubt the open run, or tell of it, from the reading on at which readings start to stop made it too long."""
         lasts_s = at.times_s(start, stop) - channel.run_start_s
-        rest_s = self._rest_s(kind, channel, float(lasts_s[-1]))
-        if channel.raised or (channel.run < channel.needed and math.isinf(rest_s)):
+        can_rest = self._can_rest(kind, channel)
+        if channel.raised or (channel.run < channel.needed and not can_rest):
             return []
+        count = channel.run - (stop - start) + np.arange(1, stop - start + 1)
+        # luck at this pace counts as a rest before
+        rested_s = np.maximum(max(channel.rested_s, 60.0), SEEN * lasts_s / np.maximum(count - 1, 1))
         # the reading at which both the count and the time were reached
-        counted = channel.run - (stop - start) + np.arange(1, stop - start + 1) >= channel.needed
+        counted = count >= channel.needed
         by_chance = (lasts_s >= self._least_s(channel, self._at_least_min(kind))) & counted
-        told = by_chance | (lasts_s >= rest_s)
+        told = by_chance | (can_rest & (lasts_s >= self._rest_s(kind, channel, rested_s)))
         if not channel.doubted:
             doubt_min = min(DOUBT_MIN, self._at_least_min(kind))
             doubts = np.flatnonzero(told | (lasts_s >= self._least_s(channel, doubt_min)) & counted)
@@ -224,9 +247,12 @@ class Frozen(Detector):
             return []
         at_s = at.time_s(start + int(hit[0]))
         channel.raised, channel.raised_s = True, at_s
-        return [self._told(kind, channel, at_s, by_chance=bool(by_chance[hit[0]]))]
+        rested_min = float(rested_s[hit[0]]) / 60
+        return [self._told(kind, channel, at_s, rested_min, by_chance=bool(by_chance[hit[0]]))]
 
-    def _told(self, kind: Kind, channel: _Channel, at_s: float, *, by_chance: bool) -> Finding:
+    def _told(
+        self, kind: Kind, channel: _Channel, at_s: float, rested_min: float, *, by_chance: bool
+    ) -> Finding:
         what, minutes = NAMES[kind], (at_s - channel.run_start_s) / 60
         if by_chance:
             why = "its own noise should have moved it"
@@ -234,7 +260,7 @@ class Frozen(Detector):
                 f"{math.ceil(min(channel.needed, 1e9))} equal readings would be chance once in ten million"
             )
         else:
-            why = f"it has never rested for more than {self._longest_min(channel):.0f} min before"
+            why = f"it has never rested for more than {rested_min:.0f} min before"
             evidence = MOVES[kind]
         return self.finding(
             at_s, Condition.SENSOR_FROZEN, State.RAISED, Priority.HIGH,
@@ -258,29 +284,34 @@ class Frozen(Detector):
         own_s = max(channel.longest_s, low_s if value > channel.lowest else 0.0)
         return max(least_min * 60, self.settings.chance_times * own_s)
 
-    @staticmethod
-    def _longest_min(channel: _Channel) -> float:
-        return max(channel.longest_s, channel.longest_low[0], 60.0) / 60
-
-    def _rest_s(self, kind: Kind, channel: _Channel, lasts_s: float) -> float:
-        """Return how long a rest is too long by what this sensor has done so far; inf if that can't be said."""
+    def _can_rest(self, kind: Kind, channel: _Channel) -> bool:
+        """Tell whether this sensor is known for long enough, and fine enough, to say how long it may rest."""
         s = self.settings
-        rest_h, known_h = s.rest_temperature_h, s.rest_temperature_known_h
+        known_h = s.rest_pressure_known_h if kind == Kind.PRESSURE else s.rest_temperature_known_h
+        return (
+            channel.run_start_s - channel.first_s >= known_h * 3600 and channel.noise.step <= WIDE_STEP[kind]
+        )
+
+    def _rest_s(self, kind: Kind, channel: _Channel, rested_s: FloatArray) -> FloatArray:
+        """Return how long a rest is too long for what has never rested for longer than `rested_s`, s."""
+        s = self.settings
+        rest_h, times = s.rest_temperature_h, s.rest_times
         if kind == Kind.PRESSURE:
-            rest_h, known_h = s.rest_pressure_h, s.rest_pressure_known_h
+            rest_h, times = s.rest_pressure_h, s.rest_pressure_times
             at_home = abs(channel.value - channel.level) <= s.near_bar
-            if not at_home or channel.run_start_s - channel.level_s < known_h * 3600:
+            if not at_home or channel.run_start_s - channel.level_s < s.rest_pressure_known_h * 3600:
                 rest_h = s.rest_new_h
-        if channel.run_start_s - channel.first_s < known_h * 3600 or channel.noise.step > WIDE_STEP[kind]:
-            return math.inf
-        unseen_s = s.at_least_readings * lasts_s / max(channel.run, 1)  # shorter runs are not looked at
-        return max(rest_h * 3600, s.rest_times * max(channel.longest_s, channel.longest_low[0], unseen_s))
+        longest_s: FloatArray = np.maximum(rest_h * 3600, times * rested_s)
+        return longest_s
 
     def _end_run(self, kind: Kind, channel: _Channel, at: _At, row: int) -> list[Finding]:
         """The sensor has moved: keep how long it rested, if that was no fault."""
         soon = channel.raised and at.time_s(row) - channel.raised_s < SOON_S  # it only rested
-        if channel.run >= self.settings.at_least_readings and (soon or not channel.raised):
-            lasted_s = at.time_s(row) - channel.run_start_s
+        no_fault = soon or not channel.raised
+        lasted_s = at.time_s(row) - channel.run_start_s
+        if channel.run >= SEEN and no_fault:
+            channel.rested_s = max(channel.rested_s, lasted_s)
+        if channel.run >= self.settings.at_least_readings and no_fault:
             if channel.value > channel.lowest:
                 channel.longest_s = max(channel.longest_s, lasted_s)
             else:

@@ -167,10 +167,17 @@ def test_a_quiet_thermometer_that_rests_as_it_never_has_is_told_of() -> None:
     assert said(fridge_swing(40, freeze_at_h=12)) == ()  # known for too short a time
 
 
-def held_pressure(hours: float, *, held_from_h: float, freeze_at_h: float | None = None) -> Samples:
-    """A quiet converter of 8.5 mbar, a reading a minute: the vessel fills, then the fridge's swing moves what the valve holds."""
-    at_h = np.arange(0.0, hours, 1 / 60)
-    bar = 1.2 * np.minimum(at_h / held_from_h, 1) + 0.012 * np.sin(2 * np.pi * at_h) * (at_h > held_from_h)
+def held_pressure(
+    hours: float,
+    *,
+    held_from_h: float,
+    freeze_at_h: float | None = None,
+    interval_s: float = 60,
+) -> Samples:
+    """A quiet converter of 8.5 mbar: the vessel fills, then the fridge's swing moves what the valve holds."""
+    at_h = np.arange(0.0, hours, interval_s / HOUR_S)
+    bar = 1.2 * np.minimum(at_h / held_from_h, 1)
+    bar += 0.012 * np.sin(2 * np.pi * at_h) * (at_h > held_from_h)
     noise = 0.0005 * np.random.default_rng(5).standard_normal(len(at_h))
     samples = pressure(START_S + at_h * HOUR_S, np.round((bar + noise) / 0.0085) * 0.0085)
     return samples if freeze_at_h is None else frozen(samples, Kind.PRESSURE, freeze_at_h, hours)
@@ -183,6 +190,25 @@ def test_a_quiet_pressure_that_rests_as_it_never_has_is_told_of() -> None:
     assert (raised.condition, raised.subject) == (Condition.SENSOR_FROZEN, "pressure")
     assert 52.5 <= hours_in(raised) <= 54.5
     assert "it has never rested for more than" in raised.text
+
+
+@pytest.mark.parametrize(("interval_s", "by_h"), [(10, 3.0), (60, 3.0), (120, 3.0), (240, 3.5), (300, 3.5)])
+def test_a_quiet_pressure_is_told_of_within_three_hours(interval_s: float, by_h: float) -> None:
+    """It has rested for some twenty minutes at each turn of the swing: eight times that is enough, at a slow pace too."""
+    assert said(held_pressure(72, held_from_h=20, interval_s=interval_s)) == ()
+    (raised,) = said(held_pressure(72, held_from_h=20, interval_s=interval_s, freeze_at_h=50))
+    assert 50 + 2.5 <= hours_in(raised) <= 50 + by_h
+
+
+@pytest.mark.parametrize("cut", [1, 7, 200])
+def test_short_rests_count_however_the_stream_is_cut(cut: int) -> None:
+    """A reading in four minutes: rests of a few readings are as long in blocks of any size."""
+    samples = held_pressure(72, held_from_h=20, interval_s=240, freeze_at_h=50)
+    watch = watch_of(SEALED, (Frozen,))
+    found: list[Finding] = []
+    for start in range(0, len(samples), cut):
+        found += watch.update(samples.cut(start, min(start + cut, len(samples))))
+    assert tuple(found) == said(samples)
 
 
 def test_a_quiet_pressure_that_has_just_come_up_may_rest() -> None:
