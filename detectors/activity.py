@@ -2,7 +2,9 @@
 
 An open or cold wort shows nothing; a shut one that merely warms shows the gas law and, if it holds gas already,
 solubility. Activity is a rise beyond both, and faster than weather: a gauge sensor shows the barometer upside down, and
-that moves by tens of millibars in days. Yeast that has begun doubles its gas within hours.
+that moves by tens of millibars in days. Yeast that has begun doubles its gas within hours. A vessel that was just shut
+fills without any: what wort, or beer that is given sugar, holds already comes into balance with the head space within hours, ever more
+slowly. So a rise that begins with the vessel's being shut has to go on.
 """
 
 import math
@@ -23,6 +25,14 @@ HALF_HOURS = 24
 SOLUBILITY_BAR_PER_K = 0.065
 """Largest effect of warming on a shut vessel that holds gas already (60 to 64 mbar/K near 1 bar gauge)."""
 
+JUST_SHUT_S = 3 * 3600.0
+"""A rise that begins so soon after pitching, or the first reading, may be of gas that was there: yeast takes longer (common practice)."""
+GOES_ON_S = 3 * 3600.0
+"""So long it has to go on then: the head space's share comes into balance with a time constant of an hour or two."""
+SPAN, GOES_ON, AT_REST = 3, 0.6, 0.2
+"""Of the most that it gained in so many half hours, it still gains more than the one share, or has come to rest below the other."""
+COARSE = 3.0
+"""A rise is as many steps of the converter at least."""
 RESTED_S = 12 * 3600.0
 """A beginning that has not gone on for so long has come to rest."""
 BROUGHT_ALONG_BAR = 0.17
@@ -52,8 +62,16 @@ class Activity(Detector):
         self.settings = settings
         self._base: tuple[float, float] | None = None
         self._lately: deque[tuple[float, float]] = deque(maxlen=HALF_HOURS)
-        """Lowest pressure of each half hour, with its temperature."""
+        """Mean pressure of each half hour, with its temperature: one frame of a coarse sensor is off by a step."""
+        self._frames: deque[tuple[float, float]] = deque(maxlen=3)
         self._half_hour = -math.inf
+        self._in_half_hour = 0
+        self._onset_s: float | None = None
+        """Since when half of a rise has stood."""
+        self._rested_at_s = -math.inf
+        """When such a rise came to rest: what follows may be its end."""
+        self._brought_bar = 0.0
+        """What came into balance when the vessel was shut."""
         self._hits = 0
         self._raised = False
         self._doubted = False
@@ -76,15 +94,50 @@ class Activity(Detector):
         if bar < self._base[0]:
             self._base = (bar, celsius)
         self._note(frame.end_s, bar, celsius)
-        noise = 7 * record.valve.frame_noise_bar  # against the lowest of half a day
-        rise = max(self._rise(bar, celsius, *base) for base in self._lately)
+        limit_bar = self._limit_bar(record)
+        rise = self._quick_rise()
         slow_rise = self._rise(bar, celsius, *self._base)
-        quick = rise > max(self.settings.rise_bar, noise)
-        slow = slow_rise > max(self.settings.slow_rise_bar, noise)
+        quick = rise > limit_bar
+        slow = slow_rise > max(self.settings.slow_rise_bar, limit_bar)
+        if max(rise, slow_rise) <= limit_bar / 2:
+            self._onset_s = None
+        elif self._onset_s is None:
+            self._onset_s = frame.end_s
         self._hits = self._hits + 1 if quick or slow else 0
-        if self._hits >= 2:
+        if self._hits >= 2 and self._goes_on(frame.end_s, bar, celsius, record):
             return self._begun(frame.end_s, max(rise, slow_rise), record)
         return self._waiting(frame.end_s, record)
+
+    def _limit_bar(self, record: Record) -> float:
+        """Return what rise within half a day is one, beyond this sensor's noise and steps, bar."""
+        noise = record.valve.noise
+        return max(self.settings.rise_bar, 7 * noise.frame_sd_bar, COARSE * noise.step_bar)
+
+    def _quick_rise(self) -> float:
+        """Return the rise within half a day, bar."""
+        bar, celsius = (sum(column) / len(self._frames) for column in zip(*self._frames, strict=True))
+        return max(self._rise(bar, celsius, *base) for base in self._lately)
+
+    def _goes_on(self, time_s: float, bar: float, celsius: float, record: Record) -> bool:
+        """Tell whether a rise is more than what comes into balance in a vessel that was just shut; forget one that has come to rest."""
+        shut_s = max(record.first_s or time_s, record.pitched_s or -math.inf, self._rested_at_s)
+        if self._onset_s is None or self._onset_s - shut_s > JUST_SHUT_S:
+            return True
+        if time_s - self._onset_s < GOES_ON_S or len(self._lately) <= SPAN:
+            return False
+        half_hours = list(self._lately)
+        gains = [
+            self._rise(*later, *earlier)
+            for earlier, later in zip(half_hours, half_hours[SPAN:], strict=False)
+        ]
+        if gains[-1] > GOES_ON * max(gains):
+            return True
+        if gains[-1] <= AT_REST * max(gains):
+            self._brought_bar += self._quick_rise()
+            self._rested_at_s = time_s
+            self._base, self._onset_s, self._hits = (bar, celsius), None, 0
+            self._lately = deque([half_hours[-1]], HALF_HOURS)
+        return False
 
     def _rested(self, frame: Frame, record: Record, activity_s: float) -> list[Finding]:
         """Doubt a beginning that came to rest far below the valve: wort gives off what it brought along and is dead all the same."""
@@ -94,8 +147,7 @@ class Activity(Detector):
             return []
         bar, celsius = frame.pressure_bar, record.beer_c
         self._note(frame.end_s, bar, celsius)
-        rise = max(self._rise(bar, celsius, *base) for base in self._lately)
-        rises = rise > max(self.settings.rise_bar, 7 * record.valve.frame_noise_bar)
+        rises = self._quick_rise() > self._limit_bar(record)
         if self._raised:
             return self._after_all(frame.end_s) if rises else []
         began_s = record.pitched_s or record.first_s or frame.end_s
@@ -137,11 +189,15 @@ class Activity(Detector):
 
     def _note(self, time_s: float, bar: float, celsius: float) -> None:
         half_hour = time_s // 1800
+        self._frames.append((bar, celsius))
         if half_hour != self._half_hour:
-            self._half_hour = half_hour
+            self._half_hour, self._in_half_hour = half_hour, 1
             self._lately.append((bar, celsius))
-        elif bar < self._lately[-1][0]:
-            self._lately[-1] = (bar, celsius)
+            return
+        self._in_half_hour += 1
+        mean_bar, mean_c = self._lately[-1]
+        share = 1 / self._in_half_hour
+        self._lately[-1] = mean_bar + share * (bar - mean_bar), mean_c + share * (celsius - mean_c)
 
     def _rise(self, bar: float, celsius: float, base_bar: float, base_c: float) -> float:
         """Return by how much the pressure is above a base, warming taken out, bar."""
@@ -170,10 +226,17 @@ class Activity(Detector):
         if self._raised or record.empty or hours < self.settings.expected_within_h:
             return []
         self._raised = True
+        since = f"{hours:.0f} h after {'pitching' if record.pitched_s else 'the first reading'}"
+        what = f"No gas {since}"
+        if self._brought_bar > 0:
+            what = (
+                f"Pressure came up by {self._brought_bar * 1000:.0f} mbar when the vessel was shut and has rested since, {since}: "
+                "that is what wort or beer brings along, not yeast"
+            )
         return [
             self.finding(
                 time_s, Condition.NO_ACTIVITY, State.RAISED, Priority.MEDIUM,
-                f"No gas {hours:.0f} h after {'pitching' if record.pitched_s else 'the first reading'}; the beer is at "
+                f"{what}; the beer is at "
                 f"{record.beer_c:.1f} °C. Check that the vessel is shut and tight and the temperature right; take a "
                 "gravity sample; pitch again if it has not moved.",
                 value=hours, limit=self.settings.expected_within_h, unit="h",

@@ -135,9 +135,9 @@ def test_a_noisy_sensor_makes_no_beginning(seed: int) -> None:
 
 @pytest.mark.parametrize("starts_h", [None, 60.0])
 def test_what_the_wort_brought_along_is_no_fermentation(starts_h: float | None) -> None:
-    """0.15 bar given off within hours, then nothing: an alarm once most would have begun, over when yeast does begin."""
+    """0.15 bar given off within hours in a vessel shut late, then nothing: an alarm once most would have begun, over when yeast does begin."""
     at_h = np.arange(0.0, 90.0, 1 / 60)
-    bars = 0.15 * (1 - np.exp(-at_h / 2))
+    bars = 0.15 * (1 - np.exp(-np.maximum(at_h - 5, 0) / 2))
     if starts_h is not None:
         bars += 0.004 * np.maximum(at_h - starts_h, 0) ** 1.5
     found = said(quiet(bars, np.full(len(at_h), 19.0)))
@@ -150,6 +150,47 @@ def test_what_the_wort_brought_along_is_no_fermentation(starts_h: float | None) 
     assert [one.state for one in cleared] == ([] if starts_h is None else [State.CLEARED])
     if starts_h is not None:
         assert starts_h < hours_in(cleared[0]) <= starts_h + 8
+
+
+@pytest.mark.parametrize("tau_h", [0.3, 0.7, 1.2, 2.0])
+@pytest.mark.parametrize("open_h", [0.0, 1.0])
+def test_what_comes_into_balance_in_a_vessel_just_shut_is_no_beginning(tau_h: float, open_h: float) -> None:
+    """A keg fills to 0.3 bar within hours of being shut, by what its beer holds: yeast's gas is told when it comes."""
+    at_h = np.arange(0.0, 60.0, 1 / 60)
+    bars = 0.3 * -np.expm1(-np.maximum(at_h - open_h, 0) / tau_h)
+    given = bars + 0.004 * np.maximum(at_h - 24, 0) ** 1.5
+    (begun,) = said(quiet(given, np.full(len(at_h), 19.0)))
+    assert begun.condition is Condition.ACTIVITY
+    assert 24 < hours_in(begun) <= 24 + 6
+    (raised,) = said(quiet(bars, np.full(len(at_h), 19.0)))
+    assert raised.condition is Condition.NO_ACTIVITY
+    assert "brings along" in raised.text
+
+
+@pytest.mark.parametrize("bar_per_h2", [0.004, 0.02, 0.1])
+def test_yeast_that_begins_at_once_is_told_within_hours(bar_per_h2: float) -> None:
+    """Pitched into a vessel just shut and quick to begin: told as soon as it is plain that the rise goes on."""
+    at_h = np.arange(0.0, 30.0, 1 / 60)
+    (begun,) = said(quiet(bar_per_h2 * np.maximum(at_h - 1, 0) ** 2, np.full(len(at_h), 19.0)))
+    assert begun.condition is Condition.ACTIVITY
+    assert 3 < hours_in(begun) <= 7
+
+
+@pytest.mark.parametrize("seed", range(12))
+@pytest.mark.parametrize("interval_s", [30, 60, 300])
+def test_the_steps_of_a_coarse_sensor_are_no_beginning(seed: int, interval_s: float) -> None:
+    """A fridge's swing of 4 mbar under steps of 8.5 and as much noise: no gas for a day and a half."""
+    time_s = every(interval_s, 35)
+    at_h = (time_s - START_S) / HOUR_S
+    rng = np.random.default_rng(seed)
+    bars = (
+        0.004 * np.sin(2 * np.pi * at_h / 2.5)
+        + 0.008 * rng.standard_normal(len(at_h))
+        + rng.uniform(0, 0.0085)
+    )
+    shown = np.round(bars / 0.0085) * 0.0085
+    celsius = 18 + 0.5 * np.sin(2 * np.pi * at_h / 2.5)
+    assert said(stream(merged(pressure(time_s, shown), temperature(time_s, celsius)))) == []
 
 
 def test_a_vessel_that_fills_slowly_is_not_called_dead() -> None:
