@@ -176,7 +176,7 @@ class Ending(Detector):
         if self._stalls.asleep or self._stalls.sampled_high(record):
             return []
         if self._stalls.cold_before(since_s):
-            return self._stalls.by_cold(record, bound.production)
+            return self._stalls.by_cold(record, bound.production, self._suspicion.progress)
         if record.now_s - self._stalls.warm_since_s < AWAKE_S:
             return []
         attenuation = too_high(record)

@@ -16,6 +16,9 @@ from ullage.detectors.record import Record
 ROUSE = "rouse the yeast gently (the valve at its setting and the pressure well below the rated one: roused beer throws gas out and foams)"
 """With the caution that belongs to it: CO2 leaves supersaturated beer at once where it is stirred (common practice)."""
 
+SAYS_SOMETHING_G_PER_L_DAY = 0.5
+"""A rate that is known no better says nothing of a stall: yeast in the middle of a fermentation makes 5 to 10, a last tail 0.5."""
+
 
 def finished(record: Record, bound: Bound, limit_g_per_l: float, shut_h: float) -> Finding:
     """Return the end by a bound on the CO2 still to come."""
@@ -244,18 +247,27 @@ def stalled_high(record: Record, attenuation: float) -> Finding:
     )  # fmt: skip
 
 
-def stalled_by_cold(record: Record, production: Production) -> Finding:
-    """Return the alarm where nothing is made in beer below the yeast's range."""
+def stalled_by_cold(record: Record, production: Production, *, late: bool) -> Finding:
+    """Return the alarm where nothing is made in beer below the yeast's range; `late` if most worts are nearly done by then."""
     limits = record.vessel.yeast_temperature_c
     low = limits[0] if limits else math.nan
+    where = f"the beer is at {record.beer_c:.1f} °C, below the yeast's {low:.1f} °C"
+    text = (
+        f"Fermentation has stopped, and {where}: asleep rather than done. Warm it slowly into the range, take a gravity "
+        f"sample, and {ROUSE}."
+    )
+    if late:
+        text = (
+            f"Gas has stopped coming, and {where}. After so long it may be over, or the yeast asleep with sugar left: pressure can't tell. "
+            f"Take a gravity sample before anything else. If it is high, warm the beer slowly into the range and {ROUSE}. If it "
+            "stands where it should end and this is the chill, enter `chill`."
+        )
+    measured = 3 * production.se_g_per_l_day <= SAYS_SOMETHING_G_PER_L_DAY
     return _medium(
-        record, Condition.STALLED,
-        f"Fermentation has stopped, and the beer is at {record.beer_c:.1f} °C, below the yeast's {low:.1f} °C: "
-        "asleep rather than done. Warm it slowly into the range, take a gravity sample, and "
-        f"{ROUSE}.",
+        record, Condition.STALLED, text,
         state=State.RAISED, value=record.beer_c, limit=low, unit="°C",
-        rate_g_per_l_day=production.rate_g_per_l_day,
-        evidence=(_measured(production), "temperature below the yeast's range"),
+        rate_g_per_l_day=production.rate_g_per_l_day if measured else None,
+        evidence=(*((_measured(production),) if measured else ()), "temperature below the yeast's range"),
     )  # fmt: skip
 
 

@@ -39,6 +39,8 @@ SURELY_SOON = 0.7
 """Up to this share of that time gas that broke off is a stall where the original gravity is known, beyond it a question."""
 HARDLY = 0.6
 """Before this share of that time an end behind a valve is not believed yet, however it came."""
+MAY_BE_DONE = 0.8
+"""Share of that time after which beer that is silent in the cold may as well be done: many worts are by then."""
 MOSTLY_DONE = 1.5
 """Share of that time after which a cold rest is no stall."""
 ASLEEP_G_PER_L_DAY = 0.9
@@ -114,9 +116,9 @@ class Stalls:
         if self._stalled:
             return self._goes_on(record)
         production = self._nothing_made_in_the_cold(record, progress)
-        return self.by_cold(record, production) if production is not None else []
+        return self.by_cold(record, production, progress) if production is not None else []
 
-    def by_cold(self, record: Record, production: Production) -> list[Finding]:
+    def by_cold(self, record: Record, production: Production, progress: float) -> list[Finding]:
         """Raise a stall by cold, if none stands and the cold is not the brewer's own plan."""
         meant_c = record.coldest_meant_c(record.now_s)
         planned = meant_c is not None and record.beer_c >= meant_c - SLACK_C
@@ -126,7 +128,7 @@ class Stalls:
         if cold_s is None or record.now_s - cold_s < COLD_S:
             return []
         self._stalled = True
-        return [told.stalled_by_cold(record, production)]
+        return [told.stalled_by_cold(record, production, late=progress >= MAY_BE_DONE)]
 
     def by_gravity(self, record: Record, attenuation: float) -> list[Finding]:
         """Raise a stall with much extract left, if none stands and gas has not been seen to come again of late."""

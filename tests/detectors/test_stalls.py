@@ -85,6 +85,20 @@ def test_a_runaway_fridge_takes_the_pressure_off_its_valve() -> None:
     assert 48 < hours_in(raised) <= 48 + 5
 
 
+@pytest.mark.parametrize(("stop_h", "asserted"), [(48.0, True), (110.0, False)])
+def test_late_in_a_batch_silence_in_the_cold_asks_for_a_sample(stop_h: float, asserted: bool) -> None:
+    """At 19 °C most worts are nearly done after 110 h: whether it sleeps, gravity knows. A rate known to 5 g/L a day is no evidence."""
+    batch = Batch(
+        vessel=VALVED, hours=stop_h + 30, opening_bar=1.2, tail_h=14 if asserted else 30, stop_h=stop_h,
+        celsius=lambda hours: np.interp(hours, [stop_h - 8, stop_h + 12], [19.0, 10.0]),
+    )  # fmt: skip
+    (raised,) = of(feed(watch_of(VALVED), stream(batch.samples(noise_bar=0.02))), Condition.STALLED)
+    assert stop_h < hours_in(raised) <= stop_h + 5
+    assert ("asleep rather than done" in raised.text) is asserted
+    assert ("gravity sample before anything else" in raised.text) is not asserted
+    assert not any("production" in line for line in raised.evidence)
+
+
 def test_a_cycling_valve_that_goes_quiet_in_the_cold_is_a_stall() -> None:
     """Four drops an hour, then none: the beer goes on giving off 1 g/L a day and more, and it is a stall all the same."""
     at_h = np.arange(0.0, 75.0, 1 / 60)
