@@ -328,6 +328,9 @@ def _most(production: Production) -> str:
 
 
 def _measured(production: Production) -> str:
+    """Return what was measured in words: where the interval holds nought there is nothing to be seen, and a rate below it is none."""
+    if production.low <= 0:
+        return f"no production measurable, at most {_most(production)} g/L a day"
     return f"production {production.rate_g_per_l_day:.2f} ± {3 * production.se_g_per_l_day:.2f} g/L a day"
 
 

@@ -7,6 +7,7 @@ import numpy as np
 
 from ullage.daemon.chart.batch import Curve
 from ullage.daemon.chart.picture import Role, Slope, Span
+from ullage.daemon.report.meaning import NONE_G_PER_L_DAY
 from ullage.daemon.report.trace import Look, Trace
 from ullage.detectors.finding import Condition, Finding, State
 
@@ -122,7 +123,7 @@ def _slopes(
             to_s=window_s[1],
             from_value=middle_bar - half,
             to_value=middle_bar + half,
-            text=f"fit {rate:+.2f} g/L a day",
+            text=f"fit: {_rate_words(finding, rate)}",
         ),
     )
 
@@ -134,13 +135,24 @@ def _fit_words(finding: Finding, look: Look, window_s: tuple[float, float]) -> S
     per_bar = look.capacity_g_per_l_bar
     fitted = (
         f"Darker ground and dashed line: the fit over {hours:.1f} h. With the effect of temperature taken out the "
-        f"pressure changes by {per_h:+.2f} mbar an hour, {rate:+.2f} g/L CO₂ a day at {per_bar:.2f} g/L for each bar."
+        f"pressure changes by {per_h:+.2f} mbar an hour, {_rate_words(finding, rate)} at {per_bar:.2f} g/L CO₂ for each bar."
     )
     said = [fitted]
     production = look.production
     if production is not None and abs(production.rate_g_per_l_day - rate) < 1e-9:
-        said.append(
-            f"Its 99.7 % interval runs from {production.low:+.2f} to {production.high:+.2f} g/L a day; the readings "
-            f"scatter about it by {production.residual_sd_bar * 1000:.1f} mbar."
-        )
+        scatter = f"the readings scatter about it by {production.residual_sd_bar * 1000:.1f} mbar."
+        if production.low > 0 or finding.condition is Condition.LEAK:
+            low, high = sorted((abs(production.low), abs(production.high)))
+            said.append(f"Its 99.7 % interval runs from {low:.2f} to {high:.2f} g/L a day; {scatter}")
+        else:
+            said.append(
+                f"By its 99.7 % interval it is at most {max(production.high, 0.0):.2f} g/L a day; {scatter}"
+            )
     return said
+
+
+def _rate_words(finding: Finding, rate_g_per_l_day: float) -> str:
+    """Return a rate in words: nobody makes less than nothing."""
+    if finding.condition is Condition.LEAK:
+        return f"{-rate_g_per_l_day:.2f} g/L a day lost"
+    return f"{rate_g_per_l_day:.2f} g/L a day" if rate_g_per_l_day >= NONE_G_PER_L_DAY else "no production"

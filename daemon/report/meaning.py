@@ -37,6 +37,9 @@ NUMBERS: Mapping[Condition, tuple[str, str]] = MappingProxyType(
 )
 """Condition to what its value is, and its limit."""
 
+NONE_G_PER_L_DAY = 0.005
+"""A rate that would be shown as nought, or below it."""
+
 Settings = TypeVar("Settings")
 
 
@@ -49,8 +52,17 @@ def numbers_words(finding: Finding) -> str:
     if finding.limit is not None:
         parts.append(f"{limit_is} {_number(finding.limit, finding.unit)}")
     if finding.rate_g_per_l_day is not None:
-        parts.append(f"production {finding.rate_g_per_l_day:.2f} g/L CO₂ a day")
+        parts.append(_rate(finding.condition, finding.rate_g_per_l_day))
     return f"Numbers: {'; '.join(parts)}." if parts else ""
+
+
+def _rate(condition: Condition, rate_g_per_l_day: float) -> str:
+    """Return what a rate means: below nought it is a loss where there is a leak, else the error of a rate that is none."""
+    if condition is Condition.LEAK and rate_g_per_l_day < 0:
+        return f"lost {-rate_g_per_l_day:.2f} g/L CO₂ a day"
+    if rate_g_per_l_day < NONE_G_PER_L_DAY:
+        return "no production measurable"
+    return f"production {rate_g_per_l_day:.2f} g/L CO₂ a day"
 
 
 def rule_words(condition: Condition, watched: WatchedVessel) -> str:

@@ -62,3 +62,16 @@ def test_rules_follow_the_settings(watched: WatchedVessel) -> None:
     assert "0.17 g/L" in said
     assert "13 h if the valve cycles" in said
     assert "3 bar for two readings in a row" in rule_words(Condition.OVER_PRESSURE, watched)
+
+
+@pytest.mark.parametrize(
+    ("condition", "said"),
+    [(Condition.FINISHED, "no production measurable"), (Condition.LEAK, "lost 0.16 g/L CO₂ a day")],
+)
+def test_nobody_makes_less_than_nothing(condition: Condition, said: str) -> None:
+    """A rate below nought is the error of one that is none, or what a leak loses."""
+    finding = Finding(
+        time_s=0.0, vessel="heron", condition=condition, state=State.NOTED, priority=Priority.LOW, text="x",
+        rate_g_per_l_day=-0.16,
+    )  # fmt: skip
+    assert numbers_words(finding) == f"Numbers: {said}."

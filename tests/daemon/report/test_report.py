@@ -162,7 +162,7 @@ def test_charts_show_the_fit(folder: Path) -> None:
         classes = [element.get("class") for element in root.iter()]
         assert "span-shut" in classes
         assert "slope" in classes
-    assert "fit +" in section[0]
+    assert "fit: " in section[0]
 
 
 def test_the_still_picture(folder: Path) -> None:
