@@ -2,7 +2,8 @@
 
 Gas that dissolves while the beer chills takes pressure down too, but not below the balance: CO2 content computed for
 equilibrium at the beer's temperature then runs above what was there before, never below. A valve whose flow fades
-slides down to its reseat pressure, by a tenth of a bar or so and ever more slowly. A leak passes both.
+slides down to its reseat pressure, by a tenth of a bar or so and ever more slowly. A leak passes both; one that begins late,
+too slow to be told from such a slide, is found by where the valve had come to rest (`below_its_level.py`).
 """
 
 import math
@@ -10,6 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from ullage.detectors.below_its_level import BelowItsLevel
 from ullage.detectors.cycle import LEAST_COUNT
 from ullage.detectors.detector import Detector
 from ullage.detectors.finding import Condition, Finding, Priority, State
@@ -71,6 +73,7 @@ class Leak(Detector):
         self._calm_since_s: float | None = None
         self._calm_bar = math.nan
         self._hits = 0
+        self._below = BelowItsLevel()
 
     def frame(self, frame: Frame, record: Record) -> list[Finding]:
         """Look back up to two days, but not past the last time that gas was let out."""
@@ -78,7 +81,8 @@ class Leak(Detector):
             return []
         if record.age_h < TAKES_UP_H and record.valve.held.since_s is None:
             return []
-        loss = self._loss(frame.end_s, record)
+        self._below.take(record)
+        loss = self._loss(frame.end_s, record) or self._below_its_level(record)
         self._hits = self._hits + 1 if loss is not None else 0
         if loss is not None and self._hits >= 3:
             self._calm_since_s = None
@@ -150,6 +154,11 @@ class Leak(Detector):
             lost_g_per_l = reference - median(content[-3:].tolist())
             unexplained_bar = min(lost_bar, lost_g_per_l / record.capacity_g_per_l_bar)
         return lost_bar, unexplained_bar, (recent if quick else longer).rate_g_per_l_day
+
+    def _below_its_level(self, record: Record) -> tuple[float, float, float] | None:
+        """Return the same for a slow loss below where a smooth valve had come to rest."""
+        below = self._below.loss(record)
+        return None if below is None else (below[0], below[0], below[1].rate_g_per_l_day)
 
     def _is_leak(self, record: Record, lost_bar: float, recent: Production, longer: Production) -> bool:
         """Tell whether a loss is too fast, too great or too deep for a valve whose flow fades."""
