@@ -104,10 +104,9 @@ class ShutTest:
         share = worth(record, shut_h)
         if recent is None or share.likely * recent.low <= s.going_g_per_l_day:
             return None
-        little = s.late_g_per_l_day if progress >= MOSTLY_OVER else LITTLE_G_PER_L_DAY
-        may_be = said and progress >= MAY_BE_OVER and share.least * recent.rate_g_per_l_day < little
-        self.doubtful = may_be and self._can_wait(record, recent, shut_h)
         doubted = self._doubted_shut_s == start_s
+        may_be = said and self._may_be_over(recent, share, progress, doubted=doubted)
+        self.doubtful = may_be and self._can_wait(record, recent, shut_h)
         if self.doubtful and not doubted:
             self._doubted_shut_s = start_s
             return told.gas_comes(record, recent, share, shut_h, s.ask_hours, late=progress >= MOSTLY_OVER)
@@ -150,6 +149,17 @@ class ShutTest:
         fallen = math.log(self._surely_g_per_l_day / max(rate_g_per_l_day, LEAST_G_PER_L_DAY))
         fastest_h = max(record.age_h / FASTEST, FASTEST_H)
         return record.now_s - self._answered_s < fastest_h * 3600 * fallen
+
+    def _may_be_over(self, climb: Production, share: Worth, progress: float, *, doubted: bool) -> bool:
+        """Tell whether a climb need not be production, for all that is known so far; once doubted it stays so for longer."""
+        rate = climb.rate_g_per_l_day
+        if progress >= MOSTLY_OVER:
+            return share.least * rate < self.settings.late_g_per_l_day
+        return (
+            progress >= MAY_BE_OVER
+            and share.least * rate < LITTLE_G_PER_L_DAY
+            and (doubted or share.likely * rate < SURELY_MUCH)
+        )
 
     def _can_wait(self, record: Record, climb: Production, shut_h: float) -> bool:
         """Tell whether a climb may go on, well below the rated limit, until it is known what it is."""

@@ -380,7 +380,7 @@ def test_the_date_does_not_matter(recipe: Wild, days: int) -> None:
 
 @pytest.mark.parametrize("vessel", [SEALED, VALVED], ids=lambda vessel: vessel.name)
 def test_state_stays_small_and_flat(vessel: Vessel) -> None:
-    """Six weeks at one reading a minute: a watch pickles into 300 kB, and has stopped growing after five of them."""
+    """Six weeks at one reading a minute: a watch pickles into 310 kB, and has stopped growing after five of them."""
     batch = Batch(vessel=vessel, hours=24.0, total_g_per_l=6.0, opening_bar=1.2, blow_down_bar=0.1, lag_h=0.0)
     day = batch.samples()
     rng = np.random.default_rng(2)
@@ -395,7 +395,7 @@ def test_state_stays_small_and_flat(vessel: Vessel) -> None:
         feed(watch, Stream(samples=spiked(shifted, rng, 0.002)), range(0, len(day), 480))
         watch.tick(START_S + (number + 1) * DAY_S)
         size.append(len(pickle.dumps(watch)))
-    assert max(size) <= 300_000
+    assert max(size) <= 310_000
     assert (
         abs(size[41] - size[35]) <= 0.005 * size[35]
     )  # the history of rates is the last to fill up to its bound
