@@ -115,8 +115,7 @@ class Record:
         """Take one frame."""
         if self.first_s is None:
             self.first_s = frame.end_s
-        half = self._probe_before(frame.end_s, 1800), self._probe_before(frame.end_s, 3600)
-        beer_c = self.thermometer.take(frame.end_s, frame.temperature_c, half)
+        beer_c = self.thermometer.take(frame.end_s, frame.temperature_c)
         self.pass_by(frame.end_s, math.nan if self.thermometer.in_air else frame.temperature_c)
         if not math.isnan(beer_c):
             gap_h = (frame.end_s - self._lagged_s) / 3600 if self._lagged_s is not None else 0.0
@@ -219,14 +218,6 @@ class Record:
         """Return the rows with time ≥ `time_s` (a view)."""
         start = int(np.searchsorted(self._table[: self._rows, TIME], time_s))
         return self._table[start : self._rows]
-
-    def _probe_before(self, now_s: float, ago_s: float) -> float:
-        """Return the probe's value of the frame `ago_s` ago, NaN if it is missing."""
-        wanted = now_s - ago_s
-        for row in range(self._rows - 1, max(self._rows - 8, -1), -1):
-            if abs(self._table[row, TIME] - wanted) < 1:
-                return float(self._table[row, CELSIUS])
-        return math.nan
 
     @property
     def now_s(self) -> float:
