@@ -14,6 +14,7 @@ import numpy as np
 from ullage.detectors.below_its_level import BelowItsLevel
 from ullage.detectors.cycle import LEAST_COUNT
 from ullage.detectors.detector import Detector
+from ullage.detectors.either_way import falls_either_way
 from ullage.detectors.finding import Condition, Finding, Priority, State
 from ullage.detectors.frames import Frame
 from ullage.detectors.medians import median
@@ -146,7 +147,7 @@ class Leak(Detector):
             return None
         if math.isnan(record.thermometer.beer_c) and lost_bar < UNSEEN_SWING_BAR:
             return None
-        if not self._is_leak(record, lost_bar, recent, longer):
+        if not self._is_leak(record, lost_bar, recent, longer) or not falls_either_way(record, rows):
             return None
         quick = recent.high < self.settings.quick_g_per_l_day
         unexplained_bar = lost_bar
