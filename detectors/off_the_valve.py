@@ -4,15 +4,17 @@ A valve that passes gas pins the pressure, however the temperature goes. Each ke
 CO2: as long as more than that is made, the valve goes on passing. Once production has faded to a few tenths of a gram a
 day, a cool spell of the fridge takes the pressure off its valve, and the next warm one brings it back. So a pressure that
 dips by far more than it wandered on the calmest day since the valve began to hold speaks of the end, days before cooling
-takes it so far down that the vessel is surely shut (`cooled_shut.py`). It proves nothing: a draught does it as well. What a
-hand does is told apart: a valve turned in holds more than before, and one turned out lets the pressure fall at once.
+takes it so far down that the vessel is surely shut (`cooled_shut.py`). It has to come off the valve while the beer cools slowly:
+at 2 K an hour it asks for nearly 5 g/L a day, and what is made hides behind that. It proves nothing: a draught does it as
+well. What a hand does is told apart: a valve turned in holds more than before, and one turned out lets the pressure fall at once.
 """
 
 import math
 
 import numpy as np
 
-from ullage.detectors.record import BAR, TIME, Record
+from ullage.detectors.co2 import solubility_g_per_l_bar, solubility_slope_per_k
+from ullage.detectors.record import BAR, BEER, TIME, Record
 from ullage.detectors.samples import FloatArray
 
 WINDOW_S = 24 * 3600.0
@@ -28,6 +30,10 @@ LITTLE_G_PER_L_DAY = 1.0
 """A pressure that climbs faster than by so much CO2 shows that fermentation goes on."""
 HOUR = 6
 """Frames to an hour."""
+FALLS = 0.5
+"""Hours in which the pressure falls by such a part of its steepest fall and more are those in which it leaves the valve."""
+FELT_H = 3
+"""So long after the beer has cooled it still takes up gas."""
 LOOKS = 3
 """So many looks on end have to show it."""
 SELDOM_S, OFTEN_S = 3 * 3600.0, 3600.0
@@ -58,7 +64,7 @@ class OffTheValve:
         if self._spread_bar <= max(MORE * self._calmest_bar, NOISES * noise_bar, LEAST_BAR):
             self._seen = 0
             self._level_bar = float(np.median(bars))
-        elif self._by_hand(bars, noise_bar) or _much_is_made(record, rows):
+        elif self._by_hand(bars, noise_bar) or _much_is_made(record, rows) or _much_is_taken_up(record, rows):
             self._seen = 0
         else:
             self._seen += 1
@@ -90,6 +96,25 @@ def _much_is_made(record: Record, rows: FloatArray) -> bool:
     in_gas, in_all = capacity * rows[:, BAR], record.co2_g_per_l(rows)
     risen = np.minimum(in_gas[HOUR:] - in_gas[:-HOUR], in_all[HOUR:] - in_all[:-HOUR])
     return float(risen.max()) > LITTLE_G_PER_L_DAY / 24 + 4 * capacity * record.valve.frame_noise_bar
+
+
+def _much_is_taken_up(record: Record, rows: FloatArray) -> bool:
+    """Tell whether the beer cools so fast, as pressure leaves the valve, that it may take up all of a fermentation's gas.
+
+    No more than it takes up is made then: solubility's slope times how fast it cools.
+    """
+    celsius = rows[:, BEER]
+    fallen_bar, cooled_k = rows[:-HOUR, BAR] - rows[HOUR:, BAR], celsius[:-HOUR] - celsius[HOUR:]
+    cooled_k = np.where(np.isnan(cooled_k), 0.0, cooled_k)
+    back = FELT_H * HOUR
+    padded = np.concatenate([np.full(back, -np.inf), cooled_k])
+    felt_k = np.lib.stride_tricks.sliding_window_view(padded, back + 1).max(axis=1)
+    leaves = fallen_bar >= FALLS * fallen_bar.max()
+    absolute_bar = record.bar + record.vessel.air_pressure_bar
+    per_k = (
+        -float(solubility_slope_per_k(record.beer_c) * solubility_g_per_l_bar(record.beer_c)) * absolute_bar
+    )
+    return per_k * float(np.median(felt_k[leaves])) * 24 > LITTLE_G_PER_L_DAY
 
 
 def _spread(time_s: FloatArray, bar: FloatArray) -> float:

@@ -13,6 +13,7 @@ import pytest
 from tests.detectors.streams import HOUR_S, VALVED, Batch, hours_in, of, verdicts
 from ullage.detectors.finding import Condition, Finding
 from ullage.detectors.samples import FloatArray
+from ullage.detectors.vessel import Probe
 
 SWING_K, SWING_H = 0.3, 6.0
 COOLED = "cool hours take the pressure off the valve"
@@ -57,6 +58,30 @@ def test_while_much_is_made_cool_hours_do_not_show(tail_h: float) -> None:
     batch, asked = questions(fridge, tail_h=tail_h, hours=400.0)
     cool = [hours_in(one) for one in asked if one.evidence[0].startswith(COOLED)]
     assert all(left_g_per_l(batch, at_h) < 0.1 * batch.total_g_per_l for at_h in cool)
+
+
+def rate_g_per_l_day(batch: Batch, at_h: float) -> float:
+    """Return what is made about an hour."""
+    made = batch.made_g_per_l(np.array([at_h - 0.5, at_h + 0.5]))
+    return float(made[1] - made[0]) * 24
+
+
+@pytest.mark.parametrize(("swing_k", "swing_h"), [(0.5, 2.0), (0.6, 3.0)])
+@pytest.mark.parametrize("tail_h", [20.0, 30.0])
+def test_beer_that_cools_fast_takes_up_much_and_shows_little(
+    swing_k: float, swing_h: float, tail_h: float
+) -> None:
+    """A fridge ruled by its beer cools it by 1.2 to 1.6 K an hour: up to 3 to 4 g/L a day hide behind that."""
+    batch = Batch(
+        vessel=replace(VALVED, probe=Probe.BEER),
+        hours=300.0,
+        opening_bar=1.2,
+        tail_h=tail_h,
+        celsius=lambda hours: 19.0 + swing_k * np.sin(2 * math.pi * hours / swing_h),
+    )
+    asked = of(verdicts(batch.vessel, batch.samples()), Condition.FINISH_SUSPECTED)
+    cool = [hours_in(one) for one in asked if one.evidence[0].startswith(COOLED)]
+    assert all(rate_g_per_l_day(batch, at_h) < 1.0 for at_h in cool)
 
 
 @pytest.mark.parametrize("by_bar", [0.1, 0.03, 0.015, -0.015, -0.03, -0.1])
