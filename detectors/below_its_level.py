@@ -13,7 +13,8 @@ from ullage.detectors.co2 import COOLING_BAR_PER_K
 from ullage.detectors.production import Production
 from ullage.detectors.record import BAR, BEER, TIME, Record
 from ullage.detectors.slopes import upper_median
-from ullage.detectors.suspicion import ENOUGH, pace_per_h
+from ullage.detectors.suspicion import ENOUGH
+from ullage.detectors.usual_time import pace_per_h
 
 PACE_S = 3600.0
 DAY_S, CHUNK_S = 24 * 3600.0, 6 * 3600.0

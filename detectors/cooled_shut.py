@@ -18,7 +18,7 @@ from ullage.detectors.ending_by_gravity import far_enough
 from ullage.detectors.proof import Proof
 from ullage.detectors.record import BAR, TIME, Record
 from ullage.detectors.stalls import SOON
-from ullage.detectors.suspicion import pace_per_h
+from ullage.detectors.usual_time import pace_per_h
 
 SURELY_BELOW_BAR = 0.12
 """Fall below the held level beyond what fading flow explains."""

@@ -11,7 +11,7 @@ By measurement where there is one:
 
 Behind a valve that lets gas off nothing of it can be seen: a smooth one hides the flow, and the teeth of a cycling one
 are too fast to be counted until the rate is far below a third. What is left is the time that most worts take to make two
-thirds of the way to ninety percent at this temperature (suspicion.py has it), set right by this wort's own beginning:
+thirds of the way to ninety percent at this temperature (usual_time.py has it), set right by this wort's own beginning:
 how fast it filled the vessel before the valve opened, against how fast most do. Both guesses are about equally wrong, so
 their geometric mean is taken. It is a guess all the same, and says so.
 """
@@ -26,7 +26,7 @@ from ullage.detectors.frames import came_by
 from ullage.detectors.gravity import Instrument
 from ullage.detectors.proof import Proof
 from ullage.detectors.record import BEER, TIME, TOTAL, Record
-from ullage.detectors.suspicion import pace_per_h
+from ullage.detectors.usual_time import OwnPace, pace_per_h
 
 SLOW_SHARE = 1 / 3
 """Of the highest rate: below it fermentation is slowing (half way down its tail)."""
@@ -52,8 +52,6 @@ LEAST_FALL_PER_DAY = 0.002
 """A steepest fall below this is a floating sensor's noise."""
 QUICK_FALL_PER_DAY = 0.01
 """Below it the noise asks for a whole day, over which a slow fermentation falls by little."""
-FILLING = (0.25, 0.6)
-"""Shares of the valve's setting between which the wort's own beginning is timed: after the air, before the valve."""
 
 
 @dataclass(slots=True)
@@ -65,13 +63,10 @@ class Pace:
     """Highest climb of a sealed vessel; NaN where none could be taken."""
     progress: float = 0.0
     """Time since the first gas as a share of what most worts take for nine tenths of it, temperature counted."""
-    own_pace: float = math.nan
-    """How fast the wort filled the vessel, as a multiple of most; NaN if it was not seen to."""
+    own: OwnPace = field(default_factory=OwnPace)
     _seen_s: float = math.inf
     _last_s: float | None = None
     _low_s: float | None = None
-    _quarter: tuple[float, float] | None = None
-    _filled: bool = False
     _rising_s: float = -math.inf
     _floats: deque[tuple[float, float]] = field(default_factory=lambda: deque(maxlen=6))
     _steepest: float = 0.0
@@ -84,7 +79,7 @@ class Pace:
         if self._last_s is not None:
             self.progress += pace_per_h(record.beer_c) * min((now_s - self._last_s) / 3600, 24.0)
         self._last_s = now_s
-        self._time_filling(now_s, record)
+        self.own.take(now_s, record)
         self._note_height(now_s, record)
         self._note_rising(now_s, record)
         self.why = (
@@ -186,23 +181,6 @@ class Pace:
             return ""
         if now_s - self._rising_s < DAY_S:
             return ""
-        own = 1.0 if math.isnan(self.own_pace) else math.sqrt(self.own_pace)
-        if self.progress * own < GUESSED_PROGRESS:
+        if self.progress * self.own.course < GUESSED_PROGRESS:
             return ""
         return "a guess by the time that most worts take: gas that passes the valve can't be measured"
-
-    def _time_filling(self, now_s: float, record: Record) -> None:
-        """Time how fast the wort fills the vessel before the valve opens."""
-        if self._filled or record.valve.sealed or record.valve.set_bar is None:
-            return
-        low_bar, high_bar = (share * record.valve.set_bar for share in FILLING)
-        bar = record.bar
-        if bar >= high_bar and self._quarter is not None:
-            from_s, from_bar = self._quarter
-            rate = (bar - from_bar) * record.capacity_g_per_l_bar / ((now_s - from_s) / 3600)
-            self.own_pace = rate / (record.expected_co2_g_per_l * pace_per_h(record.beer_c))
-            self._filled = True
-        elif bar >= high_bar:
-            self._filled = True  # too late to see it
-        elif bar >= low_bar and self._quarter is None:
-            self._quarter = (now_s, bar)

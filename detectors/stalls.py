@@ -18,8 +18,8 @@ from ullage.detectors.medians import median
 from ullage.detectors.production import Production
 from ullage.detectors.proof import Proof
 from ullage.detectors.record import BAR, Record
-from ullage.detectors.suspicion import pace_per_h
 from ullage.detectors.temperature import BELOW_BEER_K
+from ullage.detectors.usual_time import pace_per_h
 
 SOON = 1.15
 """Share of the time that most worts take to make nine tenths of their gas: production that breaks off before is odd."""

@@ -10,16 +10,15 @@ import math
 
 import numpy as np
 
+from ullage.detectors.batch import Beverage
 from ullage.detectors.exotherm import Heat
 from ullage.detectors.gone_quiet import gone_quiet
 from ullage.detectors.off_the_valve import OffTheValve
 from ullage.detectors.record import BAR, BEER, TIME, Record
 from ullage.detectors.slopes import upper_median
+from ullage.detectors.usual_time import OwnPace, pace_per_h
 from ullage.detectors.vessel import Vessel
 
-NINETY_PERCENT_H = ((8.0, 561.0), (10.5, 377.0), (12.0, 299.0), (16.0, 165.0), (20.0, 94.0), (25.0, 60.0))
-"""Hours until 90 % of the CO2 is made, by beer temperature: Engasser's growth model with the constants of Gee &
-Ramirez, integrated (16 °C and below within the data, above extrapolated; 25 °C by the same Q10)."""
 ENOUGH = 1.2
 """Share of the way to 90 % that must have gone by: worts and yeasts differ by a factor of two either way."""
 CHUNK_S = 6 * 3600.0
@@ -46,19 +45,18 @@ FADING, FADING_K = 0.2, 0.2
 """Heat that still grows by more than such a share, where the beer has cooled against its air by so much, is still made."""
 PATIENCE = 2.5
 """Share of the usual time after which that no longer speaks against the end."""
-PACE_S = 3600.0
+CIDER = 0.5
+"""Share of a wort's pace at which cider ferments: must is poor in what yeast needs to grow (common practice: two to three weeks)."""
+SLOW_TO_FILL, LEAST_CLOCK = 0.4, 0.3
+"""A wort that fills its vessel at less than such a multiple of the usual pace is slow for good; less slow beginnings are made up
+for. No wort is slower than the least: a vessel that seeps while it fills, fills late."""
+PACE_S, OWN_PACE_S = 3600.0, 1800.0
 HALF_WAY = 0.5
 """Share of the usual time before which silence says nothing: a cycling valve's drops become too fast to be seen."""
 UNSEEN_H = 240.0
 """Most hours before the first reading that count: an older word of pitching is another batch's."""
 RISING_BAR = 0.05
 """A rise in twelve hours that speaks of production; less may be gas that the beer gives off in a shut vessel."""
-
-
-def pace_per_h(celsius: float) -> float:
-    """Return the share of the way to 90 % that an hour at this temperature makes."""
-    at, hours = zip(*NINETY_PERCENT_H, strict=True)
-    return 1 / math.exp(float(np.interp(celsius, at, np.log(hours))))
 
 
 class Suspicion:
@@ -68,15 +66,30 @@ class Suspicion:
         self.vessel = vessel
         self.progress = 0.0
         """Share of the time that a wort at these temperatures takes, as a rule, to make nine tenths of its gas."""
+        self._own = OwnPace()
+        self._kind = CIDER if vessel.batch is not None and vessel.batch.beverage is Beverage.CIDER else 1.0
         self._last_s: float | None = None
         self._needed = ENOUGH
         self._quiet_from = HALF_WAY
         self._off_the_valve = OffTheValve()
 
+    @property
+    def clock(self) -> float:
+        """Progress by which questions are asked: slower in a cider."""
+        return self.progress * self._kind
+
+    def _time_suffices(self) -> bool:
+        """Tell whether so much time has gone by that nothing need be seen: more in a wort that was very slow to fill its vessel.
+
+        A quick beginning makes it no less: behind one, slow last sugars are as likely as elsewhere.
+        """
+        own = 1.0 if math.isnan(self._own.times) else min(self._own.times / SLOW_TO_FILL, 1.0)
+        return self.clock * max(own, LEAST_CLOCK) >= ENOUGH
+
     def refuted(self) -> None:
         """A test has shown production: ask again only when a third more time has passed."""
-        self._needed = max(self.progress * 1.4, ENOUGH)
-        self._quiet_from = max(self.progress * 1.4, HALF_WAY)
+        self._needed = max(self.clock * 1.4, ENOUGH)
+        self._quiet_from = max(self.clock * 1.4, HALF_WAY)
 
     def take(self, record: Record) -> None:
         """Take the newest frame: time goes by, faster in the warm."""
@@ -86,7 +99,9 @@ class Suspicion:
         if self._last_s is not None:
             self.progress += pace_per_h(record.beer_c) * min((now_s - self._last_s) / 3600, 24.0)
         self._last_s = now_s
-        self._off_the_valve.take(record, often=self.progress >= HALF_WAY)
+        if record.due(OWN_PACE_S):
+            self._own.take(now_s, record)
+        self._off_the_valve.take(record, often=self.clock >= HALF_WAY)
 
     def weigh(self, record: Record) -> tuple[str, ...]:
         """Return the evidence once it suffices, else nothing."""
@@ -96,14 +111,11 @@ class Suspicion:
             return ()
         dropped = _lets_off(record)
         heat = record.exotherm.heat()
-        if self.progress < self._needed:
-            if self.progress >= self._quiet_from and (
-                quiet := gone_quiet(record)
-                or self._off_the_valve.evidence(record)
-                or (() if dropped else _all_heat(record, heat))
-            ):
+        clock = self.clock
+        if clock < self._needed:
+            if clock >= self._quiet_from and (quiet := self._gone_quiet(record, heat, dropped)):
                 return quiet
-            sooner = self.progress >= SLID_SOONER * self._needed and not dropped
+            sooner = clock >= SLID_SOONER * self._needed and not dropped
             return _slid_to_rest(record) if sooner else ()
         if dropped or (self.progress < PATIENCE and _heat_fades(heat)):
             return ()
@@ -126,12 +138,22 @@ class Suspicion:
             if lately > SLIDE_DONE * slide + 2 * valve.frame_noise_bar:
                 return ()
             return _slid(record, slide)
+        if not self._time_suffices():
+            return self._gone_quiet(record, heat, dropped)
         lately_c = record.since(now_s - 2 * CHUNK_S)[:, BEER]
         lately_c = lately_c[np.isfinite(lately_c)]
         where = f", now at {float(lately_c.mean()):.1f} °C" if len(lately_c) else ""
         return (
             "held for twelve hours without a sign of flow",
             f"{hours:.0f} h since the first gas{where}: most worts are done by then",
+        )
+
+    def _gone_quiet(self, record: Record, heat: Heat | None, dropped: bool) -> tuple[str, ...]:
+        """Return what else speaks of the end: drops that have ceased, cool hours that show, heat that has all come."""
+        return (
+            gone_quiet(record)
+            or self._off_the_valve.evidence(record)
+            or (() if dropped else _all_heat(record, heat))
         )
 
 

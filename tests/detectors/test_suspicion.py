@@ -7,8 +7,11 @@ import pytest
 
 from tests.detectors.streams import HOUR_S, START_S, VALVED, Batch, hours_in, noisy, of, stream, verdicts
 from tests.verdicts.generator import make_batch
+from ullage.detectors.batch import Batch as Brew
+from ullage.detectors.batch import Beverage
 from ullage.detectors.finding import Condition, Finding
 from ullage.detectors.samples import FloatArray, Kind, Samples
+from ullage.detectors.vessel import Vessel
 
 TAIL_H, LIFT_BAR = 6.0, 0.08
 
@@ -18,11 +21,13 @@ def flow(at_h: FloatArray) -> FloatArray:
     return np.where(at_h < 20, np.clip((at_h - 5) / 15, 0, 1), np.exp(-(at_h - 20) / TAIL_H))
 
 
-def asked(lift_bar: float, hours: float = 190.0) -> list[Finding]:
+def asked(
+    lift_bar: float, hours: float = 190.0, *, fills_h: float = 8.0, vessel: Vessel = VALVED
+) -> list[Finding]:
     """Return the questions about a smooth valve at 1.2 bar that stands `lift_bar` higher at the height of the flow."""
     at_h = np.arange(0.0, hours, 1 / 30)
-    bars = np.minimum(at_h / 8, 1.0) * 1.2 + lift_bar * flow(at_h)
-    return of(verdicts(VALVED, noisy(at_h, bars, 19.0, seed=5)), Condition.FINISH_SUSPECTED)
+    bars = np.minimum(at_h / fills_h, 1.0) * 1.2 + lift_bar * flow(at_h)
+    return of(verdicts(vessel, noisy(at_h, bars, 19.0, seed=5)), Condition.FINISH_SUSPECTED)
 
 
 def test_a_plain_slide_that_has_come_to_rest_is_asked_about_sooner() -> None:
@@ -31,6 +36,19 @@ def test_a_plain_slide_that_has_come_to_rest_is_asked_about_sooner() -> None:
     assert "slid" in by_slide.evidence[0]
     assert hours_in(by_slide) <= hours_in(by_time) - 24
     assert flow(np.array([hours_in(by_slide)]))[0] < 0.04
+
+
+def test_cider_is_given_twice_the_time() -> None:
+    """Must takes two to three weeks (common practice): a level that never showed the flow is asked about that much later."""
+    cider = replace(VALVED, batch=Brew(beverage=Beverage.CIDER))
+    beer_h, cider_h = (hours_in(asked(0.0, 320.0, vessel=one)[0]) for one in (VALVED, cider))
+    assert cider_h - 8 == pytest.approx(2 * (beer_h - 8), rel=0.1)
+
+
+def test_a_wort_that_was_slow_to_fill_its_vessel_is_given_more_time() -> None:
+    """Four days for what takes most a few hours: time alone asks later, counted from the first gas."""
+    usual_h, slow_h = (hours_in(asked(0.0, 480.0, fills_h=fills_h)[0]) for fills_h in (8.0, 96.0))
+    assert slow_h > 1.5 * usual_h + 40
 
 
 def test_heat_that_has_all_come_is_asked_about() -> None:

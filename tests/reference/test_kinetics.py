@@ -8,7 +8,7 @@ import pytest
 from scipy.integrate import solve_ivp
 
 from tests.reference.checks import Check, each
-from ullage.detectors.suspicion import NINETY_PERCENT_H, pace_per_h
+from ullage.detectors.usual_time import NINETY_PERCENT_H, pace_per_h
 
 CONSTANTS = {  # ln A and E in kcal/mol
     "mu_g": (35.77, 22.6), "mu_m": (16.40, 11.3), "mu_n": (10.59, 7.16),
