@@ -14,6 +14,8 @@ from ullage.detectors.noise import PressureNoise
 
 OFF_SETTING_BAR = 0.12
 """A level that stands still so far below the setting has to stand for twice as long: a slow climb pauses as the fridge cools."""
+OVER_LIFT_BAR = 0.15
+"""Most by which flow lifts the level of a small valve (common practice)."""
 
 Point = tuple[float, float, float]
 """A frame's time (s), pressure (bar) and beer temperature (°C)."""

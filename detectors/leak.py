@@ -17,6 +17,7 @@ from ullage.detectors.detector import Detector
 from ullage.detectors.either_way import falls_either_way
 from ullage.detectors.finding import Condition, Finding, Priority, State
 from ullage.detectors.frames import Frame
+from ullage.detectors.held_level import OVER_LIFT_BAR
 from ullage.detectors.medians import median
 from ullage.detectors.production import Production
 from ullage.detectors.record import BAR, BEER, TIME, Record
@@ -30,8 +31,6 @@ TOLD_BAR = 0.02
 """A part of the fall that cooling explains is told if it is more than this."""
 AT_WORK_BAR, ABOVE_SETTING_BAR = 0.02, 0.05
 """So close below the level that a valve holds, or so far above its setting, it is at work."""
-OVER_LIFT_BAR = 0.15
-"""Most by which flow lifts the level of a small valve (common practice)."""
 CHILLED_S, CHILLED_K = 7 * 86_400.0, 3.0
 """Beer that was cooled by so much within so long goes on taking up gas for days, as fast as through a leak."""
 RECOOLED_K = 1.0

@@ -13,10 +13,11 @@ from ullage.detectors.ending_bound import BoundSettings, ToCome
 from ullage.detectors.finding import Finding
 from ullage.detectors.first_climb import WHOLE, FirstClimb, Worth, climbing_since_s, worth
 from ullage.detectors.frames import Frame
+from ullage.detectors.held_level import OVER_LIFT_BAR
 from ullage.detectors.hours_to_go import hours_to_go
 from ullage.detectors.production import Production
 from ullage.detectors.proof import Proof
-from ullage.detectors.record import Record
+from ullage.detectors.record import BAR, Record
 from ullage.detectors.rest_above import rests_above
 
 UNASKED_S = 86_400.0
@@ -95,7 +96,7 @@ class ShutTest:
         if not tested(record) or shut_h < s.answer_after_h or self._answered_shut_s == start_s:
             return None
         asked = said or record.suspected_s is not None
-        if not asked and record.now_s - self._answered_s < UNASKED_S:
+        if not asked and (record.now_s - self._answered_s < UNASKED_S or self._may_be_flow(record, progress)):
             return None
         from_s = start_s if said else climbing_since_s(record, start_s)
         recent = record.production_over(from_s - 60, max(1.5, shut_h))
@@ -149,6 +150,14 @@ class ShutTest:
         fallen = math.log(self._surely_g_per_l_day / max(rate_g_per_l_day, LEAST_G_PER_L_DAY))
         fastest_h = max(record.age_h / FASTEST, FASTEST_H)
         return record.now_s - self._answered_s < fastest_h * 3600 * fallen
+
+    @staticmethod
+    def _may_be_flow(record: Record, progress: float) -> bool:
+        """Tell whether a climb may be that of a smooth valve's level as its flow still grows."""
+        first_bar = record.valve.held.first_bar
+        return (
+            progress < SURELY_BEGUN and first_bar is not None and record.last(BAR) < first_bar + OVER_LIFT_BAR
+        )
 
     def _may_be_over(self, climb: Production, share: Worth, progress: float, *, doubted: bool) -> bool:
         """Tell whether a climb need not be production, for all that is known so far; once doubted it stays so for longer."""
