@@ -92,14 +92,15 @@ def test_a_ten_bit_converter_with_noise_of_its_step() -> None:
 def test_a_coarse_converter_between_two_steps_shows_no_noise(seed: int, noise_bar: float) -> None:
     """A pressure that stands between two steps for hours, then in the middle of one, is a quiet sensor and no dead one.
 
-    Between steps the least noise makes the value jump by a whole step; what it jumps by is not the noise.
+    Between steps the least noise makes the value jump by a whole step; what it jumps by is not the noise. (A rest eight times
+    as long as any before may be told of all the same: here no fridge swings.)
     """
     rng = np.random.default_rng(seed)
     time_s = every(30, 48)
     levels = np.repeat(rng.uniform(1.19, 1.21, 8), 2)  # stands for hours, then moves by a step or two
     level = np.interp(np.linspace(0, 15, len(time_s)), np.arange(16), levels)
     value = np.round((level + noise_bar * rng.standard_normal(len(time_s))) / 0.0085) * 0.0085
-    assert said(pressure(time_s, value)) == ()
+    assert not [found for found in said(pressure(time_s, value)) if "its own noise" in found.text]
 
 
 def test_a_coarse_quiet_converter_is_never_accused() -> None:
