@@ -39,7 +39,7 @@ from ullage.detectors.suspicion import Suspicion
 from ullage.detectors.vessel import Vessel
 
 OVERRULED_S = 86_400.0
-"""So long after the brewer has said that it is not over, it is not called over again."""
+"""So long after the brewer has said that it is not over, or gas has come again, it is not called over again."""
 PACE_S = 3600.0
 PACE_TEST_S = 1800.0
 """Pause between two looks at the bound, and during a shut-valve test."""
@@ -87,6 +87,8 @@ class Ending(Detector):
         self._finished_made = math.nan
         self._standing = Standing()
         self._weighed_chill_s: float | None = None
+        self._taken_back_s = -math.inf
+        """When gas came again after the end had been called."""
 
     def frame(self, frame: Frame, record: Record) -> list[Finding]:
         """Weigh the evidence once a frame: the bound first, then gravity, cold, and time alone."""
@@ -203,7 +205,7 @@ class Ending(Detector):
             and max(shut_h, production.hours) >= s.least_shut_h
             and production.hours >= 0.8 * s.least_window_h
             and record.age_h >= s.young_h
-            and record.now_s - record.overruled_s >= OVERRULED_S
+            and not self._overruled(record)
             and not gas_goes(record, production, max(start_s, record.valve.gas_left_s))
             and not suddenly_still(record, bound.measured)
             and not self._test.broken_off(record, start_s, production.rate_g_per_l_day)
@@ -241,6 +243,10 @@ class Ending(Detector):
         record.finished_s, record.over_since_s = record.now_s, since_s
         self._finished_made = self._to_come.let_off.made_g_per_l(record)
 
+    def _overruled(self, record: Record) -> bool:
+        """Tell whether the brewer, or gas that came again, has said within a day that it is not over."""
+        return record.now_s - max(record.overruled_s, self._taken_back_s) < OVERRULED_S
+
     # -- the end by other evidence ---------------------------------------------------------------------------------
 
     def _by_gravity(self, record: Record) -> list[Finding]:
@@ -249,7 +255,7 @@ class Ending(Detector):
         if attenuation is not None and not self._stalls.too_cold:
             return self._stalls.by_gravity(record, attenuation)
         evidence = gravity_evidence(record, record.now_s)
-        if evidence is None or record.now_s - record.overruled_s < OVERRULED_S:
+        if evidence is None or self._overruled(record):
             return []
         self._finish(record, stood_since_s(record))
         return [*self._stalls.over(record), told.finished_by_gravity(record, evidence)]
@@ -304,4 +310,5 @@ class Ending(Detector):
             return []
         record.finished_s = record.over_since_s = None
         record.suspected_s = None
+        self._taken_back_s = record.now_s
         return [self._test.still(record, production, hours, self._suspicion.progress)]

@@ -36,3 +36,19 @@ def test_not_over_while_much_is_to_come(kind: str, seed: int) -> None:
     batch = make_batch(kind, seed)
     over = [one for one in judges.watch(batch) if one.condition is Condition.FINISHED]
     assert all(batch.truth.co2_to_come(one.time_s) <= ENOUGH_G_PER_L for one in over)
+
+
+def test_what_was_taken_back_is_not_called_over_again_by_the_silence_before() -> None:
+    """Warmed after days of sleep, gas came again: `finished` stood for two days by a window that was mostly the sleep."""
+    batch = make_batch("resume_on_warming", 1000211)
+    said = [
+        one
+        for one in judges.watch(batch)
+        if one.condition in (Condition.FINISHED, Condition.STILL_FERMENTING)
+    ]
+    assert [one.condition for one in said] == [
+        Condition.FINISHED,
+        Condition.STILL_FERMENTING,
+        Condition.FINISHED,
+    ]
+    assert batch.truth.co2_to_come(said[-1].time_s) <= ENOUGH_G_PER_L
