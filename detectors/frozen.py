@@ -34,6 +34,8 @@ SOON_S = 3600.0
 """A sensor that moves again so soon after it was called frozen was not."""
 SEEN = 5
 """Shorter runs are not looked at: they are luck, and a sensor is taken to have rested for as long."""
+RESTS_LONG_S, RESTS_LONG_TIMES = 2 * 3600.0, 2.0
+"""What has rested for so long rests for days in the middle of a step, held by a smooth valve: so many times as long is asked of it."""
 DOUBT_MIN = 30.0
 """So long a run that chance forbids is no longer believed, though it is told later."""
 WIDE_STEP = {Kind.TEMPERATURE: 0.3, Kind.PRESSURE: 0.015}
@@ -301,7 +303,8 @@ class Frozen(Detector):
             at_home = abs(channel.value - channel.level) <= s.near_bar
             if not at_home or channel.run_start_s - channel.level_s < s.rest_pressure_known_h * 3600:
                 rest_h = s.rest_new_h
-        longest_s: FloatArray = np.maximum(rest_h * 3600, times * rested_s)
+        often = np.where(rested_s > RESTS_LONG_S, RESTS_LONG_TIMES, 1.0)
+        longest_s: FloatArray = np.maximum(rest_h * 3600, times * often * rested_s)
         return longest_s
 
     def _end_run(self, kind: Kind, channel: _Channel, at: _At, row: int) -> list[Finding]:

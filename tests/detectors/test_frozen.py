@@ -319,3 +319,12 @@ def test_what_chance_forbids_is_not_believed_long_before_it_is_told() -> None:
     assert seen[20] == (False, False)
     assert seen[50] == seen[110] == (True, False)
     assert seen[130] == (True, True)
+
+
+def test_what_has_rested_for_hours_may_rest_for_days() -> None:
+    """Held by a smooth valve in the middle of a coarse step: six hours at one value, again and again, then two days and a half."""
+    time_s = every(60, 140)
+    hours = np.arange(len(time_s)) / 60
+    steps = np.where(hours < 80, np.floor(hours / 6) % 2, 0)
+    value = 1.2 + 0.0085 * steps
+    assert said(pressure(time_s, np.where(hours < 139, value, value + 0.0085))) == ()
