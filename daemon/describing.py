@@ -109,7 +109,12 @@ def _about_pressure(watched: WatchedVessel) -> Iterator[Promise]:
                     priority=Priority.HIGH,
                     text=f"a loss of {settings.quick_loss_bar:g} bar (quick), {settings.slow_loss_bar:g} bar (slow) or "
                     f"{settings.great_loss_bar:g} bar (however slow) "
-                    "that neither temperature nor valve explains",
+                    "that neither temperature nor valve explains"
+                    + (
+                        ""
+                        if watched.vessel.valve_pressure_bar is None
+                        else ", late behind a smooth valve of less"
+                    ),
                 )
             case ActivitySettings():
                 yield Promise(
