@@ -99,7 +99,8 @@ def _much_is_made(record: Record, rows: FloatArray) -> bool:
 
 
 def _much_is_taken_up(record: Record, rows: FloatArray) -> bool:
-    """Tell whether the beer cools so fast, as pressure leaves the valve, that it may take up all of a fermentation's gas.
+    """Tell whether the beer cools so fast, as pressure leaves the valve, that it may take up all of a fermentation's gas; or
+    that no hour took pressure off it at all.
 
     No more than it takes up is made then: solubility's slope times how fast it cools.
     """
@@ -109,6 +110,8 @@ def _much_is_taken_up(record: Record, rows: FloatArray) -> bool:
     back = FELT_H * HOUR
     padded = np.concatenate([np.full(back, -np.inf), cooled_k])
     felt_k = np.lib.stride_tricks.sliding_window_view(padded, back + 1).max(axis=1)
+    if fallen_bar.max() <= 0:
+        return True
     leaves = fallen_bar >= FALLS * fallen_bar.max()
     absolute_bar = record.bar + record.vessel.air_pressure_bar
     per_k = (

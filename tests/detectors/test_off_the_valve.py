@@ -10,7 +10,18 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from tests.detectors.streams import HOUR_S, VALVED, Batch, hours_in, of, verdicts
+from tests.detectors.streams import (
+    HOUR_S,
+    VALVED,
+    Batch,
+    Stream,
+    feed,
+    hours_in,
+    noisy,
+    of,
+    verdicts,
+    watch_of,
+)
 from ullage.detectors.finding import Condition, Finding
 from ullage.detectors.samples import FloatArray
 from ullage.detectors.vessel import Probe
@@ -102,3 +113,17 @@ def test_a_vessel_that_is_shut_for_a_while_is_no_cool_hour() -> None:
     )
     asked = of(verdicts(VALVED, batch.samples()), Condition.FINISH_SUSPECTED)
     assert not any(one.evidence[0].startswith(COOLED) for one in asked)
+
+
+def test_a_level_that_only_rises_was_taken_off_by_no_cool_hour() -> None:
+    """Higher by the hour, now faster, now slower, and never lower: a valve that creeps."""
+    at_h = np.arange(0.0, 130.0, 1 / 60)
+    since_h = np.maximum(at_h - 60, 0)
+    bars = 1.2 * np.minimum(at_h / 8, 1) + 0.004 * since_h + 0.014 * np.sin(2 * math.pi * since_h / 24)
+    watch = watch_of(VALVED)
+    asked = of(
+        feed(watch, Stream(samples=noisy(at_h, bars, 19.0, seed=1, noise_bar=0.0))),
+        Condition.FINISH_SUSPECTED,
+    )
+    assert not [one for one in asked if one.evidence[0].startswith(COOLED)]
+    assert not watch.failures
