@@ -78,7 +78,6 @@ class PressureRising(Detector):
                 self._valve_bar = self._set_bar = known.number
                 self._points.clear()
         minutes = step.minutes
-        self._learn_step(minutes.pressure_bar)
         floor = self.settings.from_share * self.vessel.rated_pressure_bar
         if not self._raised and not self._hits and not (minutes.pressure_bar >= floor).any():
             tail = [
@@ -87,16 +86,25 @@ class PressureRising(Detector):
                 if not math.isnan(p)
             ]
             self._points.extend((float(t), float(p)) for t, p in tail)
+            self._learn_steps(minutes.pressure_bar)
             return []
         found: list[Finding] = []
         for end_s, bar in zip(minutes.end_s.tolist(), minutes.pressure_bar.tolist(), strict=True):
             if not math.isnan(bar):
+                self._learn_step(bar)  # one by one: nothing is judged by what came after it
                 self._points.append((end_s, bar))
                 found += self._judge(end_s, bar)
         return found
 
-    def _learn_step(self, bar: FloatArray) -> None:
+    def _learn_step(self, bar: float) -> None:
         """Follow the least change."""
+        change = abs(bar - self._before_bar)
+        if LEAST_CHANGE_BAR < change < self._step_bar:
+            self._step_bar = change
+        self._before_bar = bar
+
+    def _learn_steps(self, bar: FloatArray) -> None:
+        """Follow it over a block."""
         bar = bar[~np.isnan(bar)]
         change = np.abs(np.diff(bar, prepend=self._before_bar))
         self._step_bar = float(change[change > LEAST_CHANGE_BAR].min(initial=self._step_bar))

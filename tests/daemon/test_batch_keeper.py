@@ -215,7 +215,7 @@ def test_readings_are_not_lost_between_the_old_detectors_and_the_new(cellar: Cel
     cellar.pipeline.turn()
     record = cellar.pipeline.watched["heron"].watch.record
     assert record.now_s > low
-    assert record.age_h == pytest.approx(15 - 1.67, abs=0.5)
+    assert record.age_h == pytest.approx(15 - 4.33, abs=0.5)
 
 
 def test_a_struck_entry_is_forgotten_by_the_detectors(cellar: Cellar, tale: Tale) -> None:

@@ -18,9 +18,11 @@ from tests.detectors.streams import (
     feed,
     hours_in,
     merged,
+    of,
     pressure,
     stream,
     temperature,
+    verdicts,
     watch_of,
 )
 from ullage.detectors.finding import Condition, Finding, State
@@ -224,3 +226,16 @@ def test_how_a_slow_stream_was_cut_changes_nothing(cut: int) -> None:
     pieces = feed(watch_of(SEALED, (PressureRising,)), stream(samples), range(cut, len(samples), cut))
     assert whole
     assert list(whole) == pieces
+
+
+def test_what_comes_later_in_a_block_settles_nothing_before_it() -> None:
+    """A finer step is seen only after the warning: its evidence is the same in one block and in many."""
+    time_s = every(300, 10)
+    hours = np.arange(len(time_s)) / 12
+    value = 0.9 + 0.4 * np.minimum(hours, 4)
+    value[hours > 4] += 0.0003 * np.arange((hours > 4).sum())
+    samples = pressure(time_s, value)
+    whole = of(verdicts(SEALED, samples), Condition.PRESSURE_RISING)
+    cut = of(verdicts(SEALED, samples, range(0, len(samples), 3)), Condition.PRESSURE_RISING)
+    assert whole
+    assert [one.evidence for one in whole] == [one.evidence for one in cut]
