@@ -4,7 +4,6 @@ A smooth valve's level falls with the flow, until nothing flows and it is shut. 
 for a day is that one or near it, and below it the valve lets nothing off: what goes on falling there, in beer no colder, leaks.
 """
 
-import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -14,7 +13,7 @@ from ullage.detectors.production import Production
 from ullage.detectors.record import BAR, BEER, TIME, Record
 from ullage.detectors.slopes import upper_median
 from ullage.detectors.suspicion import ENOUGH
-from ullage.detectors.usual_time import pace_per_h
+from ullage.detectors.usual_time import Progress
 
 PACE_S = 3600.0
 DAY_S, CHUNK_S = 24 * 3600.0, 6 * 3600.0
@@ -41,21 +40,18 @@ class BelowItsLevel:
     """Keeps the lowest level that a smooth valve held for a day, late in a batch."""
 
     def __init__(self) -> None:
-        self._progress = 0.0
-        self._last_s = math.nan
+        self._time = Progress()
         self._stood: Stood | None = None
 
     def take(self, record: Record) -> None:
         """Take the newest frame of a batch at work: time goes by, faster in the warm."""
         now_s, valve = record.now_s, record.valve
-        if not math.isnan(self._last_s):
-            self._progress += pace_per_h(record.beer_c) * min((now_s - self._last_s) / 3600, LONG_H)
-        self._last_s = now_s
+        self._time.take(now_s, record.beer_c)
         touched_s = _touched_s(record)
         if self._stood is not None and self._stood.time_s < touched_s:
             self._stood = None
         smooth = not valve.sealed and valve.word_shut_s is None and valve.held.since_s is not None
-        if not smooth or valve.cycles or self._progress < ENOUGH or not record.due(PACE_S):
+        if not smooth or valve.cycles or self._time.share < ENOUGH or not record.due(PACE_S):
             return
         stood = _stands(record, touched_s)
         if stood is not None and (self._stood is None or stood.bar < self._stood.bar):

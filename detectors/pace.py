@@ -26,7 +26,7 @@ from ullage.detectors.frames import came_by
 from ullage.detectors.gravity import Instrument
 from ullage.detectors.proof import Proof
 from ullage.detectors.record import BEER, TIME, TOTAL, Record
-from ullage.detectors.usual_time import OwnPace, pace_per_h
+from ullage.detectors.usual_time import OwnPace, Progress
 
 SLOW_SHARE = 1 / 3
 """Of the highest rate: below it fermentation is slowing (half way down its tail)."""
@@ -61,11 +61,10 @@ class Pace:
     why: str = ""
     peak_g_per_l_day: float = math.nan
     """Highest climb of a sealed vessel; NaN where none could be taken."""
-    progress: float = 0.0
-    """Time since the first gas as a share of what most worts take for nine tenths of it, temperature counted."""
+    time: Progress = field(default_factory=Progress)
+    """Since the first gas."""
     own: OwnPace = field(default_factory=OwnPace)
     _seen_s: float = math.inf
-    _last_s: float | None = None
     _low_s: float | None = None
     _rising_s: float = -math.inf
     _floats: deque[tuple[float, float]] = field(default_factory=lambda: deque(maxlen=6))
@@ -76,9 +75,7 @@ class Pace:
         before_s, self._seen_s = self._seen_s, now_s
         if not came_by(before_s, now_s, EVERY_S):
             return
-        if self._last_s is not None:
-            self.progress += pace_per_h(record.beer_c) * min((now_s - self._last_s) / 3600, 24.0)
-        self._last_s = now_s
+        self.time.take(now_s, record.beer_c)
         self.own.take(now_s, record)
         self._note_height(now_s, record)
         self._note_rising(now_s, record)
@@ -98,7 +95,7 @@ class Pace:
         self.peak_g_per_l_day = (
             rate if math.isnan(self.peak_g_per_l_day) else max(self.peak_g_per_l_day, rate)
         )
-        if self.progress < LEAST_PROGRESS or rate > SLOW_SHARE * self.peak_g_per_l_day:
+        if self.time.share < LEAST_PROGRESS or rate > SLOW_SHARE * self.peak_g_per_l_day:
             self._low_s = None
         elif self._low_s is None:
             self._low_s = now_s
@@ -151,7 +148,7 @@ class Pace:
             return ""  # a vessel that still fills is on its way up, whatever the mean of hours says
         high = max(record.production.high, 0.0)
         if (
-            self.progress < LEAST_PROGRESS
+            self.time.share < LEAST_PROGRESS
             or steepest < LEAST_HEIGHT_G_PER_L_DAY
             or high > SLOW_SHARE * steepest
         ):
@@ -181,6 +178,6 @@ class Pace:
             return ""
         if now_s - self._rising_s < DAY_S:
             return ""
-        if self.progress * self.own.course < GUESSED_PROGRESS:
+        if self.time.share * self.own.course < GUESSED_PROGRESS:
             return ""
         return "a guess by the time that most worts take: gas that passes the valve can't be measured"

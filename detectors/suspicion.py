@@ -16,7 +16,7 @@ from ullage.detectors.gone_quiet import gone_quiet
 from ullage.detectors.off_the_valve import OffTheValve
 from ullage.detectors.record import BAR, BEER, TIME, Record
 from ullage.detectors.slopes import upper_median
-from ullage.detectors.usual_time import OwnPace, pace_per_h
+from ullage.detectors.usual_time import OwnPace, Progress, pace_per_h
 from ullage.detectors.vessel import Vessel
 
 ENOUGH = 1.2
@@ -64,14 +64,17 @@ class Suspicion:
 
     def __init__(self, vessel: Vessel) -> None:
         self.vessel = vessel
-        self.progress = 0.0
-        """Share of the time that a wort at these temperatures takes, as a rule, to make nine tenths of its gas."""
+        self._time = Progress()
         self._own = OwnPace()
         self._kind = CIDER if vessel.batch is not None and vessel.batch.beverage is Beverage.CIDER else 1.0
-        self._last_s: float | None = None
         self._needed = ENOUGH
         self._quiet_from = HALF_WAY
         self._off_the_valve = OffTheValve()
+
+    @property
+    def progress(self) -> float:
+        """Share of the time that a wort at these temperatures takes, as a rule, to make nine tenths of its gas."""
+        return self._time.share
 
     @property
     def clock(self) -> float:
@@ -94,11 +97,9 @@ class Suspicion:
     def take(self, record: Record) -> None:
         """Take the newest frame: time goes by, faster in the warm."""
         now_s = record.now_s
-        if self._last_s is None and record.joined_late and record.pitched_s is not None:
-            self.progress = pace_per_h(record.beer_c) * min((now_s - record.pitched_s) / 3600, UNSEEN_H)
-        if self._last_s is not None:
-            self.progress += pace_per_h(record.beer_c) * min((now_s - self._last_s) / 3600, 24.0)
-        self._last_s = now_s
+        if self._time.untouched and record.joined_late and record.pitched_s is not None:
+            self._time.share = pace_per_h(record.beer_c) * min((now_s - record.pitched_s) / 3600, UNSEEN_H)
+        self._time.take(now_s, record.beer_c)
         if record.due(OWN_PACE_S):
             self._own.take(now_s, record)
         self._off_the_valve.take(record, often=self.clock >= HALF_WAY)
@@ -117,7 +118,7 @@ class Suspicion:
                 return quiet
             sooner = clock >= SLID_SOONER * self._needed and not dropped
             return _slid_to_rest(record) if sooner else ()
-        if dropped or (self.progress < PATIENCE and _heat_fades(heat)):
+        if dropped or (clock < PATIENCE and _heat_fades(heat)):
             return ()
         levels = _levels(record, max(valve.held.since_s, valve.changed_s))
         if len(levels) < 4:

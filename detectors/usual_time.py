@@ -10,6 +10,7 @@ from ullage.detectors.record import Record
 NINETY_PERCENT_H = ((8.0, 561.0), (10.5, 377.0), (12.0, 299.0), (16.0, 165.0), (20.0, 94.0), (25.0, 60.0))
 """Hours until 90 % of the CO2 is made, by beer temperature: Engasser's growth model with the constants of Gee &
 Ramirez, integrated (16 °C and below within the data, above extrapolated; 25 °C by the same Q10)."""
+LONGEST_H = 24.0
 FILLING = (0.25, 0.6)
 """Shares of the valve's setting between which the wort's own beginning is timed: after the air, before the valve."""
 
@@ -18,6 +19,26 @@ def pace_per_h(celsius: float) -> float:
     """Return the share of the way to 90 % that an hour at this temperature makes."""
     at, hours = zip(*NINETY_PERCENT_H, strict=True)
     return 1 / math.exp(float(np.interp(celsius, at, np.log(hours))))
+
+
+@dataclass(slots=True)
+class Progress:
+    """Adds up the time that goes by, faster in the warm; a longer gap than a day counts as one."""
+
+    share: float = 0.0
+    """Of the time that most worts take, at these temperatures, for nine tenths of their gas."""
+    _last_s: float = math.nan
+
+    @property
+    def untouched(self) -> bool:
+        """Tell whether nothing was taken yet."""
+        return math.isnan(self._last_s)
+
+    def take(self, now_s: float, celsius: float) -> None:
+        """Come to a moment, s, in beer of this temperature."""
+        if not self.untouched:
+            self.share += pace_per_h(celsius) * min((now_s - self._last_s) / 3600, LONGEST_H)
+        self._last_s = now_s
 
 
 @dataclass(slots=True)
