@@ -42,7 +42,9 @@ def shut_by_cooling(record: Record, progress: float) -> bool:
         return False
     since_h = (record.now_s - valve.shut_s) / 3600
     done = progress - since_h * pace_per_h(record.beer_c) >= SOON or far_enough(record)
-    return done and valve.held.bar - record.last(BAR) >= SURELY_BELOW_BAR
+    # flow may have lifted the level since it was first held: then it falls back to there by itself
+    rest_bar = min(valve.held.bar, valve.held.first_bar or math.inf)
+    return done and rest_bar - record.last(BAR) >= SURELY_BELOW_BAR
 
 
 def beside_uptake(record: Record, bound: Bound, progress: float) -> Bound:

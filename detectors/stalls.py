@@ -50,6 +50,10 @@ COLD_SURE = 2.0
 HARDLY_COLD_K = 2.5
 """So little below its range yeast may go on, if more slowly; further down it is asleep or nearly so (common practice)."""
 GAS_STAYS = (Proof.SEALED, Proof.WORD, Proof.CYCLE)
+COLD_K = 1.0
+"""So far below its range yeast that lets the valve rest does so for the cold."""
+OFF_BAR, OFF_NOISES, QUIET_S = 0.03, 5.0, 8 * 3600.0
+"""How far below its level a smooth valve's pressure is then, and for how long one that cycles has let nothing off."""
 TAKEN_DOWN_BAR = 0.05
 """A pressure so far below the held level, in beer that cools, has left it."""
 LEAST_QUIET_S, QUIET_TEETH = 3 * 3600.0, 8
@@ -214,13 +218,28 @@ class Stalls:
         if recent is None or recent.hours < 3:
             return None
         ceased = _drops_ceased(record) and clear_gap_s(record.valve) is not None
-        if self._hardly_cold(record) and record.valve.proof not in GAS_STAYS and not ceased:
+        left = ceased or self._left_the_valve(record, progress)
+        if self._hardly_cold(record) and record.valve.proof not in GAS_STAYS and not left:
             return None  # flat behind a valve says nothing, and a fading flow slides as far as cool beer takes it down
         most = recent.rate_g_per_l_day + COLD_SURE * recent.se_g_per_l_day
         if most > ASLEEP_G_PER_L_DAY and not _taken_down(record) and not _drops_ceased(record):
             return None
         hardly_begun = record.age_h < self._young_h and record.rates.peak < 2 * recent.high
         return None if hardly_begun else recent
+
+    @staticmethod
+    def _left_the_valve(record: Record, progress: float) -> bool:
+        """Tell whether the valve of a beer that is too cold has no work any more: its drops have ceased for hours, or before most
+        worts are done cooling takes the pressure off it, which flow pins at the height."""
+        limits, held_bar = record.vessel.yeast_temperature_c, record.valve.held.bar
+        if limits is None or held_bar is None or record.beer_c > limits[0] - COLD_K:
+            return False
+        quiet_s = record.now_s - record.valve.gas_left_s
+        if _drops_ceased(record) and quiet_s >= QUIET_S:
+            return True
+        off_bar = max(OFF_BAR, OFF_NOISES * record.valve.frame_noise_bar)
+        cooled = record.valve.proof is Proof.COOLED and progress < MAY_BE_DONE
+        return cooled and held_bar - record.last(BAR) >= off_bar
 
     @staticmethod
     def _hardly_cold(record: Record) -> bool:

@@ -47,6 +47,15 @@ def over(
     return of(verdicts(vessel, samples), *(conditions or (Condition.FINISHED,)))
 
 
+def test_a_level_that_flow_had_lifted_falls_back_by_itself() -> None:
+    """First held at 1.2 bar, lifted to 1.35 at the height, and back there in beer a little cooler: the valve still passes gas."""
+    at_h = np.arange(0.0, 220.0, 1 / 60)
+    lift_bar = np.interp(at_h, [20, 30, 105, 117], [0.0, 0.15, 0.15, 0.0])
+    celsius = np.interp(at_h, [103, 115], [WARM_C, WARM_C - 2.5])
+    bars = np.minimum(0.1 * at_h, HELD_BAR) + lift_bar
+    assert not of(verdicts(VALVED, noisy(at_h, bars, celsius, seed=3, noise_bar=0.001)), Condition.FINISHED)
+
+
 def test_beer_that_cools_and_is_not_refilled_is_over() -> None:
     """Four kelvin take a quarter of a bar off; nothing fills it up again, and the beer has taken up all that it can."""
     (end,) = over()

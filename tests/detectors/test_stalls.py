@@ -85,6 +85,18 @@ def test_a_runaway_fridge_takes_the_pressure_off_its_valve() -> None:
     assert 48 < hours_in(raised) <= 48 + 5
 
 
+def test_a_fridge_two_kelvin_too_cold_takes_the_pressure_off_its_valve() -> None:
+    """Yeast stops in beer that stays at 16 °C, its range from 18 °C on: a smooth valve's pressure leaves it as the beer cools,
+    and at two thirds of the usual time flow would pin it there."""
+    vessel = replace(VALVED, yeast_temperature_c=(18.0, 24.0))
+    batch = Batch(
+        vessel=vessel, hours=80, opening_bar=1.2, tail_h=20, stop_h=48.0,
+        celsius=lambda hours: np.interp(hours, [40, 50, 60], [19.0, 16.5, 16.0]),
+    )  # fmt: skip
+    (raised,) = of(feed(watch_of(vessel), stream(batch.samples())), Condition.STALLED)
+    assert 48 < hours_in(raised) <= 48 + 12
+
+
 @pytest.mark.parametrize(("stop_h", "asserted"), [(48.0, True), (110.0, False)])
 def test_late_in_a_batch_silence_in_the_cold_asks_for_a_sample(stop_h: float, asserted: bool) -> None:
     """At 19 °C most worts are nearly done after 110 h: whether it sleeps, gravity knows. A rate known to 5 g/L a day is no evidence."""
@@ -108,6 +120,18 @@ def test_a_cycling_valve_that_goes_quiet_in_the_cold_is_a_stall() -> None:
     samples = noisy(at_h, bars, celsius, seed=4, noise_bar=0.001)
     (raised,) = of(verdicts(VALVED, samples), Condition.STALLED)
     assert 60 < hours_in(raised) <= 60 + 4
+
+
+def test_drops_that_cease_in_beer_two_kelvin_too_cold_are_a_stall() -> None:
+    """Forty drops an hour, too fast to be told apart, then none for eight hours, a kelvin and more below the yeast's range."""
+    vessel = replace(VALVED, yeast_temperature_c=(18.0, 24.0))
+    at_h = np.arange(0.0, 75.0, 1 / 120)
+    cycles = np.where(at_h < 12, 0.1 * at_h, 1.1 + 0.1 * (at_h * 6.2 % 1))
+    bars = np.where(at_h < 60, cycles, 1.19)
+    celsius = np.interp(at_h, [50, 56], [19.0, 16.5])
+    samples = noisy(at_h, bars, celsius, seed=4, noise_bar=0.001)
+    (raised,) = of(verdicts(vessel, samples), Condition.STALLED)
+    assert 60 + 8 <= hours_in(raised) <= 60 + 12
 
 
 @pytest.mark.parametrize("tooth_min", [6.0, 15.0])
