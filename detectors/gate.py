@@ -18,6 +18,8 @@ from ullage.detectors.vessel import Vessel
 
 LOWEST = {Kind.TEMPERATURE: -15.0, Kind.PRESSURE: -0.6, Kind.GRAVITY: 0.97, Kind.AIR: -40.0}
 HIGHEST = {Kind.TEMPERATURE: 60.0, Kind.PRESSURE: 60.0, Kind.GRAVITY: 1.2, Kind.AIR: 60.0}
+_LOWEST, _HIGHEST = (np.array([limits[kind] for kind in Kind]) for limits in (LOWEST, HIGHEST))
+"""The same by code."""
 UNITS = {Kind.TEMPERATURE: "°C", Kind.PRESSURE: "bar", Kind.GRAVITY: "SG", Kind.AIR: "°C"}
 NAMES = {
     Kind.TEMPERATURE: "temperature",
@@ -30,9 +32,7 @@ NAMES = {
 def plausible(samples: Samples) -> NDArray[np.bool_]:
     """Return for each row whether its value can be true at all."""
     value, kind = samples.value, samples.kind
-    low = np.array([LOWEST[kind] for kind in Kind])[kind]
-    high = np.array([HIGHEST[kind] for kind in Kind])[kind]
-    result: NDArray[np.bool_] = (value >= low) & (value <= high)
+    result: NDArray[np.bool_] = (value >= _LOWEST[kind]) & (value <= _HIGHEST[kind])
     return result
 
 

@@ -85,13 +85,14 @@ class Condenser:
         return _minutes(rows)
 
     def _update_many(self, samples: Samples) -> Minutes:
-        minute = np.floor_divide(samples.time_s, MINUTE_S).astype(np.int64)
+        minute = np.floor(samples.time_s).astype(np.int64) // int(MINUTE_S)  # whole numbers divide faster
         start = int(minute[0]) if self._open is None else self._open
         latest = np.maximum.accumulate(np.maximum(minute, start))
         fresh = minute == latest
-        self.late += int(len(minute) - fresh.sum())
+        late = len(minute) - int(np.count_nonzero(fresh))
+        self.late += late
         last = int(latest[-1])
-        if len(minute) > fresh.sum():  # those that come late are left out; what stays is in order
+        if late:  # those that come late are left out; what stays is in order
             minute = minute[fresh]
             samples = Samples(
                 time_s=samples.time_s[fresh], kind=samples.kind[fresh], value=samples.value[fresh]

@@ -57,7 +57,8 @@ class Pages:
 
     def levels(self, stop: int) -> list[tuple[float, int]]:
         """Return the middle of each page before `stop` that is not learned yet, and the reading that ends it."""
-        middles = np.median(self.table[self.done : stop], axis=1).tolist()
+        ordered = np.sort(self.table[self.done : stop], axis=1)
+        middles = ((ordered[:, PAGE // 2 - 1] + ordered[:, PAGE // 2]) / 2).tolist()
         return [(middle, (self.done + at + 1) * PAGE - self.before - 1) for at, middle in enumerate(middles)]
 
 

@@ -43,12 +43,11 @@ class OverPressure(Detector):
         if not mine.any():
             return []
         limit = self.vessel.rated_pressure_bar
-        value = step.raw.value[mine]
         time_s = step.raw.time_s[mine]
-        believed = step.plausible[mine]
-        if not self._raised and not self._above and not (value > limit).any():
+        if not self._raised and not self._above and not (mine & (step.raw.value > limit)).any():
             self._last_s = max(self._last_s, float(time_s.max()))
             return []
+        value, believed = step.raw.value[mine], step.plausible[mine]
         found: list[Finding] = []
         for at_s, bar, fine in zip(time_s.tolist(), value.tolist(), believed.tolist(), strict=True):
             if at_s <= self._last_s:

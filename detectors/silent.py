@@ -90,6 +90,8 @@ class Silent(Detector):
         now_s = np.maximum.accumulate(np.concatenate(([self._now_s], time_s)))[1:]
         for kind, channel in self._channels.items():
             mine = step.raw.kind == kind
+            if self._since_s(kind, channel) is None and not mine.any():
+                continue  # nobody awaits it
             for start, stop in self._pieces(kind, channel, now_s, mine):
                 found += self._take(kind, channel, now_s[start:stop], mine[start:stop])
             found += self._waiting(kind, channel, step.now_s)
