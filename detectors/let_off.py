@@ -11,10 +11,9 @@ import math
 from collections import deque
 from dataclasses import dataclass, replace
 
-import numpy as np
-
 from ullage.detectors.co2 import solubility_slope_per_k
 from ullage.detectors.drop_worth import drop_share
+from ullage.detectors.medians import median
 from ullage.detectors.production import Production
 from ullage.detectors.record import BAR, LAGGED, Record
 
@@ -124,7 +123,7 @@ class LetOff:
         """
         start_s = max(record.valve.leaked_s, record.trusted_since_s)
         newest = len(self._drops) - 1
-        now_bar = float(np.median(record.since(record.now_s - 1800)[:, BAR]))
+        now_bar = median(record.since(record.now_s - 1800)[:, BAR].tolist())
         found: list[Counted] = []
         wanted_h = LEAST_H
         for index in range(newest, 0, -1):

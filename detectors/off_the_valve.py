@@ -14,6 +14,7 @@ import math
 import numpy as np
 
 from ullage.detectors.co2 import solubility_g_per_l_bar, solubility_slope_per_k
+from ullage.detectors.medians import median
 from ullage.detectors.record import BAR, BEER, TIME, Record
 from ullage.detectors.samples import FloatArray
 
@@ -63,7 +64,7 @@ class OffTheValve:
         self._spread_bar = _spread(rows[:, TIME], bars)
         if self._spread_bar <= max(MORE * self._calmest_bar, NOISES * noise_bar, LEAST_BAR):
             self._seen = 0
-            self._level_bar = float(np.median(bars))
+            self._level_bar = median(bars.tolist())
         elif self._by_hand(bars, noise_bar) or _much_is_made(record, rows) or _much_is_taken_up(record, rows):
             self._seen = 0
         else:
@@ -117,7 +118,7 @@ def _much_is_taken_up(record: Record, rows: FloatArray) -> bool:
     per_k = (
         -float(solubility_slope_per_k(record.beer_c) * solubility_g_per_l_bar(record.beer_c)) * absolute_bar
     )
-    return per_k * float(np.median(felt_k[leaves])) * 24 > LITTLE_G_PER_L_DAY
+    return per_k * median(felt_k[leaves].tolist()) * 24 > LITTLE_G_PER_L_DAY
 
 
 def _spread(time_s: FloatArray, bar: FloatArray) -> float:

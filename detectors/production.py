@@ -151,30 +151,29 @@ def _fit(
     hours = (float(time_s[-1]) - float(time_s[0])) / 3600 if n else 0.0
     if n < 4 or hours <= 0.3:
         return None
-    columns = [np.ones(n), (time_s - time_s.mean()) / 86400, solubility_bar - solubility_bar.mean(axis=0)]
-    if theta_h is not None:
-        columns.append(1 - np.exp((time_s[0] - time_s) / (3600 * theta_h)))
-    x = np.column_stack(columns)
     shares = slice(2, 2 + solubility_bar.shape[1])
+    x = np.ones((n, shares.stop + (theta_h is not None)))
+    x[:, 1] = (time_s - time_s.sum() / n) / 86400
+    x[:, shares] = solubility_bar - solubility_bar.sum(axis=0) / n
+    if theta_h is not None:
+        x[:, -1] = 1 - np.exp((time_s[0] - time_s) / (3600 * theta_h))
     prior = _share_prior(x.shape[1], shares)
-    wanted = np.where(prior > 1, SHARE_PRIOR, 0.0)
-    y = gas_bar - gas_bar.mean()
+    precision, pull = np.diag(prior), np.where(prior > 1, SHARE_PRIOR, 0.0) * prior
+    y = gas_bar - gas_bar.sum() / n
     floor = max(noise_bar, LEAST_NOISE_BAR)
     w = np.ones(n)
-    theta = np.zeros(x.shape[1])
     sd = floor
-    inverse = np.eye(x.shape[1])
     for _ in range(3):
         xw = x * w[:, None]
-        normal = xw.T @ x / sd**2 + np.diag(prior)
-        right = xw.T @ y / sd**2 + wanted * prior
+        normal = xw.T @ x / sd**2 + precision
+        right = xw.T @ y / sd**2 + pull
         inverse = np.linalg.inv(normal)
         theta = inverse @ right
         residual = y - x @ theta
         w = huber_weights(residual, floor)
         spread = math.sqrt(float((w * residual**2).sum() / max(n - 2, 1)))
         sd = max(floor, spread)
-    inflation = _correlation_inflation(y - x @ theta, floor)
+    inflation = _correlation_inflation(residual, floor)
     se_bar = math.sqrt(max(inverse[1, 1], 0.0) * inflation)
     return _Fit(
         slope_bar_per_day=float(theta[1]),
@@ -213,7 +212,7 @@ def _share_prior(columns: int, shares: slice) -> FloatArray:
 def _correlation_inflation(residual: FloatArray, floor: float) -> float:
     """Return the factor by which neighbours' likeness widens the variance: (1 + ρ)/(1 − ρ), for an AR(1) series."""
     limit = 3 * max(MAD_TO_SD * upper_median(np.abs(residual)), floor)
-    r = np.clip(residual, -limit, limit)
+    r = np.minimum(np.maximum(residual, -limit), limit)
     power = float((r * r).sum())
     if power <= 0 or len(r) < 6:
         return 1.5

@@ -7,6 +7,7 @@ space as steadily as before, until the new setting stops it all at once.
 
 import numpy as np
 
+from ullage.detectors.medians import median
 from ullage.detectors.record import BAR, TIME, Record
 
 LEAST_H = 8.0
@@ -28,7 +29,7 @@ def rests_above(record: Record, since_s: float) -> bool:
         return False
     bars = np.convolve(rows[:, BAR], np.ones(3) / 3, mode="valid")
     at_h = (rows[1:-1, TIME] - since_s) / 3600
-    end_bar = float(np.median(bars[-6:]))
+    end_bar = median(bars[-6:].tolist())
     climb_bar = end_bar - float(bars[0])
     noise_bar = record.valve.frame_noise_bar
     if climb_bar < max(LEAST_CLIMB_BAR, 8 * noise_bar):

@@ -92,11 +92,15 @@ class RateHistory:
         now_s = (production.start_s + production.end_s) / 2
         high = max(production.rate_g_per_l_day + 0.5 * production.se_g_per_l_day, 0.02)
         falls_h: list[float] = []
-        for fall in FALLS:
-            crossed_s = self._crossed_s(fall * high, now_s, high, since_s)
-            if crossed_s is None:
-                break
-            falls_h.append((now_s - crossed_s) / 3600 / math.log(fall))
+        after_s, after = now_s, high
+        for one in self.before(now_s, since_s):
+            low = one.rate - 0.5 * one.se
+            while low >= (fall := FALLS[len(falls_h)]) * high:
+                crossed_s = _crossed_s(fall * high, one.time_s, low, after_s, max(after, high))
+                falls_h.append((now_s - crossed_s) / 3600 / math.log(fall))
+                if len(falls_h) == len(FALLS):
+                    return falls_h
+            after_s, after = one.time_s, low
         return falls_h
 
     def rising(self, production: Production) -> bool:
@@ -107,19 +111,15 @@ class RateHistory:
             now_s - one.time_s < RISING_S and RISING * (one.rate + one.se) < low for one in self.before(now_s)
         )
 
-    def _crossed_s(self, level: float, now_s: float, now_rate: float, since_s: float) -> float | None:
-        """Return when the rate last fell through a level, s, between two rates by their logarithms; None if it never did.
 
-        A rate that has fallen steeply and then stood still for a day has fallen slowly, as far as its last part goes.
-        """
-        after_s, after = now_s, now_rate
-        for one in self.before(now_s, since_s):
-            low = one.rate - 0.5 * one.se
-            if low >= level:
-                part = math.log(low / level) / math.log(low / after) if low > after else 0.0
-                return one.time_s + part * (after_s - one.time_s)
-            after_s, after = one.time_s, min(max(low, now_rate), level)
-        return None
+def _crossed_s(level: float, before_s: float, before: float, after_s: float, after: float) -> float:
+    """Return when the rate fell through a level, s, between two rates by their logarithms.
+
+    A rate that has fallen steeply and then stood still for a day has fallen slowly, as far as its last part goes.
+    """
+    after = min(after, level)
+    part = math.log(before / level) / math.log(before / after) if before > after else 0.0
+    return before_s + part * (after_s - before_s)
 
 
 def tail_by_age_h(made_g_per_l: float, age_h: float, rate_g_per_l_day: float) -> float:
