@@ -41,7 +41,8 @@ class Frame:
 class FrameMaker:
     """Gathers minutes into frames; keeps the open frame and the last two pressures."""
 
-    _index: int | None = None
+    _closes_s: float = -math.inf
+    """When the open frame ends."""
     _ends: list[float] = field(default_factory=list)
     _bars: list[float] = field(default_factory=list)
     _last_bar: float = math.nan
@@ -57,7 +58,8 @@ class FrameMaker:
             minutes.end_s.tolist(), minutes.pressure_bar.tolist(), minutes.temperature_c.tolist(), strict=True
         )
         for end_s, bar, celsius in columns:
-            frames += self.tick(end_s - 1.0)
+            if end_s > self._closes_s:
+                frames += self.tick(end_s - 1.0)
             if not math.isnan(bar):
                 self._take_pressure(end_s, bar)
             if not math.isnan(celsius):
@@ -66,20 +68,20 @@ class FrameMaker:
 
     def tick(self, now_s: float) -> list[Frame]:
         """Close the open frame if `now_s` lies beyond it."""
-        index = int(now_s // FRAME_S)
-        if self._index is None:
-            self._index = index
-        if index <= self._index:
+        closes_s = (now_s // FRAME_S + 1) * FRAME_S
+        if self._closes_s == -math.inf:
+            self._closes_s = closes_s
+        if closes_s <= self._closes_s:
             return []
         frame = Frame(
-            end_s=(self._index + 1) * FRAME_S,
+            end_s=self._closes_s,
             pressure_bar=median(self._bars),
             temperature_c=median(self._temperatures),
             minute_end_s=tuple(self._ends),
             minute_bar=tuple(self._bars),
             moved=self._moved,
         )
-        self._index, self._moved = index, False
+        self._closes_s, self._moved = closes_s, False
         self._ends, self._bars, self._temperatures = [], [], []
         return [frame]
 

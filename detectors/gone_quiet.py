@@ -39,14 +39,14 @@ def gone_quiet(record: Record) -> tuple[str, ...]:
 
 def _risen_bar(valve: Valve) -> float:
     """Return the least pressure of a tooth that has come to rest, bar."""
-    drops = valve.usual_drops()
+    drops = valve.usual_drops
     trough_bar = median(drop.trough_bar for drop in drops)
     return trough_bar + CLIMBED * median(drop.size_bar for drop in drops) - 2 * valve.frame_noise_bar
 
 
 def clear_gap_s(valve: Valve) -> float | None:
     """Return how far apart a valve's usual drops are, s; None if they are too few, small or fast to be missed when they cease."""
-    drops = valve.usual_drops()
+    drops = valve.usual_drops
     if valve.noise.restless or len(drops) < LEAST_DROPS:
         return None
     gap_s = median(later.time_s - earlier.time_s for earlier, later in itertools.pairwise(drops))

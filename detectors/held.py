@@ -71,7 +71,7 @@ class Held(Detector):
     def _elsewhere(record: Record, level_bar: float) -> bool:
         """Tell whether pressure is not where the valve holds: a leak has taken it away, or beer too cold for its yeast."""
         limits = record.vessel.yeast_temperature_c
-        drops = record.valve.usual_drops()
+        drops = record.valve.usual_drops
         least_bar = min([level_bar, *(drop.trough_bar for drop in drops)]) - max(
             AWAY_BAR, 4 * record.valve.frame_noise_bar
         )

@@ -169,7 +169,7 @@ class Leak(Detector):
             return True
         if longer.hours > 4 and lost_bar >= s.great_loss_bar and longer.high < 0:
             return True
-        troughs = [drop.trough_bar for drop in record.valve.usual_drops()[-6:]]
+        troughs = [drop.trough_bar for drop in record.valve.usual_drops[-6:]]
         deep = (
             record.valve.teeth.count >= LEAST_COUNT
             and bool(troughs)

@@ -56,6 +56,8 @@ class Record:
         self.valve = Valve(vessel)
         self._table = np.full((KEPT * 2, COLUMNS), np.nan)
         self._rows = 0
+        self._newest = (math.nan,) * COLUMNS
+        """The table's last row, as plain numbers: it is asked for at every turn."""
         self.thermometer = Thermometer(vessel.probe)
         self._lagged_c = [math.nan] * len(LAGS_H)
         self._lagged_s: float | None = None
@@ -192,7 +194,7 @@ class Record:
         if self._rows == len(self._table):
             self._table[:KEPT] = self._table[KEPT:]
             self._rows = KEPT
-        self._table[self._rows] = row
+        self._table[self._rows] = self._newest = row
         self._rows += 1
 
     def _learn_zero(self, frame: Frame) -> None:
@@ -212,7 +214,7 @@ class Record:
 
     def last(self, column: int) -> float:
         """Return the newest value of a column; NaN if there is none."""
-        return float(self._table[self._rows - 1, column]) if self._rows else math.nan
+        return self._newest[column]
 
     def since(self, time_s: float) -> FloatArray:
         """Return the rows with time ≥ `time_s` (a view)."""

@@ -58,7 +58,10 @@ class NextStep:
 
 def current(changes: tuple[StageChange, ...]) -> StageChange | None:
     """Return the change that holds: the last that was not undone."""
-    return next((change for change in reversed(changes) if change.undone_s is None), None)
+    for change in reversed(changes):
+        if change.undone_s is None:
+            return change
+    return None
 
 
 def before_current(changes: tuple[StageChange, ...]) -> StageChange | None:

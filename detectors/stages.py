@@ -18,7 +18,6 @@ from ullage.detectors.pace import Pace
 from ullage.detectors.record import Record
 from ullage.detectors.samples import Entry
 from ullage.detectors.stage import (
-    ORDER,
     Stage,
     StageChange,
     appended,
@@ -86,8 +85,7 @@ class Stages:
                 return  # no batch runs, and nothing shows one
             self._begin(frame.end_s, record)
         self._back(frame.end_s, record)
-        for stage in ORDER:
-            self._consider(stage, record)
+        self._consider(record)
 
     def enter(self, entry: Entry, record: Record) -> None:
         """Take one journal entry."""
@@ -108,8 +106,7 @@ class Stages:
         if known.word is Word.CHILL and record.chill_s is None:
             self._warmed_up_again(entry.time_s, record)
         if record.stages and known.word in (Word.FINED, Word.CHILL, Word.TAPPED):
-            for stage in ORDER:
-                self._consider(stage, record)
+            self._consider(record)
 
     # -- what others ask ------------------------------------------------------------------------------------------
 
@@ -157,18 +154,18 @@ class Stages:
         change = StageChange(stage=stage, since_s=since_s, why=why, by_brewer=word)
         record.stages = appended(record.stages, change)
 
-    def _consider(self, stage: Stage, record: Record) -> None:
-        """Go on to a stage if there is evidence for it that nobody has judged yet."""
-        look = _LOOKS.get(stage)
-        found = look(self, record) if look is not None else None
-        if found is None:
-            self._seen.pop(stage, None)
-            return
-        now = current(record.stages)
-        at_s, why = found
-        since_s = self._seen.setdefault(stage, self._now_s) if at_s is None else at_s
-        if now is not None and stage.place > now.stage.place and since_s > self._settled_s:
-            self._append(record, stage, since_s, why)
+    def _consider(self, record: Record) -> None:
+        """Go on to each stage for which there is evidence that nobody has judged yet, in their order."""
+        for stage, look in _LOOKS.items():
+            found = look(self, record)
+            if found is None:
+                self._seen.pop(stage, None)
+                continue
+            now = current(record.stages)
+            at_s, why = found
+            since_s = self._seen.setdefault(stage, self._now_s) if at_s is None else at_s
+            if now is not None and stage.place > now.stage.place and since_s > self._settled_s:
+                self._append(record, stage, since_s, why)
 
     def _back(self, now_s: float, record: Record) -> None:
         """Go back where what held holds no longer."""

@@ -273,7 +273,7 @@ class Stalls:
         """
         if record.now_s - self._back_s < WARM_S:
             return False
-        lately = [drop for drop in record.valve.usual_drops() if record.now_s - drop.time_s < AT_WORK_S]
+        lately = [drop for drop in record.valve.usual_drops if record.now_s - drop.time_s < AT_WORK_S]
         return len(lately) >= DROPS_AT_WORK
 
 
@@ -296,7 +296,7 @@ def _taken_down(record: Record) -> bool:
 
 def _drops_ceased(record: Record) -> bool:
     """Tell whether a cycling valve has been quiet for many times as long as its last teeth took."""
-    drops = record.valve.usual_drops()[-6:]
+    drops = record.valve.usual_drops[-6:]
     if len(drops) < 3:
         return False
     usual_s = median(later.time_s - earlier.time_s for earlier, later in pairwise(drops))

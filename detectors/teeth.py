@@ -10,6 +10,7 @@ import math
 from collections import deque
 from collections.abc import Iterable
 from dataclasses import dataclass
+from operator import itemgetter
 
 LEAST_BAR = 0.012
 BEAT_TEETH, BEAT, BEAT_S = 6, 4.0, 900.0
@@ -80,12 +81,11 @@ class Teeth:
         if self._recent and time_s - self._recent[-1][0] > 3600:
             self._recent.clear()
             self._falling_since = None
-        before = max(self._recent, key=_bar, default=None)
+        before = max(self._recent, key=itemgetter(1), default=None)
         last_bar = self._recent[-1][1] if self._recent else bar
         self._recent.append((time_s, bar))
         if before is None:
             return False
-        threshold = least_seen_bar(noise_bar, step_bar, least_bar)
         fall = last_bar - bar
         if self._falling_since is not None:
             began_s, peak_bar = self._falling_since
@@ -97,7 +97,7 @@ class Teeth:
                 return True
             self._falling_since = None
         fall = before[1] - bar
-        if fall <= threshold:
+        if fall <= least_bar or fall <= least_seen_bar(noise_bar, step_bar, least_bar):
             return False
         self._falling_since = before
         self._steepest_bar = last_bar - bar
@@ -119,10 +119,6 @@ class Teeth:
     def _start_over(self, time_s: float, bar: float) -> None:
         self._recent.clear()
         self._recent.append((time_s, bar))
-
-
-def _bar(point: tuple[float, float]) -> float:
-    return point[1]
 
 
 class Rise:

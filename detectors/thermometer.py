@@ -76,9 +76,11 @@ class Thermometer:
 
 def _about_its_line(points: deque[tuple[float, float]]) -> float:
     """Return from how far below to how far above its straight line a reading goes, K."""
-    mean_s = sum(time_s for time_s, _ in points) / len(points)
-    mean_c = sum(celsius for _, celsius in points) / len(points)
-    spread = sum((time_s - mean_s) ** 2 for time_s, _ in points)
-    slope = sum((time_s - mean_s) * (celsius - mean_c) for time_s, celsius in points) / spread
-    rest = [celsius - slope * (time_s - mean_s) for time_s, celsius in points]
+    times_s, readings_c = [time_s for time_s, _ in points], [celsius for _, celsius in points]
+    mean_s, mean_c = sum(times_s) / len(points), sum(readings_c) / len(points)
+    from_s = [time_s - mean_s for time_s in times_s]
+    from_c = [celsius - mean_c for celsius in readings_c]
+    spread = sum([apart_s**2 for apart_s in from_s])
+    slope = sum([apart_s * apart_c for apart_s, apart_c in zip(from_s, from_c, strict=True)]) / spread
+    rest = [celsius - slope * apart_s for celsius, apart_s in zip(readings_c, from_s, strict=True)]
     return max(rest) - min(rest)

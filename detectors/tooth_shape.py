@@ -36,7 +36,7 @@ class ToothShape:
     """Minutes of the tooth so far, and those of them in the sums."""
     _waiting: deque[tuple[float, float]] = field(default_factory=deque)
     """The latest minutes: they count once it is known that no drop follows."""
-    _sums: list[float] = field(default_factory=lambda: [0.0] * 9)
+    _sums: tuple[float, ...] = (0.0,) * 9
     """Σ of t, t², t³, t⁴ (hours), p, tp, t²p, p²; and the last t."""
     _weight: float = 0.0
     _product: float = 0.0
@@ -67,16 +67,17 @@ class ToothShape:
     def _add(self, time_s: float, bar: float) -> None:
         self._points += 1
         t, p = (time_s - self._begun_s) / 3600, bar - self._first_bar
-        for index, value in enumerate((t, t * t, t**3, t**4, p, t * p, t * t * p, p * p)):
-            self._sums[index] += value
-        self._sums[8] = t
+        t1, t2, t3, t4, p0, p1, p2, pp, _ = self._sums
+        self._sums = (
+            t1 + t, t2 + t * t, t3 + t**3, t4 + t**4, p0 + p, p1 + t * p, p2 + t * t * p, pp + p * p, t
+        )  # fmt: skip
 
     _first_bar: float = 0.0
 
     def forget(self) -> None:
         """Leave the tooth that lasts now out."""
         self._seen = self._points = 0
-        self._sums = [0.0] * 9
+        self._sums = (0.0,) * 9
         self._waiting.clear()
 
     def drop(self, noise_bar: float) -> None:

@@ -10,6 +10,8 @@ from ullage.detectors.record import Record
 NINETY_PERCENT_H = ((8.0, 561.0), (10.5, 377.0), (12.0, 299.0), (16.0, 165.0), (20.0, 94.0), (25.0, 60.0))
 """Hours until 90 % of the CO2 is made, by beer temperature: Engasser's growth model with the constants of Gee &
 Ramirez, integrated (16 °C and below within the data, above extrapolated; 25 °C by the same Q10)."""
+_AT_C = np.array([at_c for at_c, _ in NINETY_PERCENT_H])
+_LOG_HOURS = np.log([hours for _, hours in NINETY_PERCENT_H])
 LONGEST_H = 24.0
 FILLING = (0.25, 0.6)
 """Shares of the valve's setting between which the wort's own beginning is timed: after the air, before the valve."""
@@ -17,8 +19,7 @@ FILLING = (0.25, 0.6)
 
 def pace_per_h(celsius: float) -> float:
     """Return the share of the way to 90 % that an hour at this temperature makes."""
-    at, hours = zip(*NINETY_PERCENT_H, strict=True)
-    return 1 / math.exp(float(np.interp(celsius, at, np.log(hours))))
+    return 1 / math.exp(float(np.interp(celsius, _AT_C, _LOG_HOURS)))
 
 
 @dataclass(slots=True)

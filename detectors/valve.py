@@ -61,6 +61,8 @@ class Valve:
         """Last time that gas left in another way than in a drop of known size."""
         self._recent: deque[Point] = deque(maxlen=12 * FRAMES_PER_HOUR)
         self.even_falls = EvenFalls()
+        self.usual_drops: list[Drop] = []
+        """The drops that are alike in where they begin and end, newest last: the valve's own cycle."""
 
     # -- taking ---------------------------------------------------------------------------------------------------
 
@@ -78,6 +80,7 @@ class Valve:
         if not self.sealed and self.word_shut_s is None:
             self._find_slow_fall()
         self._learn_held()
+        self.usual_drops = self._alike_drops()
         self._judge(time_s, bar)
 
     def enter(self, known: Known, time_s: float) -> None:
@@ -103,6 +106,7 @@ class Valve:
                 self.set_bar = known.number if known.number is not None else self.set_bar
                 self.changed_s = time_s
                 self.held.forget()
+                self.usual_drops = self._alike_drops()
 
     def _walk_minutes(self, frame: Frame) -> None:
         """Look for drops, minute by minute, and add them up."""
@@ -154,7 +158,9 @@ class Valve:
             self.teeth.drops and self._recent[-1][0] - self.teeth.drops[-1].time_s < 1800
         ):
             return
-        (_, before2, celsius2), (_, before, _), (time_s, bar, celsius) = list(self._recent)[-3:]
+        (_, before2, celsius2), (_, before, _), (time_s, bar, celsius) = (
+            self._recent[-3], self._recent[-2], self._recent[-1]
+        )  # fmt: skip
         cooling_bar = COOLING_BAR_PER_K * max(celsius2 - celsius, 0.0)
         threshold = max(LEAST_DROP_BAR, 7 * self.frame_noise_bar, 2 * self.noise.step_bar)
         peak = max(before, before2)
@@ -203,33 +209,32 @@ class Valve:
             return list(self.teeth.drops)
         return [drop for drop in self.teeth.drops if drop not in self.even_falls]
 
-    def usual_drops(self) -> list[Drop]:
-        """Return the drops that are alike in where they begin and end, newest last: the valve's own cycle."""
+    def _alike_drops(self) -> list[Drop]:
         least_bar = HARDLY_SET * self.set_bar if self.set_bar is not None else -math.inf
         drops = [d for d in self.sudden_drops() if d.time_s > self.changed_s and d.peak_bar >= least_bar]
         return alike(drops, self.frame_noise_bar)
 
     def fine(self) -> bool:
         """Tell whether a cycling valve's drops are many steps of the converter: of few, each is wrong by much, and all alike."""
-        drops = self.usual_drops()
+        drops = self.usual_drops
         return bool(drops) and median(drop.size_bar for drop in drops) >= FINE * self.noise.step_bar
 
     @property
     def cycles(self) -> bool:
         """Tell whether the valve is seen to blow down and reseat."""
-        return len(self.usual_drops()) >= 3
+        return len(self.usual_drops) >= 3
 
     @property
     def opening_bar(self) -> float | None:
         """Pressure at which the valve opens, as learned; None if not yet seen."""
-        drops = self.usual_drops()
+        drops = self.usual_drops
         if len(drops) >= 3:
             return median(drop.peak_bar for drop in drops[-6:])
         return self.held.bar
 
     def rests_at_opening(self, bar: float) -> bool:
         """Tell whether pressure has come up to where a cycling valve opens, and nothing was seen to leave since its last drop."""
-        drops = self.usual_drops()
+        drops = self.usual_drops
         if len(drops) < 3 or self.noise.restless or self.leaked_s > drops[-1].time_s:
             return False
         opening_bar, margin_bar = opening(drops, self.frame_noise_bar)
@@ -258,7 +263,7 @@ class Valve:
 
     def _start_of(self, proof: Proof, time_s: float) -> float:
         if proof is Proof.CYCLE:
-            return max(self.cycle.since_s(self.usual_drops()), self.leaked_s)
+            return max(self.cycle.since_s(self.usual_drops), self.leaked_s)
         if proof is Proof.BELOW:
             return self._recent[0][0]
         if proof is Proof.ABOVE:
@@ -266,7 +271,7 @@ class Valve:
         return time_s
 
     def _proof_from_data(self, time_s: float, bar: float) -> Proof | None:
-        drops = self.usual_drops()
+        drops = self.usual_drops
         if len(drops) >= 3 and self.teeth.count - self.even_falls.count >= LEAST_COUNT:
             opening_bar, margin_bar = opening(drops, self.frame_noise_bar)
             if bar < opening_bar - margin_bar and self._reseated(drops, time_s, bar):

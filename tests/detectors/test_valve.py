@@ -54,7 +54,7 @@ def test_a_cycling_valve_is_learned(
     valve = after(batch, noise_bar=noise_bar, step_bar=step_bar).valve
     assert valve.cycles
     assert valve.opening_bar == pytest.approx(1.2, abs=0.02)
-    sizes = [drop.size_bar for drop in valve.usual_drops()]
+    sizes = [drop.size_bar for drop in valve.usual_drops]
     assert np.median(sizes) == pytest.approx(blow_down_bar, rel=0.2)
 
 
