@@ -9,7 +9,7 @@ from pydantic import BaseModel, ConfigDict, Field
 class ShareSettings(BaseModel):
     """Several daemons, one PostgreSQL database, the same configuration in each: they share the vessels out."""
 
-    model_config = ConfigDict(extra="forbid", frozen=True, use_attribute_docstrings=True)
+    model_config = ConfigDict(extra="forbid", frozen=True)
 
     name: Annotated[str, Field(max_length=60)] = ""
     """What this daemon is called among the others; no two may be called the same. Empty takes the machine's name."""
