@@ -1,6 +1,7 @@
 """The command line: which commands there are, and what becomes of errors. Handlers are imported when they are called."""
 
 import argparse
+import gc
 import importlib
 import io
 import os
@@ -389,7 +390,15 @@ def _for_programs(options: argparse.Namespace) -> bool:
 
 def _handler(name: str) -> Handler:
     """Import the handler of a command."""
-    handler: Handler = importlib.import_module(f"ullage.daemon.commands.{name}").handle
+    module = f"ullage.daemon.commands.{name}"
+    if module not in sys.modules:
+        gc.disable()  # what is imported stays: it need not be searched for garbage, now or ever
+        try:
+            importlib.import_module(module)
+        finally:
+            gc.freeze()
+            gc.enable()
+    handler: Handler = sys.modules[module].handle
     return handler
 
 
