@@ -147,17 +147,16 @@ class Activity(Detector):
             return []
         bar, celsius = frame.pressure_bar, record.beer_c
         self._note(frame.end_s, bar, celsius)
-        rises = self._quick_rise() > self._limit_bar(record)
         if self._raised:
-            return self._after_all(frame.end_s) if rises else []
+            return self._after_all(frame.end_s) if self._rises(record) else []
         began_s = record.pitched_s or record.first_s or frame.end_s
         hours = (frame.end_s - began_s) / 3600
-        if rises or hours < self.settings.expected_within_h:
+        if hours < self.settings.expected_within_h:
             return []
         filled_bar = self._rise(bar, celsius, *self._base)
         if frame.end_s - activity_s < RESTED_S or not 0 < filled_bar < BROUGHT_ALONG_BAR:
             return []
-        if record.valve.opened_s > began_s or record.vented_s > began_s:
+        if record.valve.opened_s > began_s or record.vented_s > began_s or self._rises(record):
             return []
         self._raised = self._doubted = True
         return [
@@ -171,6 +170,9 @@ class Activity(Detector):
                 evidence=(f"no rise beyond what warming explains for {RESTED_S / 3600:.0f} h",),
             )
         ]  # fmt: skip
+
+    def _rises(self, record: Record) -> bool:
+        return self._quick_rise() > self._limit_bar(record)
 
     def _after_all(self, time_s: float) -> list[Finding]:
         self._raised = False

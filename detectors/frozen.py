@@ -159,7 +159,6 @@ class Frozen(Detector):
         found: list[Finding] = []
         if math.isnan(channel.first_s):
             channel.first_s = at.time_s(0)
-        lowest = np.minimum.accumulate(np.minimum(value, channel.lowest))
         changed = np.empty(len(value), np.bool_)
         changed[0] = value[0] != channel.value
         np.not_equal(value[1:], value[:-1], out=changed[1:])
@@ -171,7 +170,7 @@ class Frozen(Detector):
         if np.count_nonzero(worth) > FEW_RUNS:
             pages.measure()
         if head:  # the run that was open before this block
-            channel.lowest = float(lowest[0])
+            channel.lowest = min(channel.lowest, float(value[0]))
             found += self._grow(kind, channel, pages, at, 0, head)
         if not len(starts):
             self._learn_until(channel, pages, at, len(value))
@@ -179,13 +178,15 @@ class Frozen(Detector):
         found += self._end_run(kind, channel, at, head)
         worth[-1] = True  # the last run goes on into the next block
         rested_s = self._rested_s(at, starts, lengths, worth)
+        before = 0
         for start, length, short_s in zip(
-            starts[worth].tolist(), lengths[worth].tolist(), rested_s[worth].tolist(), strict=True
+            starts[worth].tolist(), lengths[worth].tolist(), rested_s.tolist(), strict=True
         ):
             channel.rested_s = max(channel.rested_s, short_s)
             channel.value, channel.run, channel.run_start_s = float(value[start]), 0, at.time_s(start)
             channel.needed = math.inf
-            channel.lowest = float(lowest[start])
+            channel.lowest = min(channel.lowest, float(value[before : start + 1].min()))
+            before = start + 1
             found += self._grow(kind, channel, pages, at, start, start + length)
             if start + length < len(value):
                 found += self._end_run(kind, channel, at, start + length)
@@ -196,11 +197,12 @@ class Frozen(Detector):
     def _rested_s(
         at: _At, starts: NDArray[np.intp], lengths: NDArray[np.intp], worth: NDArray[np.bool_]
     ) -> FloatArray:
-        """Return how long the longest of the runs before each was, of those too short to be judged, s."""
-        lasted_s = np.diff(at.raw_s[at.row[starts]], prepend=math.nan)
-        counts = np.concatenate(([False], (lengths[:-1] >= SEEN) & ~worth[:-1]))
-        longest_s: FloatArray = np.maximum.accumulate(np.where(counts, lasted_s, 0.0))
-        return longest_s
+        """Return how long the longest of the runs before each that is worth a look was, of those too short for one, s."""
+        short = np.flatnonzero((lengths[:-1] >= SEEN) & ~worth[:-1])
+        begun, over = at.row[starts[short]], at.row[starts[short + 1]]
+        longest_s = np.maximum.accumulate(np.append(0.0, at.raw_s[over] - at.raw_s[begun]))
+        of_each: FloatArray = longest_s[np.searchsorted(short, np.flatnonzero(worth))]
+        return of_each
 
     def _grow(
         self, kind: Kind, channel: _Channel, pages: Pages, at: _At, start: int, stop: int

@@ -87,16 +87,15 @@ class Condenser:
     def _update_many(self, samples: Samples) -> Minutes:
         minute = np.floor(samples.time_s).astype(np.int64) // int(MINUTE_S)  # whole numbers divide faster
         start = int(minute[0]) if self._open is None else self._open
-        latest = np.maximum.accumulate(np.maximum(minute, start))
-        fresh = minute == latest
-        late = len(minute) - int(np.count_nonzero(fresh))
-        self.late += late
-        last = int(latest[-1])
-        if late:  # those that come late are left out; what stays is in order
+        if minute[0] < start or (minute[1:] < minute[:-1]).any():
+            # those that come late are left out; what stays is in order
+            fresh = minute == np.maximum.accumulate(np.maximum(minute, start))
+            self.late += int(np.count_nonzero(~fresh))
             minute = minute[fresh]
             samples = Samples(
                 time_s=samples.time_s[fresh], kind=samples.kind[fresh], value=samples.value[fresh]
             )
+        last = int(minute[-1]) if len(minute) else start
         begin, end = 0, int(np.searchsorted(minute, last))
         first_rows = _minutes([])
         if last > start and (self._pressure or self._temperature):

@@ -39,15 +39,15 @@ class OverPressure(Detector):
 
     def look(self, step: Step) -> list[Finding]:
         """Take every pressure reading as it came."""
-        mine = step.raw.kind == Kind.PRESSURE
-        if not mine.any():
+        mine = np.flatnonzero(step.raw.kind == Kind.PRESSURE)
+        if not len(mine):
             return []
         limit = self.vessel.rated_pressure_bar
-        time_s = step.raw.time_s[mine]
-        if not self._raised and not self._above and not (mine & (step.raw.value > limit)).any():
+        time_s, value = step.raw.time_s[mine], step.raw.value[mine]
+        if not self._raised and not self._above and not (value > limit).any():
             self._last_s = max(self._last_s, float(time_s.max()))
             return []
-        value, believed = step.raw.value[mine], step.plausible[mine]
+        believed = step.plausible[mine]
         found: list[Finding] = []
         for at_s, bar, fine in zip(time_s.tolist(), value.tolist(), believed.tolist(), strict=True):
             if at_s <= self._last_s:

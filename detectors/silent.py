@@ -87,7 +87,7 @@ class Silent(Detector):
         time_s = step.raw.time_s
         if self._first_s is None:
             self._first_s = float(time_s[0]) if len(time_s) else step.now_s
-        now_s = np.maximum.accumulate(np.concatenate(([self._now_s], time_s)))[1:]
+        now_s = _latest(time_s, self._now_s)
         for kind, channel in self._channels.items():
             mine = step.raw.kind == kind
             if self._since_s(kind, channel) is None and not mine.any():
@@ -168,7 +168,7 @@ class Silent(Detector):
         self, kind: Kind, channel: _Channel, now_s: FloatArray, mine: NDArray[np.bool_], since_s: float
     ) -> bool:
         """Take a long stretch in which nothing was silent, as most are; False leaves it to be looked at row by row."""
-        words_s = now_s[mine]
+        words_s = now_s[np.flatnonzero(mine)]
         if len(words_s) < 2:
             return False
         longest_s = max(
@@ -215,6 +215,14 @@ class Silent(Detector):
             time_s, Condition.SENSOR_SILENT, State.CLEARED, _priority(kind),
             f"The {what} sensor speaks again.", subject=what,
         )  # fmt: skip
+
+
+def _latest(time_s: FloatArray, before_s: float) -> FloatArray:
+    """Return the latest time known at each row: its own, that of a row before it, or `before_s`."""
+    if not len(time_s) or (time_s[0] >= before_s and not (time_s[1:] < time_s[:-1]).any()):
+        return time_s  # in order, as most are, which is quickly seen
+    latest_s: FloatArray = np.maximum.accumulate(np.concatenate(([before_s], time_s)))[1:]
+    return latest_s
 
 
 def _priority(kind: Kind) -> Priority:
