@@ -99,7 +99,7 @@ class SimulatedSource(Source):
         self._lock = threading.Lock()
         self._acts: deque[tuple[str, str, bool]] = deque()
         self._finished = threading.Event()
-        del channels  # a simulated vessel has just its two quantities
+        del channels  # a simulated vessel hands over all that its instruments say
 
     @property
     def vessels(self) -> Sequence[str]:

@@ -26,7 +26,7 @@ def ale(name: str) -> VesselPlan:
 
 
 def lager(name: str) -> VesselPlan:
-    """Return a lager of 12 °P at 12 °C behind a valve that passes smoothly."""
+    """Return a lager of 12 °P at 12 °C behind a valve that passes smoothly, with a thermometer in the air around it."""
     return VesselPlan(
         name=name,
         wort_share=0.69,
@@ -36,6 +36,7 @@ def lager(name: str) -> VesselPlan:
         belt_c=12.0,
         valve=Valve(opening_bar=1.2, flow_mol_per_h_bar=7.0),
         body=Body(belt_w=50.0),
+        air_probe=True,
         instruments=Instruments(pressure_offset_bar=-0.006),
     )
 

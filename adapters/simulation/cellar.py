@@ -81,6 +81,11 @@ class Cellar:
         self._noise: Mapping[str, Generator] = {
             vessel.name: default_rng((plan.seed, place)) for place, vessel in enumerate(plan.vessels)
         }
+        self._air_noise: Mapping[str, Generator] = {
+            vessel.name: default_rng((plan.seed, place, 1))
+            for place, vessel in enumerate(plan.vessels)
+            if vessel.air_probe
+        }
         self._script = sorted(plan.script, key=lambda act: act.after_h)
         for act in self._script:
             self._known(act.vessel)
@@ -154,6 +159,9 @@ class Cellar:
             top_bar = shows.pressure_bar(state.pressure_bar, noise)
             readings.append(Reading(name, Quantity.TEMPERATURE, self.now_s, beer_c))
             readings.append(Reading(name, Quantity.PRESSURE, self.now_s, top_bar))
+            if vessel.plan.air_probe:
+                air_c = shows.temperature_c(self.fridge.air_c, self._air_noise[name])
+                readings.append(Reading(name, Quantity.AIR_TEMPERATURE, self.now_s, air_c))
         return readings
 
     def _known(self, vessel: str) -> None:

@@ -34,6 +34,8 @@ class VesselPlan:
         Gauge pressure that the relief valve lets nothing above.
     leak_mol_per_h_bar
         What a leak lets out for each bar.
+    air_probe
+        Whether a second thermometer hangs in the air around it.
     """
 
     name: str
@@ -47,6 +49,7 @@ class VesselPlan:
     valve: Valve = field(default_factory=lambda: Valve(opening_bar=1.5))
     relief_bar: float = 2.8
     leak_mol_per_h_bar: float = 0.0
+    air_probe: bool = False
     body: Body = field(default_factory=Body)
     instruments: Instruments = field(default_factory=Instruments)
 

@@ -1,7 +1,7 @@
 """A batch as a picture: from readings, entries and findings in canonical units to panels in the reader's."""
 
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -73,6 +73,8 @@ class BatchView:
     vessel: Vessel
     temperature: Curve = Curve()
     pressure: Curve = Curve()
+    air: Curve = Curve()
+    """Temperature of the air around it; empty where no thermometer hangs there."""
     rates: Rates = Rates()
     no_rates: str = "can be measured only while no gas can leave"
     """Said where there are none."""
@@ -259,13 +261,15 @@ def _temperature_panel(view: BatchView, units: Units) -> Panel:
     if wanted is not None:
         low, high = (units.shown_temperature(end) for end in wanted)
         bands = (Band(low=low, high=high, text=f"yeast {low:.0f} to {high:.0f} {units.temperature_label}"),)
+    series = [_series(view.temperature, units.shown_temperature(view.temperature.value), Role.TEMPERATURE)]
+    if len(view.air.time_s):
+        air = _series(view.air, units.shown_temperature(view.air.value), Role.AIR)
+        series.append(replace(air, name="Air"))
     return Panel(
         title="Temperature",
         unit=units.temperature_label,
         decimals=1,
-        series=(
-            _series(view.temperature, units.shown_temperature(view.temperature.value), Role.TEMPERATURE),
-        ),
+        series=tuple(series),
         bands=bands,
         least_span=_span(units.shown_temperature, _LEAST_TEMPERATURE_C),
         believable=_believable(Kind.TEMPERATURE, units.shown_temperature),
@@ -327,6 +331,8 @@ def _described(view: BatchView, span_s: tuple[float, float], units: Units) -> st
         _range_words("Pressure", view.pressure, span_s, units.pressure_text),
         _range_words("Temperature", view.temperature, span_s, units.temperature_text),
     ]
+    if len(view.air.time_s):
+        said.append(_range_words("Air", view.air, span_s, units.temperature_text))
     alarms = [m.text for m in view.marks if m.kind is MarkKind.ALARM and span_s[0] <= m.time_s <= span_s[1]]
     said.append(f"Alarms: {', '.join(alarms)}." if alarms else "No alarm.")
     if any(m.text == condition_words(Condition.FINISHED) for m in view.marks):

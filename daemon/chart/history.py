@@ -19,12 +19,16 @@ RAW_S = 12 * 3600.0
 FINE_S = 62 * DAY_S
 """Up to this span minutes are, beyond it the ten-minute lowest and highest that are kept for ever."""
 KEPT_DAYS = 150
-"""Vessel-days kept in memory, each of some 60 kB at most."""
+"""Vessel-days kept in memory, each of some 90 kB at most."""
 _SETTLED_S = 2 * DAY_S
 """A day that ended this long ago gets no late readings any more."""
 _BIN_S = 60.0
-_KINDS = (Kind.TEMPERATURE, Kind.PRESSURE)
-_QUANTITIES = {Kind.TEMPERATURE: Quantity.TEMPERATURE, Kind.PRESSURE: Quantity.PRESSURE}
+_QUANTITIES = {
+    Kind.TEMPERATURE: Quantity.TEMPERATURE,
+    Kind.PRESSURE: Quantity.PRESSURE,
+    Kind.AIR: Quantity.AIR_TEMPERATURE,
+}
+_KINDS = tuple(_QUANTITIES)
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,7 +60,7 @@ class History:
         self._days: OrderedDict[tuple[str, int], Day] = OrderedDict()
 
     def curves(self, vessel: str, start_s: float, end_s: float) -> dict[Kind, Curve]:
-        """Return temperature and pressure over a span, one reading beyond either end where there is one.
+        """Return temperature, pressure and the air's temperature over a span, one reading beyond either end where there is one.
 
         Raises
         ------

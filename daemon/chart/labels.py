@@ -13,7 +13,9 @@ class Wish:
     rank: int = 0
 
 
-def place(wishes: Sequence[Wish], rows: int, spacing: float = 6.0) -> tuple[int | None, ...]:
+def place(
+    wishes: Sequence[Wish], rows: int, spacing: float = 6.0, around: Sequence[Wish] = ()
+) -> tuple[int | None, ...]:
     """Return the row of each label, from 0, or None where no row has room.
 
     Parameters
@@ -24,8 +26,12 @@ def place(wishes: Sequence[Wish], rows: int, spacing: float = 6.0) -> tuple[int 
         How many rows there are.
     spacing
         Least distance between two labels of a row.
+    around
+        What stands in the first row already.
     """
     taken: list[list[tuple[float, float]]] = [[] for _ in range(rows)]
+    if taken:
+        taken[0] += [(other.left, other.right) for other in around]
     found: list[int | None] = [None] * len(wishes)
     for index in sorted(range(len(wishes)), key=lambda i: (-wishes[i].rank, wishes[i].left)):
         wish = wishes[index]

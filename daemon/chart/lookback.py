@@ -90,7 +90,7 @@ class LookBack:
         return min(start_s, now_s - 3600.0), now_s
 
     def curves(self, name: str, start_s: float, end_s: float) -> Mapping[Kind, Curve]:
-        """Return temperature and pressure between two moments.
+        """Return temperature, pressure and the air's temperature between two moments.
 
         Raises
         ------
@@ -145,6 +145,7 @@ class LookBack:
             vessel=self.vessel(name),
             temperature=curves[Kind.TEMPERATURE],
             pressure=curves[Kind.PRESSURE],
+            air=curves[Kind.AIR],
             entries=tuple(Entry(time_s=entry.time_s, text=entry.text) for entry in entries),
             marks=_marks(shown, self._events(name, start_s, end_s)),
         )
@@ -160,6 +161,7 @@ def _within(view: BatchView, start_s: float, end_s: float) -> BatchView:
         view,
         temperature=view.temperature.between(start_s, end_s),
         pressure=view.pressure.between(start_s, end_s),
+        air=view.air.between(start_s, end_s),
     )
 
 

@@ -89,11 +89,16 @@ def draw_marks(
         alarm = " stem-alarm" if group.kind is MarkKind.ALARM else ""
         yield tag("path", class_=f"stem{alarm}", d=f"M{number(group.x)} {number(y)}V{number(bottom)}")
     wishes = [_wish(group, layout) for group in groups]
-    numbers = [Wish(g.x - 4 * len(g.numbers), g.x + 4 * len(g.numbers), _RANK[g.kind]) for g in groups]
-    numbered = place(numbers, 1, 2.0)
-    for group, wish, row, room in zip(groups, wishes, rows, numbered, strict=True):
+    said = [wish for wish, row in zip(wishes, rows, strict=True) if row == 0]
+    numbers = [
+        Wish(g.x - 4 * len(g.numbers), g.x + 4 * len(g.numbers), _RANK[g.kind])
+        for g, row in zip(groups, rows, strict=True)
+        if row is None
+    ]
+    numbered = iter(place(numbers, 1, 2.0, around=said))
+    for group, wish, row in zip(groups, wishes, rows, strict=True):
         parts = [symbol(group.kind, group.x, y)]
-        if group.numbers and room is not None and row is None:
+        if row is None and next(numbered) is not None and group.numbers:
             parts.append(
                 tag("text", words(group.numbers), x=group.x, y=y - SYMBOL / 2 - 2, text_anchor="middle")
             )

@@ -16,8 +16,12 @@ HEAD = 26.0
 """Height of the line above a panel."""
 NEAR = 0.6
 """A level is drawn if it lies within this share of the readings' own span beyond them."""
+_SIDE_LINES = frozenset({Role.OTHER, Role.AIR})
+"""Their gaps show in the line alone: the marks at the foot tell of what the panel is called after."""
 _GAP_HEIGHT = 5.0
 _LEAST_GAP_WIDTH = 2.0
+_KEY_GAP = 10.0
+_KEY_WIDTH = 22
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,7 +65,7 @@ def draw_panel(picture: Picture, panel: Panel, layout: Layout, top: float, clip:
         *(_band(up, across, band.low, band.high, band.role) for band in panel.bands),
         *_grid(up, across, layout),
         *(_level(level, up, across) for level in panel.levels if _within(level.value, scale)),
-        *(_line(series, stretches, across, up) for series, stretches in lines),
+        *(_line(series, stretches, across, up) for series, stretches in reversed(lines)),
         *(_bars(bars, picture, across, up) for bars in panel.bars),
         *(
             tag("path", class_="slope", d=f"M{number(across(s.from_s))} {number(up(s.from_value))}"
@@ -79,6 +83,7 @@ def draw_panel(picture: Picture, panel: Panel, layout: Layout, top: float, clip:
         *_gap_marks(panel.series, picture, across, up),
         *_names(panel, lines, layout, across, up),
         _head(panel, layout, top, scale),
+        *_keys(panel, picture, lines, layout, top),
         tag("text", words(panel.empty), x=across.left + 8, y=(up.top + up.bottom) / 2) if empty else "",
         class_="panel",
         data_unit=panel.unit,
@@ -137,10 +142,33 @@ def _grid(up: Up, across: Across, layout: Layout) -> Iterator[str]:
     yield tag("path", class_="grid", d=path)
 
 
+def _title(panel: Panel) -> str:
+    return f"{panel.title}, {panel.unit}" if panel.unit else panel.title
+
+
+def _keys(
+    panel: Panel,
+    picture: Picture,
+    lines: Sequence[tuple[Series, tuple[Stretch, ...]]],
+    layout: Layout,
+    top: float,
+) -> Iterator[str]:
+    """Yield the names of the side lines that are shown, each behind a piece of its line, after the panel's own name."""
+    left, y = layout.plot_left + layout.text_width(_title(panel)) + _KEY_GAP, top + HEAD - 7
+    for series, stretches in lines:
+        shown = any(s.time_s[-1] >= picture.start_s and s.time_s[0] <= picture.end_s for s in stretches)
+        if series.name and shown:
+            yield tag(
+                "path", class_=f"key-{series.role.value}", d=f"M{number(left)} {number(y - 4)}h{_KEY_WIDTH}"
+            )
+            yield tag("text", words(series.name), x=left + _KEY_WIDTH + 6, y=y)
+            left += _KEY_WIDTH + 6 + layout.text_width(series.name) + _KEY_GAP
+
+
 def _head(panel: Panel, layout: Layout, top: float, scale: NumberScale) -> str:
     """Return the panel's name and the numbers of its scale."""
     outside = [level for level in panel.levels if not _within(level.value, scale)]
-    title = f"{panel.title}, {panel.unit}" if panel.unit else panel.title
+    title = _title(panel)
     up = Up(scale, top + HEAD, top + HEAD + layout.panel_height * panel.share)
     texts = [
         tag("text", words(tick.text), x=layout.plot_left - 5, y=up(tick.at) + 4, text_anchor="end")
@@ -188,7 +216,8 @@ def _line(series: Series, stretches: tuple[Stretch, ...], across: Across, up: Up
         moved = (dx != 0) | (dy != 0)
         steps = " ".join(f"{a} {b}" for a, b in zip(dx[moved].tolist(), dy[moved].tolist(), strict=True))
         parts.append(f"M{x[0]} {y[0]}l{steps.replace(' -', '-') if steps else '0 0'}")
-    return tag("path", class_=f"line {series.role.value}", transform="scale(.1)", d="".join(parts))
+    return tag("path", class_=f"line {series.role.value}", transform="scale(.1)", d="".join(parts),
+               data_name=series.name or None)  # fmt: skip
 
 
 def _bars(bars: Bars, picture: Picture, across: Across, up: Up) -> str:
@@ -215,7 +244,7 @@ def _shown(bars: Bars, picture: Picture) -> "np.ndarray[tuple[int], np.dtype[np.
 def _gap_marks(series: Sequence[Series], picture: Picture, across: Across, up: Up) -> Iterator[str]:
     """Yield a bar at the foot of the panel wherever nothing was heard, however short it looks."""
     for one in series:
-        if one.role is Role.OTHER:
+        if one.role in _SIDE_LINES:
             continue
         last_right = -1.0
         for from_s, to_s in gaps(one.time_s, (picture.start_s, picture.end_s), one.gap_s):

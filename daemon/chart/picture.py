@@ -13,6 +13,8 @@ class Role(StrEnum):
 
     PRESSURE = "pressure"
     TEMPERATURE = "temperature"
+    AIR = "air"
+    """The air around a vessel, beside the temperature of what is in it."""
     PRODUCTION = "production"
     OTHER = "other"
     """The second batch of a comparison."""
@@ -43,6 +45,8 @@ class Series:
     role: Role
     gap_s: float
     """A longer pause breaks the line."""
+    name: str = ""
+    """Of a line beside the one that the panel is called after."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -99,6 +103,7 @@ class Panel:
     unit: str
     decimals: int
     series: tuple[Series, ...] = ()
+    """The first lies on top of the others."""
     bars: tuple[Bars, ...] = ()
     bands: tuple[Band, ...] = ()
     levels: tuple[Level, ...] = ()

@@ -58,11 +58,14 @@ RULES = """
 .chart .pressure{stroke:var(--pressure)}
 .chart .temperature{stroke:var(--temperature)}
 .chart .production{stroke:var(--production)}
+.chart .air{stroke:var(--soft)}
 .chart .other{stroke:var(--other)}
 .chart .line.other{stroke-dasharray:60 30}
+.chart .line.air{stroke-width:8;stroke-opacity:.8}
 .chart .thin{fill:none;stroke-width:10;stroke-opacity:.55}
 .chart .dots{fill:none;stroke-width:40;stroke-linecap:round}
 .chart .dots.other{stroke-linecap:square}
+.chart .key-air{stroke:var(--soft);stroke-width:.8;fill:none}
 .chart .key{stroke:var(--ink);stroke-width:2;fill:none}
 .chart .key-other{stroke:var(--other);stroke-width:2;stroke-dasharray:6 3;fill:none}
 .chart .band-yeast{fill:var(--yeast)}

@@ -178,15 +178,18 @@
       this.end = Number(svg.dataset.end);
       this.left = Number(svg.dataset.left);
       this.right = Number(svg.dataset.right);
-      this.lines = [...svg.querySelectorAll(".panel")].map((panel) => ({
-        title: panel.dataset.title,
-        unit: panel.dataset.unit,
-        decimals: Number(panel.dataset.decimals),
-        low: Number(panel.dataset.low),
-        high: Number(panel.dataset.high),
-        top: Number(panel.dataset.top),
-        bottom: Number(panel.dataset.bottom),
-        points: [...panel.querySelectorAll(".line")].flatMap(points),
+      // the first line of a panel is drawn last, on top of the others
+      const lines = [...svg.querySelectorAll(".panel")].flatMap((panel) =>
+        [...panel.querySelectorAll(".line")].reverse().map((line) => ({panel: panel.dataset, line})));
+      this.lines = lines.map(({panel, line}) => ({
+        title: line.dataset.name || panel.title,
+        unit: panel.unit,
+        decimals: Number(panel.decimals),
+        low: Number(panel.low),
+        high: Number(panel.high),
+        top: Number(panel.top),
+        bottom: Number(panel.bottom),
+        points: points(line),
       })).filter((line) => line.points.length);
       const bottom = Math.max(...[...svg.querySelectorAll(".panel")].map((panel) => Number(panel.dataset.bottom)));
       this.cross = document.createElementNS("http://www.w3.org/2000/svg", "path");

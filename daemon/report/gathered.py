@@ -55,6 +55,7 @@ def gather(log: VesselLog, watched: WatchedVessel, findings: Sequence[Finding], 
         vessel=watched.vessel,
         pressure=pressure,
         temperature=_curve(log, Kind.TEMPERATURE),
+        air=_curve(log, Kind.AIR),
         rates=Rates(
             time_s=_column([row[0] for row in rates]),
             rate=_column([row[1] for row in rates]),

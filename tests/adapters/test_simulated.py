@@ -371,6 +371,21 @@ def test_the_fridge_switches_on_and_off() -> None:
     assert starts > 10
 
 
+def test_a_thermometer_in_the_air_shows_the_fridge_and_changes_nothing_else() -> None:
+    """One vessel of the demonstration has it; without it every other reading stays what it was."""
+    plan = demo_cellar()
+    cellar, without = (
+        Cellar(plan),
+        Cellar(replace(plan, vessels=tuple(replace(v, air_probe=False) for v in plan.vessels))),
+    )
+    for _ in range(300):
+        rows = cellar.advance()
+        seen = [row for row in rows if row.quantity is Quantity.AIR_TEMPERATURE]
+        assert [row.vessel for row in seen] == ["otter"]
+        assert seen[0].value == pytest.approx(cellar.fridge.air_c, abs=0.2)
+        assert [row for row in rows if row not in seen] == list(without.advance())
+
+
 def test_the_same_seed_gives_the_same_readings() -> None:
     """A plan is played the same each time, and the noise alone differs with the seed."""
     runs = []

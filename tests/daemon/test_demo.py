@@ -25,6 +25,7 @@ from ullage.daemon.store import batches as stored
 from ullage.daemon.store.store import Store
 from ullage.detectors.finding import Condition, Priority
 from ullage.detectors.journal import STAGES
+from ullage.detectors.samples import Kind
 
 COMMAND = [sys.executable, "-m", "ullage.daemon.cli", "demo"]
 
@@ -107,6 +108,7 @@ def test_what_was_judged_is_in_the_database(played: tuple[str, Path]) -> None:
     with Store.open(f"sqlite:///{path}", read_only=True) as store:
         kept = sum(len(store.samples(name)) for name in (ALE, LAGER))
         entries = [entry.text for entry in store.entries(ALE)]
+        assert Kind.AIR in store.samples(LAGER).kind
     assert kept == int(found[1].replace(",", ""))
     assert entries[:2] == ["batch started", "pitched"]
     assert "chill 2" in entries

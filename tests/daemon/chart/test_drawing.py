@@ -12,6 +12,7 @@ from ullage.daemon.chart.batch import BatchView, Curve, batch_picture, compariso
 from ullage.daemon.chart.drawing import draw
 from ullage.daemon.chart.layout import DESK, LAYOUTS, PHONE, Layout
 from ullage.daemon.chart.picture import Mark, MarkKind
+from ullage.daemon.chart.style import RULES
 from ullage.daemon.chart.units import PressureUnit, TemperatureUnit, Units
 from ullage.daemon.local_time import LocalTime
 from ullage.detectors.samples import Entry
@@ -177,6 +178,69 @@ def test_an_impossible_value_widens_no_scale() -> None:
         value_at(chart(shown), "Temperature", float(panel(chart(shown), "Temperature").get("data-top", "0")))
         < 30
     )
+
+
+@pytest.mark.parametrize("layout", LAYOUTS.values(), ids=LAYOUTS)
+def test_the_air_is_a_thin_second_line_with_its_name(layout: Layout) -> None:
+    """Below the beer's, on its scale, named behind a piece of it, told in words; its gap is one in its own line alone."""
+    time_s = START_S + np.arange(0.0, 10 * DAY_S, 600.0)
+    cool = np.where(time_s < START_S + 8 * DAY_S, 12.0, 2.0)
+    heard = (time_s < START_S + 2 * DAY_S) | (time_s > START_S + 3 * DAY_S)
+    shown = replace(view(), air=Curve.of(time_s[heard], cool[heard]))
+    root = chart(shown, layout)
+    parts = line(root, "air")
+    assert len(parts) == 2
+    assert value_at(root, "Temperature", parts[0][0][1]) == pytest.approx(12.0, abs=0.1)
+    assert value_at(root, "Temperature", parts[1][-1][1]) == pytest.approx(2.0, abs=0.1)
+    classes = [p.get("class", "") for p in panel(root, "Temperature").iter(f"{SVG}path")]
+    assert classes.index("line air") < classes.index("line temperature")
+    assert "key-air" in classes
+    assert "Air" in texts(root)
+    assert "Air from 2.0 °C to 12.0 °C, last 2.0 °C." in (root.findtext(f"{SVG}desc") or "")
+    silent = [r for r in panel(root, "Temperature").iter(f"{SVG}rect") if r.get("class") == "silent"]
+    assert len(silent) == 1  # the beer's own
+    widths = {
+        name: float(re.search(rf"\.line{name}{{[^}}]*stroke-width:(\d+)", RULES)[1])  # type: ignore[index]
+        for name in ("", r"\.air")
+    }
+    assert widths[r"\.air"] < 0.6 * widths[""]  # told apart without a colour
+
+
+def test_without_a_thermometer_in_the_air_nothing_is_said_of_it() -> None:
+    """Nor is it named where the time that is shown has none of its readings."""
+    shown = replace(view(), air=Curve.of(START_S + np.arange(0.0, 1800.0, 600.0), np.full(3, 12.0)))
+    late = chart(shown, span_s=(START_S + 5 * DAY_S, START_S + 8 * DAY_S))
+    for root in (chart(view()), late):
+        assert "Air" not in texts(root)
+        assert "key-air" not in [p.get("class") for p in root.iter(f"{SVG}path")]
+    assert "Air" not in (chart(view()).findtext(f"{SVG}desc") or "")
+
+
+def test_a_number_is_not_written_upon_words() -> None:
+    """Where five marks stand close together, the words of three leave no room for the numbers of the others."""
+    near = tuple(
+        Mark(
+            time_s=START_S + DAY_S * (5 + 0.3 * n),
+            kind=MarkKind.NOTICE,
+            text="finish suspected",
+            number=n + 1,
+        )
+        for n in range(5)
+    )
+    root = chart(replace(view(), marks=near))
+    lowest = max(
+        float(t.get("y", "0")) for t in root.iter(f"{SVG}text") if (t.text or "").endswith("suspected")
+    )
+    numbers = [t for t in root.iter(f"{SVG}text") if t.text in {"1", "2", "3", "4", "5"}]
+    words = [
+        t
+        for t in root.iter(f"{SVG}text")
+        if (t.text or "").endswith("suspected") and t.get("y") == f"{lowest:g}"
+    ]
+    assert len(words) == 1
+    left = float(words[0].get("x", "0"))
+    right = left + DESK.text_width(words[0].text or "")
+    assert all(not left - 4 < float(t.get("x", "0")) < right + 4 for t in numbers)
 
 
 def test_an_empty_batch_says_so() -> None:

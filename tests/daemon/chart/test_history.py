@@ -103,6 +103,19 @@ def test_late_readings_are_seen(tmp_path: Path) -> None:
         assert one.curves("n", START_S, START_S + DAY_S)[Kind.PRESSURE].value.max() == 1.7
 
 
+def test_the_air_is_there_at_every_span(tmp_path: Path) -> None:
+    """Hours, days and months, from single readings, minutes and what is kept for ever."""
+    with Store.open(f"sqlite:///{tmp_path / 'a.db'}") as store:
+        at = START_S + np.arange(0.0, 2 * DAY_S, 300.0)
+        store.append(
+            [Reading("n", Quantity.AIR_TEMPERATURE, one, 4.0 + one % 600 / 300) for one in at.tolist()]
+        )
+        store.flush()
+        for span_s in (6 * 3600.0, 2 * DAY_S, FINE_S + DAY_S):
+            air = history(store, 2).curves("n", START_S + 2 * DAY_S - span_s, START_S + 2 * DAY_S)[Kind.AIR]
+            assert (air.value.min(), air.value.max()) == (4.0, 5.0)
+
+
 def test_an_empty_store(tmp_path: Path) -> None:
     """Nothing recorded is nothing shown, at any span."""
     with Store.open(f"sqlite:///{tmp_path / 'e.db'}") as store:

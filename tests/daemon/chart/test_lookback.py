@@ -68,6 +68,8 @@ def _store(tmp_path_factory: pytest.TempPathFactory, log: VesselLog) -> Iterator
         later_s = end_s + 3600
         batches.begin(store, "heron", Batch(name="second"), began_s=later_s, made_s=later_s, origin="command")
         store.append([Reading("heron", Quantity.PRESSURE, later_s + 60.0 * n, 0.1) for n in range(1440)])
+        around_s = np.arange(end_s - 7200.0, later_s + 7200.0, 600.0).tolist()
+        store.append([Reading("heron", Quantity.AIR_TEMPERATURE, at, 12.0) for at in around_s])
         store.flush()
         yield store
 
@@ -107,6 +109,14 @@ def test_a_past_batch_keeps_its_own_wishes(lookback: LookBack) -> None:
     """Its chart has the yeast range that was wished for it, not the one of the batch that followed."""
     assert lookback.view_of(first_batch(lookback)).vessel.yeast_temperature_c == (17, 21)
     assert lookback.vessel("heron").yeast_temperature_c == (18, 24)
+
+
+def test_the_air_is_that_of_the_batch_alone(lookback: LookBack) -> None:
+    """Readings of the day after, around the next batch, are none of its chart."""
+    past = first_batch(lookback)
+    air = lookback.view_of(past).air
+    assert 12 <= len(air.time_s) <= 13
+    assert air.time_s.max() <= float(past.end_s or 0)
 
 
 def test_moved_back_to_an_earlier_batch(lookback: LookBack) -> None:

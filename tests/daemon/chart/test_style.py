@@ -1,6 +1,7 @@
 """Colours: contrast by WCAG 2.2's own formula, in both themes."""
 
 import itertools
+import re
 
 import pytest
 
@@ -20,6 +21,12 @@ def contrast(one: str, other: str) -> float:
     return (high + 0.05) / (low + 0.05)
 
 
+def mixed(colour: str, ground: str, opacity: float) -> str:
+    """Return a colour as it shows on its ground."""
+    pairs = ((int(colour[i : i + 2], 16), int(ground[i : i + 2], 16)) for i in (1, 3, 5))
+    return "#" + "".join(f"{round(opacity * over + (1 - opacity) * under):02x}" for over, under in pairs)
+
+
 def test_the_formula() -> None:
     """Black on white is 21:1 and #767676 on white the well-known 4.54:1 (WCAG 2.2; WebAIM's list)."""
     assert contrast("#000000", "#ffffff") == pytest.approx(21.0)
@@ -36,6 +43,9 @@ def test_text_and_lines_stand_out(colours: dict[str, str]) -> None:
         ("pressure", "temperature", "production", "other", "alarm", "notice", "silent"), grounds
     ):
         assert contrast(colours[mark], colours[ground]) >= 3, (mark, ground)
+    (opacity,) = re.findall(r"\.line\.air\{[^}]*stroke-opacity:([\d.]+)", RULES)
+    for ground in grounds:
+        assert contrast(mixed(colours["soft"], colours[ground], float(opacity)), colours[ground]) >= 3, ground
 
 
 def test_a_fixed_theme_needs_no_custom_properties() -> None:

@@ -98,6 +98,8 @@ class Kit:
         )
         self.server = PageServer(self.cellar, settings or PageSettings(port=0), token)
         self._last_entry = 0
+        self.air_c: float | None = None
+        """Of the fridge that `north` stands in, where a thermometer hangs in it."""
 
     def start(self) -> "Kit":
         """Serve."""
@@ -121,7 +123,8 @@ class Kit:
     def read(self, bar: float | None, celsius: float | None, vessel: str = "north") -> None:
         """Let one reading of each kind arrive now."""
         now_s = self.clock.wall_s()
-        given = ((Quantity.PRESSURE, bar), (Quantity.TEMPERATURE, celsius))
+        air_c = self.air_c if vessel == NORTH.name else None
+        given = ((Quantity.PRESSURE, bar), (Quantity.TEMPERATURE, celsius), (Quantity.AIR_TEMPERATURE, air_c))
         readings = tuple(
             Reading(vessel, quantity, now_s, value) for quantity, value in given if value is not None
         )

@@ -93,6 +93,7 @@ def _lived(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Kit]:
     """Two days of a batch, to be looked at by tests that change nothing."""
     kit = Kit(tmp_path_factory.mktemp("lived"))
     kit.store.add_entry("north", kit.clock.wall_s(), "pitched", made_s=kit.clock.wall_s())
+    kit.air_c = 12.0
     kit.live_a_day(2.0, every_s=120.0)
     kit.read(1.5, 20.0, HOSTILE)
     kit.read(1.48, 20.1)
@@ -360,6 +361,7 @@ def test_the_chart_moves(browser: Browser, lived: Kit, wide: str) -> None:
     page.keyboard.press("ArrowLeft")
     readout = north.locator(".readout")
     expect(readout).to_contain_text(re.compile(r"Pressure: \d\.\d\d bar"))
+    expect(readout).to_contain_text(re.compile(r"Temperature: (19|20|21)\.\d °C · Air: 12\.0 °C"))
     first = readout.inner_text()
     page.keyboard.press("Shift+ArrowLeft")
     assert readout.inner_text() != first

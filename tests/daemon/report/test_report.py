@@ -45,6 +45,8 @@ def rows() -> Iterator[str]:
         if not 70 <= hours < 71:
             yield f"{stamp},north,pressure,{bar_at(hours) + wobble:.4f},bar\n"
         yield f"{stamp},north,temperature,{20 + wobble * 10:.3f},Cel\n"
+        if minute % 10 == 0:
+            yield f"{stamp},north/air,temperature,12.0,Cel\n"
     yield "yesterday,north,pressure,1.0,bar\n"
     yield f"{format_rfc3339(START_S)},north,pressure,<script>,bar\n"
 
@@ -95,6 +97,12 @@ def _page(folder: Path) -> Found:
     found.close()
     assert found.open == []
     return found
+
+
+def test_the_air_is_drawn_where_the_log_has_it(page: Found) -> None:
+    """As a line of its own, with its name."""
+    assert "line air" in {attributes.get("class") for tag, attributes in page.tags if tag == "path"}
+    assert "Air" in page.words
 
 
 def test_it_opens_offline(folder: Path, page: Found) -> None:
