@@ -14,6 +14,7 @@ from collections.abc import Callable, MutableMapping, Sequence
 from functools import partial
 
 from ullage.daemon.alarms import AlarmDesk
+from ullage.daemon.batch_alarms import acknowledge_ended
 from ullage.daemon.batches import BatchView, view
 from ullage.daemon.clock import Clock
 from ullage.daemon.config_vessels import WatchedVessel
@@ -25,6 +26,7 @@ from ullage.daemon.snapshot import dump, fingerprint
 from ullage.daemon.store import batches
 from ullage.daemon.store.store import Store
 from ullage.daemon.ticker import Ticker
+from ullage.detectors.journal import Word
 from ullage.detectors.stage import NextStep, StageChange
 
 log = logging.getLogger(__name__)
@@ -169,7 +171,9 @@ class BatchKeeper:
 
     def _look(self, name: str) -> bool:
         """Have the detectors begin anew if they must; return whether they are as they should be."""
-        follow_pitching(self._store, self._vessels[name], self._clock.wall_s())
+        ended_s = follow_pitching(self._store, self._vessels[name], self._clock.wall_s())
+        if ended_s is not None:
+            acknowledge_ended(self._desk, name, Word.PITCHED.value, ended_s)
         found, known = view(self._store, self._vessels[name]), self._views.get(name)
         if known is None or _judged_by(found) != _judged_by(known):
             self._begin_anew(name, found)

@@ -8,6 +8,7 @@ from functools import partial
 from ullage.daemon import sharing
 from ullage.daemon.alarms import AlarmDesk
 from ullage.daemon.attaching import Attaching, can_draw
+from ullage.daemon.batch_alarms import acknowledge_ended
 from ullage.daemon.batch_keeper import BatchKeeper
 from ullage.daemon.batches import BatchView, adopt, view
 from ullage.daemon.clock import Clock
@@ -36,6 +37,7 @@ from ullage.daemon.store.store import Store
 from ullage.daemon.watched import Watched
 from ullage.daemon.writer import Writer, WriterSettings
 from ullage.detectors.finding import Priority
+from ullage.detectors.journal import Word
 
 log = logging.getLogger(__name__)
 
@@ -77,7 +79,7 @@ def make_core(config: Config, place: Place, clock: SteadyClock, say: Callable[[s
     notifier = make_notifier(config, place, clock, lambda: pipeline.watched)
     desk = _desk(config, place, notifier or Nobody(), clock)
     vessels = () if shared else config.vessels  # what is shared comes and goes
-    views = _views(vessels, store, clock)
+    views = _views(vessels, store, desk, clock)
     rebuilt = () if shared else _rebuild(views, store, desk, clock, say)
     marks = {v.watched.vessel.name: fingerprint(v.watched.vessel, v.watched.detectors, v.mark) for v in views}
     # what is acknowledged is in nobody's hands but ours, like an alarm that is not stored
@@ -167,10 +169,14 @@ def _desk(config: Config, place: Place, routes: Routes, clock: Clock) -> AlarmDe
     return desk
 
 
-def _views(vessels: Sequence[WatchedVessel], store: Store, clock: Clock) -> tuple[BatchView, ...]:
+def _views(
+    vessels: Sequence[WatchedVessel], store: Store, desk: AlarmDesk, clock: Clock
+) -> tuple[BatchView, ...]:
     for vessel in vessels:
         adopt(store, vessel, clock.wall_s())
-        follow_pitching(store, vessel, clock.wall_s())
+        ended_s = follow_pitching(store, vessel, clock.wall_s())
+        if ended_s is not None:
+            acknowledge_ended(desk, vessel.vessel.name, Word.PITCHED.value, ended_s)
     return tuple(view(store, vessel) for vessel in vessels)
 
 

@@ -23,8 +23,13 @@ from ullage.detectors.stage import current as current_stage
 log = logging.getLogger(__name__)
 
 
-def follow_pitching(store: Store, watched: WatchedVessel, now_s: float) -> None:
+def follow_pitching(store: Store, watched: WatchedVessel, now_s: float) -> float | None:
     """Begin or withdraw a vessel's batch as the journal's latest `pitched` says.
+
+    Returns
+    -------
+    ended_s
+        When the batch before it ended, if this has ended one.
 
     Raises
     ------
@@ -36,18 +41,18 @@ def follow_pitching(store: Store, watched: WatchedVessel, now_s: float) -> None:
     last = batches.newest(store, name)
     pitching = batches.last_pitching(store, name, now_s - LONGEST_BATCH_S, now_s + 1)
     if pitching is None:
-        return
+        return None
     entry_id, pitched_s = pitching
     if last is not None and last.ended_s is None:
         if pitched_s < last.began_s:
             _begin_earlier(store, last, entry_id, pitched_s, now_s)
-            return
+            return None
         if not _filled_anew(store, last, pitched_s):
-            return
+            return None
         batches.end(store, last.id, ended_s=pitched_s, summary="")
         log.info("batch ended by the next pitching", extra={"vessel": name, "batch": last.id})
     elif last is not None and last.ended_s is not None and pitched_s < last.ended_s:
-        return
+        return None
     begun = begin(
         store,
         name,
@@ -57,6 +62,7 @@ def follow_pitching(store: Store, watched: WatchedVessel, now_s: float) -> None:
         origin=f"{batches.BY_PITCHING} {entry_id}",
     )
     log.info("batch begun by pitching", extra={"vessel": name, "batch": begun.id})
+    return pitched_s if last is not None and last.ended_s is None else None
 
 
 def _begin_earlier(store: Store, batch: StoredBatch, entry_id: int, pitched_s: float, now_s: float) -> None:

@@ -11,6 +11,7 @@ from collections.abc import Callable, Mapping
 from ullage.adapters.errors import ConfigError, DataError
 from ullage.adapters.timestamps import format_rfc3339
 from ullage.daemon import batch_summary
+from ullage.daemon.batch_alarms import acknowledge_ended
 from ullage.daemon.batch_screen import head_text, next_text, stage_lines, summary_lines, wishes_text
 from ullage.daemon.batch_summary import Summary, summarise
 from ullage.daemon.batches import BY_CONFIG, begin, current, view
@@ -28,7 +29,6 @@ from ullage.daemon.store.store import Store
 from ullage.daemon.times import local_text
 from ullage.detectors.advising import batch_advice
 from ullage.detectors.batch import Batch, Beverage
-from ullage.detectors.finding import OF_THE_BATCH
 from ullage.detectors.journal import STAGES, UNDO, Word
 from ullage.detectors.stage import NextStep, StageChange
 from ullage.detectors.vessel import Vessel
@@ -269,11 +269,8 @@ def _end(call: _Call) -> None:
         held = [c for c in batches.stages(store, call.name, batch.id) if c.since_s <= ended_s]
         batches.keep_stages(store, call.name, batch.id, tuple(held), None)
         store.add_entry(call.name, ended_s, Word.BATCH_ENDED.value, made_s=call.now_s)
-    with open_desk(
-        call.config
-    ) as desk:  # whoever ends the batch takes care of its alarms; the daemon ends them
-        for condition in sorted({alarm.condition for alarm in desk.standing(call.name)} & OF_THE_BATCH):
-            desk.acknowledge(call.name, condition, "batch end")
+    with open_desk(call.config) as desk:
+        acknowledge_ended(desk, call.name, "batch end")
     _print_summary(call, summary)
 
 

@@ -11,6 +11,7 @@ from tests.servers.daemon import wait_until
 from ullage.adapters.reading import Delivery, Quantity, Reading
 from ullage.adapters.recorded_log import read_log
 from ullage.daemon import batches
+from ullage.daemon.alarm_states import AlarmState
 from ullage.daemon.alarms import AlarmDesk
 from ullage.daemon.batch_keeper import BatchKeeper
 from ullage.daemon.clock import ManualClock
@@ -23,9 +24,10 @@ from ullage.daemon.snapshot import dump, fingerprint
 from ullage.daemon.store import batches as stored
 from ullage.daemon.store.store import Store
 from ullage.detectors.batch import Batch, Beverage
+from ullage.detectors.finding import Condition, Finding, Priority, State
 from ullage.detectors.registry import compose
 from ullage.detectors.samples import Entry, Kind
-from ullage.detectors.stage import Stage
+from ullage.detectors.stage import Stage, StageChange
 from ullage.detectors.vessel import Probe, Vessel
 
 LOG = Path(__file__).parents[2] / "replay_fixtures" / "heron_pitched_to_tap.csv.gz"
@@ -45,6 +47,18 @@ HERON = WatchedVessel(
 )
 HOUR = 3600.0
 QUANTITIES = {int(Kind.TEMPERATURE): Quantity.TEMPERATURE, int(Kind.PRESSURE): Quantity.PRESSURE}
+
+
+def raised(condition: Condition, time_s: float) -> Finding:
+    """Return an alarm that is raised."""
+    return Finding(
+        time_s=time_s,
+        vessel="heron",
+        condition=condition,
+        state=State.RAISED,
+        priority=Priority.HIGH,
+        text=f"{condition.value}.",
+    )
 
 
 class Cellar:
@@ -200,6 +214,35 @@ def test_a_new_batch_is_a_fresh_start(cellar: Cellar, tale: Tale) -> None:
         stored.stages(cellar.store, "heron", first.id)[-1].stage is Stage.CHILLING
     )  # what was before is kept
     assert begun.id != first.id
+
+
+def test_a_new_pitching_ends_the_alarms_of_the_batch_before(cellar: Cellar, tale: Tale) -> None:
+    """As `batch end` does: what was about the old beer asks nobody any more; what came since, and the vessel's own, stands."""
+    tale.tell(cellar, 0, 200)
+    now_s = cellar.clock.wall_s()
+    batch = batches.current(cellar.store, "heron")
+    assert batch is not None
+    cellar.desk.take(
+        [
+            raised(Condition.STALLED, now_s - HOUR),
+            raised(Condition.OVER_PRESSURE, now_s - HOUR),
+            raised(Condition.LEAK, now_s),
+        ]
+    )
+    cellar.store.add_entry("heron", now_s - 2 * HOUR, "tapped", made_s=now_s)
+    ready = StageChange(stage=Stage.ON_TAP, since_s=now_s - 2 * HOUR, why="the journal says so")
+    stored.keep_stages(cellar.store, "heron", batch.id, (ready,), None)
+    cellar.store.add_entry("heron", now_s - 60, "pitched", made_s=now_s)
+    cellar.turn()
+    begun = batches.current(cellar.store, "heron")
+    assert begun is not None
+    assert begun.id != batch.id
+    standing = {a.condition: (a.state, a.acknowledged_by) for a in cellar.desk.standing("heron")}
+    assert "stalled" not in standing
+    assert standing["over-pressure"][0] is AlarmState.UNACKNOWLEDGED
+    assert standing["leak"][0] is AlarmState.UNACKNOWLEDGED
+    (acknowledged,) = [t for t in cellar.desk.transitions("heron") if t.actor == "pitched"]
+    assert acknowledged.key.condition == "stalled"
 
 
 def test_readings_are_not_lost_between_the_old_detectors_and_the_new(cellar: Cellar, tale: Tale) -> None:
