@@ -182,7 +182,8 @@ class Activity(Detector):
     def _needless(self, frame: Frame, record: Record) -> list[Finding]:
         """Wait no more: gas that comes into beer which has fermented elsewhere is a bottle's."""
         if frame.pressure_bar > UNDER_WAY_BAR:
-            record.activity_s = frame.end_s
+            # if the brewer takes the word back, what has fermented did so since its pitching, not since this gauge showed gas
+            record.activity_s, record.joined_late = frame.end_s, True
         if not self._raised:
             return []
         self._raised = False

@@ -68,7 +68,7 @@ class Record:
         self.pitched_s: float | None = None
         self.activity_s: float | None = None
         self.joined_late = False
-        """Whether it was at work already when the first reading came: then `activity_s` is when that was."""
+        """Whether nobody saw it begin: it was at work, or done, already when the first reading showed gas at `activity_s`."""
         self.finished_s: float | None = None
         """When the end was proved, or the brewer said it."""
         self.over_since_s: float | None = None

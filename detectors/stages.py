@@ -163,7 +163,8 @@ class Stages:
                 continue
             now = current(record.stages)
             at_s, why = found
-            since_s = self._seen.setdefault(stage, self._now_s) if at_s is None else at_s
+            seen_s = self._seen.setdefault(stage, self._now_s)
+            since_s = seen_s if at_s is None else at_s
             if now is not None and stage.place > now.stage.place and since_s > self._settled_s:
                 self._append(record, stage, since_s, why)
 

@@ -1,5 +1,6 @@
 """Beer that fermented elsewhere, or whose pressure nobody reads: the cold side goes by temperature and the brewer's word."""
 
+import re
 from dataclasses import replace
 
 import numpy as np
@@ -111,6 +112,30 @@ def test_who_joins_late_counts_from_pitching(entry: tuple[tuple[float, str], ...
     record = watch.record
     assert record.joined_late
     assert age_in_tail_h(record) == pytest.approx(140 if entry else 50 + 72, abs=1)
+
+
+@pytest.mark.parametrize("word", ["chill 2", "stage cold"])
+def test_taken_back_to_active_in_the_cold_counts_from_pitching(word: str) -> None:
+    """Beer that was cold when the first reading came, and is said to ferment after all: its age is no gauge's."""
+    vessel = replace(VESSEL, valve_pressure_bar=1.2, yeast_temperature_c=(18.0, 24.0))
+    at_h = np.arange(0.0, 200.0, 1 / 6)
+    samples = noisy(at_h, np.ones(len(at_h)), 3.0, seed=3)
+    watch = watch_of(vessel)
+    words = ((-240, "pitched"), (0, word), (100, "stage active"), (150, "chill 2"))
+    found = told(watch, samples, words)
+    assert watch.record.age_h == pytest.approx(440, abs=1)
+    told_of = [finding.text for finding in of(found, Condition.STILL_FERMENTING)]
+    assert all(re.search(r"chill begins 1\d days after the first gas", text) for text in told_of)
+
+
+def test_cold_that_the_brewer_has_judged_is_no_chill_again() -> None:
+    """`stage active` takes a chill back though the beer is cold: what showed before that says nothing new."""
+    at_h = np.arange(0.0, 140.0, 1 / 6)
+    watch = watch_of(VESSEL)
+    told(watch, noisy(at_h, np.ones(len(at_h)), 3.0, seed=3), ((-20, "chill 2"), (100, "stage active")))
+    since = [change.stage for change in watch.record.stages if change.since_s >= START_S + 100 * HOUR_S]
+    assert since[0] is Stage.ACTIVE
+    assert Stage.CHILLING not in since
 
 
 def test_finings_say_that_the_cold_is_meant() -> None:
