@@ -65,6 +65,7 @@ class Counts:
     unstored: int = 0
     """Readings judged that the store would not take."""
     unacknowledged: int = 0
+    """Deliveries whose sender could not be told that they are kept, or that found no place: a sender that repeats sends them again."""
     gaps: int = 0
     """Times at which readings were missing, by the times of those before and after."""
 

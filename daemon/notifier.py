@@ -105,7 +105,7 @@ class Notifier:
         ------
         ConfigError
             If there is no target, or an address is not where it should be. Whether the address is understood shows
-            in `wait_ready`.
+            in `health`.
         StoreError
             If the outbox can't be read.
         """
@@ -145,20 +145,6 @@ class Notifier:
         for name, target in self._targets:
             if not target.to_console:
                 target.read(f"target {name}")
-
-    def wait_ready(self, timeout_s: float = 30.0) -> None:
-        """Wait until every target is ready to send.
-
-        Raises
-        ------
-        ConfigError
-            If an address is not understood. The other targets work on.
-        """
-        for courier in self._couriers.values():
-            courier.settle(timeout_s)
-            found = courier.health()
-            if not found.ready and found.reason:
-                raise ConfigError("", found.detail)
 
     def stop(self, timeout_s: float = 5.0) -> None:
         """End all couriers after the try that each is at; what waits stays in the outbox."""

@@ -150,7 +150,6 @@ class Scheduler:
         self._planner: Any = None
         self._threads: tuple[threading.Thread, ...] = ()
         """The planner's own, which nobody else minds."""
-        self.replanned = 0
         self._watcher = Ticker("scheduler", min(1.0, shortest_s), self._watch, clock)
 
     def start(self) -> None:
@@ -212,7 +211,6 @@ class Scheduler:
         if abs(step_s) <= STEP_S:
             return
         self._offset_s = offset_s
-        self.replanned += 1
         log.warning("the clock was set, jobs are planned anew", extra={"step_s": round(step_s)})
         for name, record in self._records.items():
             self._planner.reschedule_job(name, trigger=self._trigger(record.job))

@@ -56,7 +56,6 @@ class Watchdog:
         self._probe: _Probe | None = None
         self._first = True
         self._said = ""
-        self.pings = 0
         self.trouble: tuple[LoopHealth, ...] = ()
 
     def ready(self, status: str) -> None:
@@ -92,7 +91,6 @@ class Watchdog:
         if self._said:
             log.info("all loops go round again")
             self._said = ""
-        self.pings += self._watched
         self._notify(f"WATCHDOG=1\nSTATUS={status}" if self._watched else f"STATUS={status}")
         return True
 

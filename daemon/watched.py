@@ -79,7 +79,6 @@ class Watched:
         """The newest reading of each quantity since the start; for others to read."""
         self.standing: dict[AlarmKey, Priority] = {}
         self.faults = 0
-        self.replaced = 0
         self.pressing = False
         """Whether a pressure near the rated limit waits to be judged."""
         self._make = make
@@ -242,7 +241,6 @@ class Watched:
         if self._in_a_row >= FAULTS_IN_A_ROW:
             log.error("detectors replaced by fresh ones", extra={"vessel": self.name, "faults": self.faults})
             self.renew()
-            self.replaced += 1
             self._in_a_row = 0
 
     def renew(self) -> None:

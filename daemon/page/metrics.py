@@ -83,6 +83,11 @@ def _about_the_program(cellar: Cellar) -> Iterator[str]:
         ("ullage_findings", "Findings since the start.", counts.findings),
         ("ullage_gaps", "Gaps in the times of readings since the start.", counts.gaps),
         ("ullage_readings_unstored", "Readings judged that the database would not take.", counts.unstored),
+        (
+            "ullage_deliveries_unacknowledged",
+            "Deliveries that could not be acknowledged; their sender may send them again.",
+            counts.unacknowledged,
+        ),
     ):
         yield _family(name, "counter", text, [({}, float(value))])
     refused = [

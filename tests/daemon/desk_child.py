@@ -39,7 +39,7 @@ def main(folder: Path, url: str, count: int) -> None:
         notifier = Notifier(settings, store, clock)
         desk = AlarmDesk(store, notifier, clock)
         notifier.start()
-        notifier.wait_ready()
+        notifier.settle(30.0)
         judged = int(os.pread(progress, 16, 0) or b"0")
         print("ready", flush=True)
         desk.take([scripted(number) for number in range(judged)], replayed=True)

@@ -47,7 +47,7 @@ def _running(store: Store, clock: Clock, *targets: dict[str, Any], **keys: Any) 
     notifier = Notifier(NotifySettings.model_validate({"targets": targets, **keys}), store, clock)
     notifier.start()
     try:
-        notifier.wait_ready()
+        notifier.settle(30.0)
         yield notifier
     finally:
         notifier.stop()
@@ -384,7 +384,7 @@ def test_a_critical_message_waits_for_a_stuck_database_no_longer_than_agreed(pho
     clock = ManualClock(T0)
     notifier = Notifier(NotifySettings.model_validate({"targets": [_to(phone)]}), None, clock)
     notifier.start()
-    notifier.wait_ready()
+    notifier.settle(30.0)
     stuck, withdrawn = from_finding(finding(OVER), T0), from_finding(finding(OVER, vessel="south"), T0)
     notifier.urgent([stuck, withdrawn], 2.0)
     assert notifier.settle()
@@ -455,8 +455,10 @@ def test_wrong_targets_are_refused_at_the_start(store: Store) -> None:
     nonsense = NotifySettings.model_validate({"targets": [{"name": "x", "url": "nosuch://place"}]})
     notifier = Notifier(nonsense, store)
     notifier.start()
-    with pytest.raises(ConfigError, match="target x: the address is not one that Apprise knows"):
-        notifier.wait_ready()
+    notifier.settle(30.0)
+    (target,) = notifier.health().targets
+    assert not target.ready
+    assert "target x: the address is not one that Apprise knows" in target.detail
     notifier.stop()
 
 

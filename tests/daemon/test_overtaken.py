@@ -58,7 +58,7 @@ def _told(store: Store, meanwhile: Do, until_s: float = MORNING_S, *, anew: bool
         notifier = Notifier(settings, store, clock)
         notifier.start()
         try:
-            notifier.wait_ready()
+            notifier.settle(30.0)
             batches.keep_stages(store, "north", 1, (COLD,), STEP)
             desk = AlarmDesk(store, notifier, clock)
             desk.take([_due()])

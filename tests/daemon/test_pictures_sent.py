@@ -51,7 +51,7 @@ def running(
     notifier = Notifier(settings, store, SystemClock(), attaching=Attaching(draw, longest_s))
     notifier.start()
     try:
-        notifier.wait_ready()
+        notifier.settle(30.0)
         yield notifier
     finally:
         notifier.stop()
@@ -245,7 +245,7 @@ def test_drawn_only_when_it_goes(store: Store, phone: HttpReceiver) -> None:
     notifier = Notifier(settings, store, clock, attaching=Attaching(draw))
     notifier.start()
     try:
-        notifier.wait_ready()
+        notifier.settle(30.0)
         AlarmDesk(store, notifier, clock).take([finding(Condition.FINISHED)])
         assert notifier.settle()
         assert (phone.requests, asked) == ((), [])

@@ -192,7 +192,7 @@ def _start(store: Store, clock: ManualClock, phone: HttpReceiver) -> Iterator[St
         target = {"name": "phone", "url": phone.notify_url, "timeout_s": 5}
         notifier = Notifier(NotifySettings.model_validate({"targets": [target]}), store, clock, turf=turf)
         notifier.start()
-        notifier.wait_ready()
+        notifier.settle(30.0)
         started.append(notifier)
         return notifier
 

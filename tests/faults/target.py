@@ -74,7 +74,7 @@ class _Running:
 
     def __enter__(self) -> Self:
         self.notifier.start()
-        self.notifier.wait_ready()
+        self.notifier.settle(30.0)
         return self
 
     def __exit__(self, *_: object) -> None:

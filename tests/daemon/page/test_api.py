@@ -9,6 +9,7 @@ import pytest
 from prometheus_client.openmetrics.parser import text_string_to_metric_families
 
 from tests.daemon.page.kit import DAY_S, HOSTILE, START_S, Kit
+from ullage.adapters.reading import Delivery, Quantity, Reading
 from ullage.adapters.recorded_log import read_log
 from ullage.daemon.alarm_states import AlarmState
 from ullage.daemon.store import batches
@@ -168,12 +169,19 @@ def test_readings_keep_spikes(kit: Kit) -> None:
         assert kit.ask(f"{NORTH}/readings?{query}").status == 400, query
 
 
+def _gone() -> None:
+    raise ConnectionError("the broker is gone")
+
+
 def test_metrics_are_openmetrics(kit: Kit) -> None:
     """An independent parser of OpenMetrics 1.0 reads them, hostile names and all."""
     kit.read(1.25, 19.5)
     kit.read(0.5, 18.0, HOSTILE)
     kit.clock.advance(10)
     kit.over_pressure()
+    late = Reading("north", Quantity.TEMPERATURE, kit.clock.wall_s(), 19.6)
+    kit.pipeline.deliver(Delivery("test", (late,), acknowledge=_gone))
+    kit.turn()
     answer = kit.ask("/metrics")
     assert answer.headers["content-type"].startswith("application/openmetrics-text; version=1.0.0")
     families = {family.name: family for family in text_string_to_metric_families(answer.text)}  # type: ignore[no-untyped-call]
@@ -181,7 +189,8 @@ def test_metrics_are_openmetrics(kit: Kit) -> None:
     assert pressures == {"north": 2.7, HOSTILE: 0.5}
     (alarm,) = [s for s in families["ullage_alarm"].samples if s.labels["condition"] == "over-pressure"]
     assert (alarm.labels["priority"], alarm.labels["vessel"]) == ("critical", "north")
-    assert families["ullage_readings"].samples[0].value == 8
+    assert families["ullage_readings"].samples[0].value == 9
+    assert families["ullage_deliveries_unacknowledged"].samples[0].value == 1
 
 
 # -- documents ---------------------------------------------------------------------------------------------------------
