@@ -261,7 +261,8 @@ class Frozen(Detector):
         if by_chance:
             why = "its own noise should have moved it"
             evidence = (
-                f"{math.ceil(min(channel.needed, 1e9))} equal readings would be chance once in ten million"
+                f"by the noise that it has shown, {math.ceil(channel.needed)} equal readings in a row come at most once in "
+                f"{1 / self.settings.chance:,.0f}"
             )
         else:
             why = f"it has never rested for more than {rested_min:.0f} min before"

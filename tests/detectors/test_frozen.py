@@ -1,5 +1,8 @@
 """Frozen sensors: the dead ones found in time, the quiet ones never accused."""
 
+import math
+import re
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -14,13 +17,16 @@ from tests.detectors.streams import (
     every,
     frozen,
     hours_in,
+    of,
     pressure,
     temperature,
     watch_of,
 )
 from ullage.detectors.finding import Condition, Finding, State
 from ullage.detectors.frozen import Frozen
+from ullage.detectors.registry import compose
 from ullage.detectors.samples import FloatArray, Kind, Samples
+from ullage.detectors.watch import VesselWatch
 
 SEEDS = st.integers(0, 2**32 - 1)
 
@@ -64,6 +70,24 @@ def test_a_dead_sensor_is_found_within_three_hours(interval_s: float, step_bar: 
     assert cleared.state is State.CLEARED
     assert hours_in(cleared) == pytest.approx(20, abs=0.1)
     assert raised.evidence
+
+
+@pytest.mark.parametrize("chance", [1e-7, 1e-4])
+@pytest.mark.parametrize(("noise_bar", "step_bar"), [(0.004, 0.0021), (0.003, 0.0042)])
+def test_the_odds_that_are_told_hold(chance: float, noise_bar: float, step_bar: float) -> None:
+    """What normal noise puts into the converter's step, as often as told, is no likelier than told, and as unlikely as asked."""
+    watch = VesselWatch(SEALED, compose({"frozen": {"chance": chance}}))
+    time_s = every(60, 40)
+    samples = frozen(pressure(time_s, noisy(1, len(time_s), noise_bar, step_bar)), Kind.PRESSURE, 20, 40)
+    (raised,) = of(watch.update(samples), Condition.SENSOR_FROZEN)
+    told = re.search(r"(\d+) equal readings in a row come at most once in ([\d,]+)", raised.evidence[0])
+    assert told is not None
+    count, once_in = int(told[1]), float(told[2].replace(",", ""))
+    in_one_step = math.erf(
+        step_bar / 2 / noise_bar / math.sqrt(2)
+    )  # at the most: where the level is the step's middle
+    assert once_in == pytest.approx(1 / chance)
+    assert in_one_step**count <= 1 / once_in
 
 
 def test_a_sensor_that_dies_while_a_valve_pops_every_few_minutes() -> None:
