@@ -1,6 +1,6 @@
 """`vessels:` of the configuration: each vessel with its channels and the settings of its detectors."""
 
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, fields
 from typing import Any
 
@@ -65,23 +65,26 @@ def read_vessels(
         if complaint:
             problems.append(_sentence(text, (*at, "name"), complaint))
         names.append(block.name)
-        channels: list[Channel] = []
-        for quantity, channel_block in block.channel_blocks():
-            channel = _channel(block, quantity, channel_block)
-            channels.append(channel)
-            problems.extend(
-                _sentence(text, (*at, quantity.value, key), complaint, hint)
-                for key, complaint, hint in _about_channel(channel, sources)
-            )
+        channels = tuple(_channel(block, quantity, one) for quantity, one in block.channel_blocks())
+        problems.extend(_about_channels(channels, at, sources, text))
         found.append(
             WatchedVessel(
                 vessel=_vessel(block, channels if live else ()),
-                channels=tuple(channels),
+                channels=channels,
                 detectors=_composed(detectors, block, at, text, problems),
                 batch_began_s=None if block.batch is None else block.batch.began_s,
             )
         )
     return tuple(found)
+
+
+def _about_channels(
+    channels: Sequence[Channel], at: Location, sources: Collection[str] | None, text: ConfigText
+) -> Iterator[str]:
+    """Yield a sentence for each thing that is wrong with a vessel's channels."""
+    for channel in channels:
+        for key, complaint, hint in _about_channel(channel, sources):
+            yield _sentence(text, (*at, channel.quantity.value, key), complaint, hint)
 
 
 def _vessel(block: VesselBlock, channels: Sequence[Channel]) -> Vessel:

@@ -1,7 +1,7 @@
 """The metrics endpoint, in OpenMetrics text (RFC draft-ietf-opsawg-openmetrics / OpenMetrics 1.0)."""
 
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 
 from ullage.adapters.reading import Quantity
 from ullage.daemon.page.cellar import Cellar
@@ -10,6 +10,18 @@ from ullage.daemon.status import VesselStatus
 CONTENT_TYPE = "application/openmetrics-text; version=1.0.0; charset=utf-8"
 Sample = tuple[dict[str, str], float]
 
+_QUANTITIES: Mapping[Quantity, tuple[str, str, str]] = {
+    Quantity.PRESSURE: ("ullage_pressure_bar", "bar", "Gauge pressure read last."),
+    Quantity.TEMPERATURE: ("ullage_temperature_celsius", "celsius", "Temperature read last."),
+    Quantity.AIR_TEMPERATURE: (
+        "ullage_air_temperature_celsius",
+        "celsius",
+        "Temperature of the air around it.",
+    ),
+    Quantity.GRAVITY: ("ullage_gravity", "", "Specific gravity read last."),
+}
+"""Name, unit and meaning of what is read."""
+
 
 def metrics_text(cellar: Cellar, statuses: Sequence[VesselStatus]) -> str:
     """Return all metrics."""
@@ -17,19 +29,20 @@ def metrics_text(cellar: Cellar, statuses: Sequence[VesselStatus]) -> str:
 
 
 def _families(cellar: Cellar, statuses: Sequence[VesselStatus]) -> Iterator[str]:
-    now_s = cellar.now_s()
     vessels = [status for status in statuses if status.name]
-    for quantity, name, unit, text in (
-        (Quantity.PRESSURE, "ullage_pressure_bar", "bar", "Gauge pressure read last."),
-        (Quantity.TEMPERATURE, "ullage_temperature_celsius", "celsius", "Temperature read last."),
-        (
-            Quantity.AIR_TEMPERATURE,
-            "ullage_air_temperature_celsius",
-            "celsius",
-            "Temperature of the air around it.",
-        ),
-        (Quantity.GRAVITY, "ullage_gravity", "", "Specific gravity read last."),
-    ):
+    yield from _readings(vessels, cellar.now_s())
+    yield _family("ullage_alarm", "gauge", "Alarms that are not normal.", _alarms(statuses))
+    stages = [
+        ({"vessel": status.name, "stage": status.stage.stage.value}, 1.0)
+        for status in vessels
+        if status.stage is not None
+    ]
+    yield _family("ullage_stage", "gauge", "Stage of the batch.", stages)
+    yield from _about_the_program(cellar)
+
+
+def _readings(vessels: Sequence[VesselStatus], now_s: float) -> Iterator[str]:
+    for quantity, (name, unit, text) in _QUANTITIES.items():
         samples = [
             ({"vessel": status.name}, status.latest[quantity].value)
             for status in vessels
@@ -50,7 +63,10 @@ def _families(cellar: Cellar, statuses: Sequence[VesselStatus]) -> Iterator[str]
     yield _family(
         "ullage_carbonation_grams_per_litre", "gauge", "CO2 in the beer, when in balance.", carbonation
     )
-    alarms = [
+
+
+def _alarms(statuses: Sequence[VesselStatus]) -> list[Sample]:
+    return [
         (
             {
                 "vessel": status.name,
@@ -64,14 +80,6 @@ def _families(cellar: Cellar, statuses: Sequence[VesselStatus]) -> Iterator[str]
         for status in statuses
         for alarm in status.alarms
     ]
-    yield _family("ullage_alarm", "gauge", "Alarms that are not normal.", alarms)
-    stages = [
-        ({"vessel": status.name, "stage": status.stage.stage.value}, 1.0)
-        for status in vessels
-        if status.stage is not None
-    ]
-    yield _family("ullage_stage", "gauge", "Stage of the batch.", stages)
-    yield from _about_the_program(cellar)
 
 
 def _about_the_program(cellar: Cellar) -> Iterator[str]:

@@ -35,7 +35,8 @@ def found(groups: Groups, rows: list[tuple[str, tuple[str, str]]]) -> list[int]:
 
 def _groups(groups: Groups, block: Block, key_lengths: list[int]) -> list[int]:
     key_stop: Places = block.start + np.array(key_lengths)
-    return groups.find(block, (block.start, key_stop), (key_stop + 1, block.stop)).tolist()
+    numbers: list[int] = groups.find(block, (block.start, key_stop), (key_stop + 1, block.stop)).tolist()
+    return numbers
 
 
 @given(st.lists(ROWS, min_size=1, max_size=3))
