@@ -281,7 +281,7 @@ class Ending(Detector):
 
     def _refuted(self, record: Record, answer: Finding) -> list[Finding]:
         record.suspected_s = None
-        self._suspicion.refuted()
+        self._suspicion.refuted(record.now_s, answer.value or 0.0)
         return [answer]
 
     def _at_the_chill(self, record: Record) -> list[Finding]:

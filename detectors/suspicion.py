@@ -14,30 +14,18 @@ from ullage.detectors.batch import Beverage
 from ullage.detectors.exotherm import Heat
 from ullage.detectors.gone_quiet import gone_quiet
 from ullage.detectors.off_the_valve import OffTheValve
-from ullage.detectors.record import BAR, BEER, TIME, Record
-from ullage.detectors.slopes import upper_median
+from ullage.detectors.record import BEER, Record
+from ullage.detectors.slide import CHUNK_S, MOST_SLIDE_BAR, SLIDE_BAR, SLIDE_DONE, Slide, slid, slid_to_rest
 from ullage.detectors.usual_time import OwnPace, Progress, pace_per_h
 from ullage.detectors.vessel import Vessel
 
 ENOUGH = 1.2
 """Share of the way to 90 % that must have gone by: worts and yeasts differ by a factor of two either way."""
-CHUNK_S = 6 * 3600.0
-SLIDE_BAR = 0.008
-"""A slide of the held level that is surely more than a valve's creep or a sensor's drift of a few days."""
-MOST_SLIDE_BAR = 0.3
-"""No fading flow lowers the held level by more: the chill, a leak or a hand does (over-lift of small valves: 0.1 to 0.2
-bar, common practice)."""
-SLIDE_DONE = 0.25
-"""Share of the whole slide that may still have happened in the last twelve hours."""
 DAY_S, ONCE_S = 24 * 3600.0, 8 * 3600.0
 LITTLE_G_PER_L = 0.3
 """What a cycling valve may let off in a day, each drop counted at its most, and fermentation still seem to be over."""
-PLAIN_SLIDE_BAR = 0.03
-"""A slide that no creep of a valve makes: it shows the flow itself, and its rest is asked about sooner."""
 SLID_SOONER = 2 / 3
-"""Share of the time by which that is."""
-AT_REST, LEAST_REST_H = 0.15, 12.0
-"""Share of a plain slide that the last quarter of the age, half a day at least, may still show: a slow one goes on for long."""
+"""Share of the time by which a plain slide that has come to rest is asked about."""
 MOST_HEAT, LAST_HEAT = 0.7, 0.2
 """Share of the heat that goes with the wort's CO2 which must have come (the lag of a vessel is known to a factor of 1.5), and
 the most of it that may still have shown lately."""
@@ -53,6 +41,8 @@ for. No wort is slower than the least: a vessel that seeps while it fills, fills
 PACE_S, OWN_PACE_S = 3600.0, 1800.0
 HALF_WAY = 0.5
 """Share of the usual time before which silence says nothing: a cycling valve's drops become too fast to be seen."""
+FAIR_SHARE = 0.5
+"""Share of the hours that an answer gave in which nothing is asked: the guess is good to a factor of two."""
 UNSEEN_H = 240.0
 """Most hours before the first reading that count: an older word of pitching is another batch's."""
 RISING_BAR = 0.05
@@ -69,7 +59,9 @@ class Suspicion:
         self._kind = CIDER if vessel.batch is not None and vessel.batch.beverage is Beverage.CIDER else 1.0
         self._needed = ENOUGH
         self._quiet_from = HALF_WAY
+        self._unasked_until_s = -math.inf
         self._off_the_valve = OffTheValve()
+        self._slide = Slide()
 
     @property
     def progress(self) -> float:
@@ -89,10 +81,13 @@ class Suspicion:
         own = 1.0 if math.isnan(self._own.times) else min(self._own.times / SLOW_TO_FILL, 1.0)
         return self.clock * max(own, LEAST_CLOCK) >= ENOUGH
 
-    def refuted(self) -> None:
-        """A test has shown production: ask again only when a third more time has passed."""
+    def refuted(self, now_s: float, hours_to_go: float) -> None:
+        """A test has shown production: ask again only when a third more time has passed, and never within a fair part of the
+        hours that the answer gave. A slide may have looked at rest already when the test was made.
+        """
         self._needed = max(self.clock * 1.4, ENOUGH)
         self._quiet_from = max(self.clock * 1.4, HALF_WAY)
+        self._unasked_until_s = now_s + FAIR_SHARE * hours_to_go * 3600
 
     def take(self, record: Record) -> None:
         """Take the newest frame: time goes by, faster in the warm."""
@@ -102,6 +97,7 @@ class Suspicion:
         self._time.take(now_s, record.beer_c)
         if record.due(OWN_PACE_S):
             self._own.take(now_s, record)
+        self._slide.take(record)
         self._off_the_valve.take(record, often=self.clock >= HALF_WAY)
 
     def weigh(self, record: Record) -> tuple[str, ...]:
@@ -110,6 +106,8 @@ class Suspicion:
         valve = record.valve
         if record.chill_s is not None or valve.held.since_s is None or not record.due(PACE_S):
             return ()
+        if now_s < self._unasked_until_s:
+            return ()
         dropped = _lets_off(record)
         heat = record.exotherm.heat()
         clock = self.clock
@@ -117,10 +115,10 @@ class Suspicion:
             if clock >= self._quiet_from and (quiet := self._gone_quiet(record, heat, dropped)):
                 return quiet
             sooner = clock >= SLID_SOONER * self._needed and not dropped
-            return _slid_to_rest(record) if sooner else ()
+            return slid_to_rest(record, self._slide.levels(record)) if sooner else ()
         if dropped or (clock < PATIENCE and _heat_fades(heat)):
             return ()
-        levels = _levels(record, max(valve.held.since_s, valve.changed_s))
+        levels = self._slide.levels(record)
         if len(levels) < 4:
             return ()
         slide = float(max(levels[:-2]) - levels[-1])
@@ -138,7 +136,7 @@ class Suspicion:
         if slide > max(SLIDE_BAR, 6 * valve.frame_noise_bar):
             if lately > SLIDE_DONE * slide + 2 * valve.frame_noise_bar:
                 return ()
-            return _slid(record, slide)
+            return slid(record, slide)
         if not self._time_suffices():
             return self._gone_quiet(record, heat, dropped)
         lately_c = record.since(now_s - 2 * CHUNK_S)[:, BEER]
@@ -196,40 +194,3 @@ def _all_heat(record: Record, heat: Heat | None) -> tuple[str, ...]:
 def _heat_fades(heat: Heat | None) -> bool:
     """Tell whether the beer's warmth above its air still falls, as it does while production fades."""
     return heat is not None and heat.fallen_k > FADING_K and heat.growth > FADING
-
-
-def _slid(record: Record, slide_bar: float) -> tuple[str, ...]:
-    return (
-        f"the held pressure has slid by {slide_bar * 1000:.0f} mbar as the flow faded, and stands still now",
-        f"{record.age_h:.0f} h since the first gas",
-    )
-
-
-def _slid_to_rest(record: Record) -> tuple[str, ...]:
-    """Return the evidence that a smooth valve's level has slid plainly and come to rest, in beer warm enough; empty if not."""
-    valve, limits = record.valve, record.vessel.yeast_temperature_c
-    if valve.cycles or valve.held.since_s is None or (limits is not None and record.beer_c < limits[0]):
-        return ()
-    levels = _levels(record, max(valve.held.since_s, valve.changed_s))
-    if len(levels) < 4:
-        return ()
-    # a test or a vent in between lifts or lowers one or two of them
-    smooth = [*(sorted(levels[at : at + 3])[1] for at in range(len(levels) - 2)), levels[-1]]
-    back = max(round(max(record.age_h / 4, LEAST_REST_H) * 3600 / CHUNK_S), 2)
-    slide_bar = max(smooth[:-1]) - smooth[-1]
-    lately_bar = smooth[max(len(smooth) - 1 - back, 0)] - smooth[-1]
-    noise_bar = valve.frame_noise_bar
-    plain = slide_bar > max(PLAIN_SLIDE_BAR, 6 * noise_bar, 1.2 * valve.noise.step_bar)
-    at_rest = lately_bar <= AT_REST * slide_bar + noise_bar
-    return _slid(record, slide_bar) if plain and at_rest and slide_bar <= MOST_SLIDE_BAR else ()
-
-
-def _levels(record: Record, since_s: float) -> list[float]:
-    """Return medians of the pressure over six hours each, oldest first, the last ending now."""
-    rows = record.since(since_s)
-    if not len(rows):
-        return []
-    age = ((rows[-1, TIME] - rows[:, TIME]) // CHUNK_S).astype(np.intp)
-    return [
-        upper_median(rows[age == chunk, BAR]) for chunk in range(int(age[0]), -1, -1) if (age == chunk).any()
-    ]

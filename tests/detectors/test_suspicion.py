@@ -96,3 +96,56 @@ def test_drops_that_are_not_kept_count_as_gas() -> None:
     found = verdicts(VALVED, noisy(at_h, bars, 32.0, seed=6, noise_bar=0.0003))
     questions = of(found, Condition.FINISH_SUSPECTED)
     assert not any("let off no more than" in line for one in questions for line in one.evidence)
+
+
+LEVEL_BAR = 1.2
+
+
+def quick_wort(at_h: FloatArray) -> FloatArray:
+    """Return the pressure of a quick wort behind a smooth valve that stands `LIFT_BAR` higher at the height of the flow."""
+    return np.minimum(at_h / 8, 1.0) * LEVEL_BAR + LIFT_BAR * flow(at_h)
+
+
+def test_what_an_answer_gave_hours_is_not_asked_again_at_once() -> None:
+    """A level that had slid to rest before the test still rests after it: that is no news."""
+    shut_h, opened_h = 60.0, 60.5
+    at_h = np.arange(0.0, opened_h + 80, 1 / 30)
+    during = (at_h >= shut_h) & (at_h < opened_h)
+    bars = quick_wort(at_h) + np.where(during, 0.9 * (at_h - shut_h), 0.0)
+    words = (START_S + shut_h * HOUR_S, "valve shut"), (START_S + opened_h * HOUR_S, "valve opened")
+    found = verdicts(VALVED, stream(noisy(at_h, bars, 19.0, seed=5), *words))
+    (answer,) = of(found, Condition.STILL_FERMENTING)
+    questions = [one for one in of(found, Condition.FINISH_SUSPECTED) if one.time_s > answer.time_s]
+    assert answer.value is not None
+    assert questions
+    assert hours_in(questions[0]) >= hours_in(answer) + answer.value / 2
+
+
+def test_the_climb_of_a_test_is_no_flow_that_has_faded() -> None:
+    """A wort that never showed its flow: the hours in which its vessel was shut stand high, those around them do not."""
+    shut_h, opened_h = 80.0, 98.0
+    at_h = np.arange(0.0, 112.0, 1 / 30)
+    during = (at_h >= shut_h) & (at_h < opened_h)
+    bars = np.minimum(at_h / 8, 1.0) * LEVEL_BAR + np.where(during, 0.016 * (at_h - shut_h), 0.0)
+    words = (START_S + shut_h * HOUR_S, "valve shut"), (START_S + opened_h * HOUR_S, "valve opened")
+    found = verdicts(VALVED, stream(noisy(at_h, bars, 19.0, seed=5), *words))
+    assert not any("slid" in line for one in of(found, Condition.FINISH_SUSPECTED) for line in one.evidence)
+
+
+@pytest.mark.parametrize("minutes", [1.0, 12.0])
+def test_a_valve_that_was_turned_out_is_no_flow_that_has_faded(minutes: float) -> None:
+    """A fifth of a bar at once and for good, as the flow goes on: the level that was held before says nothing any more."""
+    at_h = np.arange(0.0, 110.0, 1 / 60)
+    bars = np.minimum(at_h / 8, 1.0) * LEVEL_BAR - 0.2 * np.clip((at_h - 50) * 60 / minutes, 0, 1)
+    found = verdicts(VALVED, noisy(at_h, bars, 19.0, seed=5))
+    assert not any("slid" in line for one in of(found, Condition.FINISH_SUSPECTED) for line in one.evidence)
+
+
+def test_what_was_let_off_by_hand_and_came_again_hides_no_slide() -> None:
+    """A vent takes the pressure down for hours only: the slide of the level goes on to count from its height."""
+    at_h = np.arange(0.0, 190.0, 1 / 30)
+    vented = 0.5 * np.exp(-np.maximum(at_h - 40, 0) / 1.0) * (at_h >= 40)
+    (question, *_) = of(
+        verdicts(VALVED, noisy(at_h, quick_wort(at_h) - vented, 19.0, seed=5)), Condition.FINISH_SUSPECTED
+    )
+    assert "slid" in question.evidence[0]
