@@ -49,6 +49,8 @@ SURELY_SLOW = 1 / 6
 """Time constant, as a share of age, with which no leak hides production that still goes on."""
 MOST_ARE_DONE = 1.0
 """Share of the time that most worts take for nine tenths of their gas: a chill before it is early, as a rule."""
+AGAIN_S = 24 * 3600.0
+"""So long after a test that ended unsettled it may be asked for again."""
 WIDER = 1.4
 """A bound that stood is not lost by one that is wider by so much: what is to come never grows."""
 PROOFS_OF_END = (Proof.SEALED, Proof.WORD, Proof.CYCLE)
@@ -122,6 +124,9 @@ class Ending(Detector):
         ended = self._test.at_its_end(record, self._suspicion.progress)
         if ended is not None:
             return self._refuted(record, ended)
+        if self._test.left_unsettled():
+            record.suspected_s = None
+            self._suspicion.put_off(record.now_s + AGAIN_S)
         start_s = record.valve.shut_s if math.isfinite(record.valve.shut_s) else record.began_s
         start_s = max(start_s, record.trusted_since_s, self._stalls.warm_since_s)
         if not record.valve.shut:
@@ -274,7 +279,9 @@ class Ending(Detector):
 
     def _answer(self, record: Record, start_s: float) -> list[Finding]:
         """Answer a shut-valve test that shows production: then nothing seems to be over."""
-        answer = self._test.answer(record, start_s, self._suspicion.progress)
+        said_else = self._standing.since_s is not None or self._stalls.standing or self._stalls.too_cold
+        silent = said_else or record.chill_s is not None
+        answer = self._test.answer(record, start_s, self._suspicion.progress, silent=silent)
         if answer is None:
             return []
         return [answer] if self._test.doubtful else self._refuted(record, answer)

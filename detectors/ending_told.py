@@ -18,6 +18,7 @@ ROUSE = "rouse the yeast gently (the valve at its setting and the pressure well 
 
 SAYS_SOMETHING_G_PER_L_DAY = 0.5
 """A rate that is known no better says nothing of a stall: yeast in the middle of a fermentation makes 5 to 10, a last tail 0.5."""
+A_WEEK_H = 168.0
 
 
 def finished(record: Record, bound: Bound, limit_g_per_l: float, shut_h: float) -> Finding:
@@ -91,7 +92,7 @@ def still_fermenting(
     )
     if record.bar >= vessel.rated_pressure_bar:
         advice = f"The pressure is above the rated {vessel.rated_pressure_bar:.2f} bar already: that comes first, see its alarm."
-    why = record.valve.proof.value if record.valve.proof else "measured"
+    why = _why_shut(record)
     if ended:
         advice = "The test was short, but the climb was plain; the valve is open again, as it should be."
         why = "by the journal"
@@ -119,15 +120,73 @@ def gas_comes(
         record, Condition.STILL_FERMENTING,
         f"Gas still comes: about {share.likely * most:.1f} g/L CO2 a day ({share.least * most:.1f} to {most:.1f}) if it is made "
         "now, but it may be no more than what the beer held and gives off. Leave the valve shut for "
-        f"{ask_hours:.0f} h in all and keep an eye on it: then it is known. The pressure reaches the rated "
+        f"{ask_hours:.0f} h in all and keep an eye on it: two hours after that at the latest you are told what it is, or how much is "
+        f"known. The pressure reaches the rated "
         f"{vessel.rated_pressure_bar:.2f} bar in about {_roughly(limit_h)} at this pace.",
         rate_g_per_l_day=share.likely * most,
         evidence=(
-            f"shut for {shut_h:.1f} h: {record.valve.proof.value if record.valve.proof else 'measured'}",
+            f"shut for {shut_h:.1f} h: {_why_shut(record)}",
             f"pressure rises by {bar_per_h * 1000:.0f} mbar/h, temperature taken out",
             "most worts are done by now, or nearly so" if late else "little for a fermentation that goes on",
         ),
     )  # fmt: skip
+
+
+def not_settled(
+    record: Record, climb: Production, shut_h: float, before_g_per_l_day: float, room_h: float, next_h: int
+) -> Finding:
+    """Return what is known of a test after its hours, with the advice to leave the valve shut.
+
+    `before_g_per_l_day` is the rate of the word before, NaN if this is the first; `room_h` in how many hours the rated limit
+    could be reached, `next_h` when the next word comes.
+    """
+    return _medium(
+        record, Condition.STILL_FERMENTING,
+        f"Shut for {shut_h:.0f} h, and not settled yet: {_as_if_made(climb, before_g_per_l_day)}. It may be the last of the "
+        f"fermentation, or what the beer held and gives off: only time tells. Leave the valve shut: {_room(record, room_h)}, "
+        f"and gas that stays in the beer carbonates it. Next word in {next_h} h at the latest.",
+        rate_g_per_l_day=climb.rate_g_per_l_day,
+        evidence=(f"shut for {shut_h:.1f} h: {_why_shut(record)}", f"{_measured(climb)} in the last {climb.hours:.0f} h"),
+    )  # fmt: skip
+
+
+def no_room(record: Record, climb: Production, shut_h: float, room_h: float, again_h: float) -> Finding:
+    """Return the same, where the rated limit is too near to wait for more; a test is worth while again in `again_h`."""
+    return _medium(
+        record, Condition.STILL_FERMENTING,
+        f"Shut for {shut_h:.0f} h, and not settled: {_as_if_made(climb, math.nan)}. But {_room(record, room_h)}. Open the valve to its "
+        f"setting again; another test is worth while in a day.",
+        value=again_h, unit="h", rate_g_per_l_day=climb.rate_g_per_l_day,
+        evidence=(f"shut for {shut_h:.1f} h: {_why_shut(record)}", f"{_measured(climb)} in the last {climb.hours:.0f} h"),
+    )  # fmt: skip
+
+
+def _as_if_made(climb: Production, before_g_per_l_day: float) -> str:
+    """Return a climb in words, with what it was at the word before."""
+    rate = f"{climb.rate_g_per_l_day:.1f}"
+    if climb.low <= 0:
+        return f"at most {_most(climb)} g/L CO2 a day is made"
+    less = (
+        f", {before_g_per_l_day:.1f} before"
+        if f"{before_g_per_l_day:.1f}" != rate and before_g_per_l_day > 0
+        else ""
+    )
+    return f"the pressure climbs as if {rate} g/L CO2 a day were made ({_most(climb)} at most{less})"
+
+
+def _room(record: Record, room_h: float) -> str:
+    """Return how far the rated limit is, as a clause."""
+    now, rated = (
+        f"the pressure, {record.bar:.2f} bar,",
+        f"the rated {record.vessel.rated_pressure_bar:.2f} bar",
+    )
+    if room_h > A_WEEK_H:
+        return f"{now} is more than a week from {rated}"
+    return f"{now} reaches {rated} in {_roughly(max(room_h, 0.0))} at the soonest"
+
+
+def _why_shut(record: Record) -> str:
+    return record.valve.proof.value if record.valve.proof else "measured"
 
 
 def chilled_early(record: Record, production: Production) -> Finding:

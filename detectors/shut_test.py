@@ -2,7 +2,8 @@
 
 Early in a batch the answer comes within minutes, before the pressure is anywhere near the plate. Late in it a slow climb may
 be no more than beer that gives off what it holds beyond saturation, which dies away within a day: then the test has to last
-for the hours that were asked for, and the answer waits until production is surely beside it.
+for the hours that were asked for, and the answer waits until production is surely beside it. From then on, while it waits, what is
+known is told at growing intervals (`unsettled.py`).
 """
 
 import math
@@ -19,6 +20,7 @@ from ullage.detectors.production import Production
 from ullage.detectors.proof import Proof
 from ullage.detectors.record import BAR, Record
 from ullage.detectors.rest_above import rests_above
+from ullage.detectors.unsettled import Unsettled, far_from_limit
 
 UNASKED_S = 86_400.0
 """A valve that sticks looks like a test again and again: where nobody asked for one it is answered once a day."""
@@ -75,6 +77,8 @@ class ShutTest:
         """Start of the test of which was said that the climb may be gas given off."""
         self.doubtful = False
         """Whether the last answer said so: then it refutes nothing."""
+        self._unsettled = Unsettled()
+        self._left_unsettled = False
         self._surely_g_per_l_day = 0.0
         """Production at the least by which the last test was answered."""
         self._ended_s = -math.inf
@@ -86,10 +90,13 @@ class ShutTest:
         """Take the newest frame's minutes."""
         self._first_climb.take(frame)
 
-    def answer(self, record: Record, start_s: float, progress: float) -> Finding | None:
-        """Return that production goes on, once a shut stretch (since `start_s`); None if the test does not show it (yet).
+    def answer(
+        self, record: Record, start_s: float, progress: float, *, silent: bool = False
+    ) -> Finding | None:
+        """Return that production goes on, once a shut stretch (since `start_s`), or what is known; None if there is nothing to say.
 
-        `progress` is the suspicion's: the share of the usual time that has gone by.
+        `progress` is the suspicion's: the share of the usual time that has gone by. `silent` if what is not settled is not to
+        be told: an end is about to be called, or something else was said of it.
         """
         s, said = self.settings, record.valve.proof is Proof.WORD
         shut_h = (record.now_s - start_s) / 3600
@@ -103,8 +110,9 @@ class ShutTest:
         if recent is None:
             recent = self._first_climb.production(record, from_s)
         share = worth(record, shut_h)
+        waits = said and not silent and (record.suspected_s is not None or progress >= MAY_BE_OVER)
         if recent is None or share.likely * recent.low <= s.going_g_per_l_day:
-            return None
+            return self._word(record, start_s) if waits else None
         doubted = self._doubted_shut_s == start_s
         may_be = said and self._may_be_over(recent, share, progress, doubted=doubted)
         self.doubtful = may_be and self._can_wait(record, recent, shut_h)
@@ -116,11 +124,32 @@ class ShutTest:
             and (doubted or progress >= s.late_progress)
             and self._may_be_given_off(record, start_s, share.likely * recent.rate_g_per_l_day)
         ):
-            return None
+            return self._word(record, start_s) if waits else None
+        if waits and self._may_stay_shut(record, recent, start_s, progress):
+            return self._word(record, start_s)
         self._answered_shut_s, self._answered_s = start_s, record.now_s
         self._surely_g_per_l_day = share.least * recent.low
         self._unsaid_shut_s = None if said else start_s
         return self.still(record, recent, shut_h, progress, share)
+
+    def _word(self, record: Record, start_s: float) -> Finding | None:
+        """Return what is known of a test that is not settled, if a word is due; one that the limit ends is answered by it."""
+        word = self._unsettled.word(record, start_s, self.settings.ask_hours)
+        self.doubtful = word is not None and word.value is None
+        if word is not None and not self.doubtful:
+            self._answered_shut_s, self._answered_s = start_s, record.now_s
+            self._surely_g_per_l_day, self._unsaid_shut_s = 0.0, None
+        return word
+
+    def _may_stay_shut(self, record: Record, climb: Production, start_s: float, progress: float) -> bool:
+        """Tell whether a vessel that still makes a little had better stay shut: late in a batch, well below its rated limit."""
+        hours = (record.now_s - start_s) / 3600
+        return (
+            progress >= MOSTLY_OVER
+            and hours >= self.settings.ask_hours
+            and climb.rate_g_per_l_day < SURELY_MUCH
+            and far_from_limit(record, start_s)
+        )
 
     def at_its_end(self, record: Record, progress: float) -> Finding | None:
         """Return the same for a test that ended before it was answered: in a small head space minutes may be all there are."""
@@ -129,6 +158,7 @@ class ShutTest:
         shut_s, self._ended_s = record.valve.tested_s
         if self._answered_shut_s >= shut_s:
             return None
+        self._left_unsettled = shut_s == self._doubted_shut_s or self._unsettled.told_of(shut_s)
         climb = self._first_climb.production(record, shut_s, self._ended_s)
         shut_h = (self._ended_s - shut_s) / 3600
         share = worth(record, shut_h)
@@ -139,6 +169,11 @@ class ShutTest:
             return None
         self._answered_shut_s, self._answered_s = shut_s, record.now_s
         return self.still(record, climb, shut_h, progress, share, ended=True)
+
+    def left_unsettled(self) -> bool:
+        """Tell, once, that a test has ended of which a climb was told and not what it is."""
+        left, self._left_unsettled = self._left_unsettled, False
+        return left
 
     def broken_off(self, record: Record, start_s: float, rate_g_per_l_day: float) -> bool:
         """Tell whether a climb that was surely production, in the stretch since `start_s`, has ended faster than yeast goes to rest.

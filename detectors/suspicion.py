@@ -87,7 +87,11 @@ class Suspicion:
         """
         self._needed = max(self.clock * 1.4, ENOUGH)
         self._quiet_from = max(self.clock * 1.4, HALF_WAY)
-        self._unasked_until_s = now_s + FAIR_SHARE * hours_to_go * 3600
+        self.put_off(now_s + FAIR_SHARE * hours_to_go * 3600)
+
+    def put_off(self, until_s: float) -> None:
+        """Ask nothing before a moment, s."""
+        self._unasked_until_s = max(self._unasked_until_s, until_s)
 
     def take(self, record: Record) -> None:
         """Take the newest frame: time goes by, faster in the warm."""

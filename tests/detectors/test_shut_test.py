@@ -65,7 +65,7 @@ def test_near_the_rated_limit_nobody_is_told_to_wait() -> None:
 def test_a_wort_that_is_done_sooner_than_most_is_not_told_to_open_the_valve(
     shut_h: float, to_come_g_per_l: float, given_off_bar: float
 ) -> None:
-    """Half to three quarters of the usual time, little gas to come and beer that gives off more: one word to wait, then the end."""
+    """Half to three quarters of the usual time, little gas to come and beer that gives off more: words to wait, then the end."""
     before = Batch(vessel=VALVED, hours=shut_h, opening_bar=1.2, tail_h=9).samples()
     since_h = np.arange(0.0, 30.0, 1 / 60)
     made_bar = to_come_g_per_l * -np.expm1(-since_h / 9) / capacity_g_per_l_bar(VALVED, 19.0)
@@ -73,8 +73,9 @@ def test_a_wort_that_is_done_sooner_than_most_is_not_told_to_open_the_valve(
     shut_s = float(before.time_s[-1]) + 60
     after = noisy(since_h, bars, 19.0, seed=3, start_s=shut_s)
     found = verdicts(VALVED, stream(merged(before, after), (shut_s, "valve shut")))
-    first, last = of(found, Condition.STILL_FERMENTING, Condition.FINISHED)
+    first, *between, last = of(found, Condition.STILL_FERMENTING, Condition.FINISHED)
     assert "Leave the valve shut for 6 h in all" in first.text
+    assert all("Leave the valve shut" in word.text for word in between)
     assert last.condition is Condition.FINISHED
     assert (last.time_s - shut_s) / HOUR_S < 13
 
