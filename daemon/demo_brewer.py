@@ -5,6 +5,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 from ullage.daemon.events import Event, EventKind
+from ullage.detectors.ending_told import STAY_SHUT
 from ullage.detectors.finding import Condition
 
 WALK_S = 3600.0
@@ -59,7 +60,7 @@ class Brewer:
         if condition == Condition.FINISH_SUSPECTED and vessel not in self._shut:
             self._shut.add(vessel)
             self._errands.append(_Errand(now_s + WALK_S, vessel, "valve shut"))
-        elif condition == Condition.STILL_FERMENTING:
+        elif condition == Condition.STILL_FERMENTING and STAY_SHUT not in event.text:
             self._finished[vessel] = False
             self._open(vessel, now_s + WALK_S)
         elif condition in (Condition.OVER_PRESSURE, Condition.PRESSURE_RISING):

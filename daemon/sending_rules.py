@@ -12,7 +12,8 @@ from ullage.daemon.wording import Wording
 from ullage.detectors.finding import NOTICES, Condition, Priority
 
 _PATIENT = frozenset(notice.value for notice in NOTICES - {Condition.STILL_FERMENTING}) | {TO_DO}
-"""Notices that lose nothing by waiting for the morning. One asks to open a valve before the pressure is too high."""
+"""Notices that lose nothing by waiting for the morning. One asks to open a valve before the pressure is too high; where it only says
+how a test goes on its priority is low."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -112,7 +113,9 @@ class Rules:
 
 def _can_wait(message: Message) -> bool:
     """Tell whether a message loses nothing by waiting for the morning."""
-    return message.event.kind is EventKind.NOTED and message.event.alarm.condition in _PATIENT
+    event = message.event
+    low = event.priority is Priority.LOW and event.alarm.condition == Condition.STILL_FERMENTING.value
+    return event.kind is EventKind.NOTED and (low or event.alarm.condition in _PATIENT)
 
 
 def _order(message: Message) -> tuple[int, float]:

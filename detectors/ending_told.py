@@ -4,6 +4,7 @@ Pure functions of the record and the numbers that led to a verdict; when each is
 """
 
 import math
+from dataclasses import replace
 from typing import Any
 
 from ullage.detectors.ending_bound import Bound
@@ -15,6 +16,9 @@ from ullage.detectors.record import Record
 
 ROUSE = "rouse the yeast gently (the valve at its setting and the pressure well below the rated one: roused beer throws gas out and foams)"
 """With the caution that belongs to it: CO2 leaves supersaturated beer at once where it is stirred (common practice)."""
+
+STAY_SHUT = "Leave the valve shut"
+"""Said of a test that goes on."""
 
 SAYS_SOMETHING_G_PER_L_DAY = 0.5
 """A rate that is known no better says nothing of a stall: yeast in the middle of a fermentation makes 5 to 10, a last tail 0.5."""
@@ -119,9 +123,8 @@ def gas_comes(
     return _medium(
         record, Condition.STILL_FERMENTING,
         f"Gas still comes: about {share.likely * most:.1f} g/L CO2 a day ({share.least * most:.1f} to {most:.1f}) if it is made "
-        "now, but it may be no more than what the beer held and gives off. Leave the valve shut for "
-        f"{ask_hours:.0f} h in all and keep an eye on it: two hours after that at the latest you are told what it is, or how much is "
-        f"known. The pressure reaches the rated "
+        f"now, but it may be no more than what the beer held and gives off. {STAY_SHUT} for {ask_hours:.0f} h in all and keep an eye "
+        "on it: two hours after that at the latest you are told what it is, or how much is known. The pressure reaches the rated "
         f"{vessel.rated_pressure_bar:.2f} bar in about {_roughly(limit_h)} at this pace.",
         rate_g_per_l_day=share.likely * most,
         evidence=(
@@ -140,14 +143,15 @@ def not_settled(
     `before_g_per_l_day` is the rate of the word before, NaN if this is the first; `room_h` in how many hours the rated limit
     could be reached, `next_h` when the next word comes.
     """
-    return _medium(
+    word = _medium(
         record, Condition.STILL_FERMENTING,
         f"Shut for {shut_h:.0f} h, and not settled yet: {_as_if_made(climb, before_g_per_l_day)}. It may be the last of the "
-        f"fermentation, or what the beer held and gives off: only time tells. Leave the valve shut: {_room(record, room_h)}, "
+        f"fermentation, or what the beer held and gives off: only time tells. {STAY_SHUT}: {_room(record, room_h)}, "
         f"and gas that stays in the beer carbonates it. Next word in {next_h} h at the latest.",
         rate_g_per_l_day=climb.rate_g_per_l_day,
         evidence=(f"shut for {shut_h:.1f} h: {_why_shut(record)}", f"{_measured(climb)} in the last {climb.hours:.0f} h"),
     )  # fmt: skip
+    return replace(word, priority=Priority.LOW)  # it asks for nothing, so it may wait for the morning
 
 
 def no_room(record: Record, climb: Production, shut_h: float, room_h: float, again_h: float) -> Finding:

@@ -140,3 +140,13 @@ def test_what_can_wait_waits_for_the_morning(condition: str, at: str, until_h: f
     else:
         assert not choice.messages
         assert choice.wait_s == pytest.approx(until_h * HOUR)
+
+
+def test_how_a_test_goes_on_waits_for_the_morning() -> None:
+    """Nothing is to be done about it: it is of low priority, where the word to open the valve is not."""
+    now_s = parse_rfc3339("2026-06-01T23:00:00Z")
+    event = own_event(AlarmKey("north", "still-fermenting"), EventKind.NOTED, Priority.LOW, "x", now_s)
+    rules = Rules(NotifySettings(), LocalTime.named("UTC"))
+    assert rules.choose([Message(row=1, event=event, target="phone")], 0.0, now_s).wait_s == pytest.approx(
+        8 * HOUR
+    )

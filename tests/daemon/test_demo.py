@@ -23,6 +23,7 @@ from ullage.daemon.events import EventKind, own_event
 from ullage.daemon.screen import ERASE_LINE, Screen
 from ullage.daemon.store import batches as stored
 from ullage.daemon.store.store import Store
+from ullage.detectors.ending_told import STAY_SHUT
 from ullage.detectors.finding import Condition, Priority
 from ullage.detectors.journal import STAGES
 from ullage.detectors.samples import Kind
@@ -181,8 +182,8 @@ class Diary:
     def _act(self, vessel: str, entry: str, quiet: bool) -> None:
         self.acts.append((vessel, entry))
 
-    def hear(self, vessel: str, condition: Condition) -> None:
-        event = own_event(AlarmKey(vessel, condition.value), EventKind.NOTED, Priority.LOW, "", self.now_s)
+    def hear(self, vessel: str, condition: Condition, text: str = "") -> None:
+        event = own_event(AlarmKey(vessel, condition.value), EventKind.NOTED, Priority.LOW, text, self.now_s)
         self.brewer.hear(event, self.now_s)
         self.now_s += 2 * 3600
         self.brewer.mind(self.now_s)
@@ -204,6 +205,14 @@ def test_the_brewer_opens_the_valve_when_the_test_says_no() -> None:
     for condition in (Condition.FINISH_SUSPECTED, Condition.STILL_FERMENTING, Condition.FINISH_SUSPECTED):
         diary.hear(ALE, condition)
     assert [entry for _, entry in diary.acts] == ["valve shut", "valve opened", "valve shut"]
+
+
+def test_the_brewer_leaves_the_valve_shut_when_the_test_goes_on() -> None:
+    """Opened, it would have to begin anew."""
+    diary = Diary()
+    diary.hear(ALE, Condition.FINISH_SUSPECTED)
+    diary.hear(ALE, Condition.STILL_FERMENTING, f"Gas still comes. {STAY_SHUT} for 6 h in all.")
+    assert [entry for _, entry in diary.acts] == ["valve shut"]
 
 
 def test_messages_appear_above_the_progress_line_of_a_terminal() -> None:
