@@ -7,6 +7,7 @@ import math
 from dataclasses import replace
 from typing import Any
 
+from ullage.detectors.advice_limits import working_limit_bar
 from ullage.detectors.ending_bound import Bound
 from ullage.detectors.finding import Condition, Finding, Priority, State
 from ullage.detectors.first_climb import WHOLE, Worth
@@ -29,6 +30,14 @@ def finished(record: Record, bound: Bound, limit_g_per_l: float, shut_h: float) 
     """Return the end by a bound on the CO2 still to come."""
     production, proof = bound.production, bound.proof
     assert proof is not None
+    whole_h = shut_h
+    if proof is Proof.WORD and record.valve.word_shut_s is not None:
+        whole_h = (
+            record.now_s - record.valve.word_shut_s
+        ) / 3600  # since the brewer shut it, whatever was in between
+    hours = f"{production.hours:.0f}"
+    if whole_h >= production.hours + 1 and not bound.whole_teeth:
+        hours = f"the last {hours} of {whole_h:.0f}"
     window, what_shows = "without a way out for gas", f"shut for {shut_h:.1f} h: {proof.value}"
     if bound.whole_teeth:
         ago_h = (record.now_s - production.end_s) / 3600
@@ -36,7 +45,7 @@ def finished(record: Record, bound: Bound, limit_g_per_l: float, shut_h: float) 
         what_shows = f"{production.hours:.0f} h of teeth, the last drop {ago_h:.1f} h ago: {proof.value}"
     return _medium(
         record, Condition.FINISHED,
-        f"Fermentation is over: in {production.hours:.0f} h {window} no more than "
+        f"Fermentation is over: in {hours} h {window} no more than "
         f"{_most(production)} g/L CO2 a day can have been made, so at most {bound.most_g_per_l:.1f} "
         f"g/L are still to come. Next: {_rest_first(record)}{'leave' if proof in (Proof.WORD, Proof.SEALED) else 'wind'} the valve "
         "shut and chill. Before packaging or whenever in doubt, take a gravity sample.",
@@ -155,7 +164,7 @@ def not_settled(
 
 
 def no_room(record: Record, climb: Production, shut_h: float, room_h: float, again_h: float) -> Finding:
-    """Return the same, where the rated limit is too near to wait for more; a test is worth while again in `again_h`."""
+    """Return the same, where the rated limit is too near to wait for more; no test is asked for in half of `again_h`."""
     return _medium(
         record, Condition.STILL_FERMENTING,
         f"Shut for {shut_h:.0f} h, and not settled: {_as_if_made(climb, math.nan)}. But {_room(record, room_h)}. Open the valve to its "
@@ -217,7 +226,16 @@ def chilled_unproved(record: Record) -> Finding:
 
 
 def may_be_over(record: Record, evidence: tuple[str, ...], ask_hours: float) -> Finding:
-    """Return the question for a shut-valve test."""
+    """Return the question for a shut-valve test, or for a sample where the rated limit leaves no room for one."""
+    rated_bar = record.vessel.rated_pressure_bar
+    if record.bar >= working_limit_bar(record.vessel):
+        return _medium(
+            record, Condition.FINISH_SUSPECTED,
+            f"Fermentation may be over, but behind the valve a flat pressure proves nothing, and at {record.bar:.2f} bar it is too near the "
+            f"rated {rated_bar:.2f} bar to wind the valve shut. Take a gravity sample. Or turn the valve out first, and test when the "
+            "pressure is down.",
+            evidence=evidence,
+        )  # fmt: skip
     return _medium(
         record, Condition.FINISH_SUSPECTED,
         "Fermentation may be over, but behind the valve a flat pressure proves nothing. Wind the valve shut for "

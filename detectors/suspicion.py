@@ -14,7 +14,7 @@ from ullage.detectors.batch import Beverage
 from ullage.detectors.exotherm import Heat
 from ullage.detectors.gone_quiet import gone_quiet
 from ullage.detectors.off_the_valve import OffTheValve
-from ullage.detectors.record import BEER, Record
+from ullage.detectors.record import BAR, BEER, Record
 from ullage.detectors.slide import CHUNK_S, MOST_SLIDE_BAR, SLIDE_BAR, SLIDE_DONE, Slide, slid, slid_to_rest
 from ullage.detectors.usual_time import OwnPace, Progress, pace_per_h
 from ullage.detectors.vessel import Vessel
@@ -39,6 +39,8 @@ SLOW_TO_FILL, LEAST_CLOCK = 0.4, 0.3
 """A wort that fills its vessel at less than such a multiple of the usual pace is slow for good; less slow beginnings are made up
 for. No wort is slower than the least: a vessel that seeps while it fills, fills late."""
 PACE_S, OWN_PACE_S = 3600.0, 1800.0
+SOON_H = 3.0
+"""So long before the rated limit nobody is asked to wind a valve shut: a test takes longer."""
 HALF_WAY = 0.5
 """Share of the usual time before which silence says nothing: a cycling valve's drops become too fast to be seen."""
 FAIR_SHARE = 0.5
@@ -110,7 +112,7 @@ class Suspicion:
         valve = record.valve
         if record.chill_s is not None or valve.held.since_s is None or not record.due(PACE_S):
             return ()
-        if now_s < self._unasked_until_s:
+        if now_s < self._unasked_until_s or _limit_at_hand(record):
             return ()
         dropped = _lets_off(record)
         heat = record.exotherm.heat()
@@ -158,6 +160,13 @@ class Suspicion:
             or self._off_the_valve.evidence(record)
             or (() if dropped else _all_heat(record, heat))
         )
+
+
+def _limit_at_hand(record: Record) -> bool:
+    """Tell whether the pressure is at the rated limit, or climbs so that it will be soon: that comes first, whatever ferments."""
+    lately = record.since(record.now_s - 3600)[:, BAR]
+    climb_bar_per_h = float(lately[-1] - lately.min())
+    return record.bar + SOON_H * climb_bar_per_h >= record.vessel.rated_pressure_bar
 
 
 def _lets_off(record: Record) -> bool:

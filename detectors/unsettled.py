@@ -20,6 +20,8 @@ LONGEST_H = 48.0
 FAR_H, NEAR_H = 24.0, 12.0
 """A limit that is this far by the steepest climb that is possible is far: nobody need look at night. Nearer than the latter, the
 valve has to be opened."""
+AGAIN_H = 48.0
+"""What is told to go where the limit ends a test: a day passes before the next is asked for."""
 LEAST_H = 3.0
 """A rate over less says nothing."""
 
@@ -44,7 +46,7 @@ class Unsettled:
             return None  # a content that falls is the leak's to tell of
         room_h = room_by_h(record, climb)
         if room_h < NEAR_H:
-            return told.no_room(record, climb, shut_h, room_h, FAR_H)
+            return told.no_room(record, climb, shut_h, room_h, AGAIN_H)
         again = self.told_of(start_s)
         if record.now_s < (self._due_s if again else start_s + (ask_hours + LATER_H) * 3600):
             return None

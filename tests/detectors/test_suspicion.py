@@ -149,3 +149,22 @@ def test_what_was_let_off_by_hand_and_came_again_hides_no_slide() -> None:
         verdicts(VALVED, noisy(at_h, quick_wort(at_h) - vented, 19.0, seed=5)), Condition.FINISH_SUSPECTED
     )
     assert "slid" in question.evidence[0]
+
+
+def stuck(rests_bar: float) -> list[Finding]:
+    """Return what is asked of a valve that held 1.2 bar, sticks after two days, and lets the pressure come to rest higher."""
+    at_h = np.arange(0.0, 190.0, 1 / 30)
+    bars = np.minimum(at_h / 8, 1.0) * LEVEL_BAR + (rests_bar - LEVEL_BAR) * np.clip((at_h - 50) / 3, 0, 1)
+    return of(verdicts(VALVED, noisy(at_h, bars, 19.0, seed=5)), Condition.FINISH_SUSPECTED)
+
+
+def test_nobody_is_asked_to_shut_a_vessel_above_its_rated_limit() -> None:
+    """Where the relief valve holds the pressure, over-pressure comes first."""
+    assert not stuck(VALVED.rated_pressure_bar + 0.2)
+
+
+def test_near_the_rated_limit_a_sample_is_asked_for() -> None:
+    """A valve that holds a tenth of a bar below the plate: a test has no room there."""
+    questions = stuck(VALVED.rated_pressure_bar - 0.1)
+    assert questions
+    assert all("gravity sample" in one.text and "Wind the valve shut" not in one.text for one in questions)
