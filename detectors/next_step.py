@@ -1,5 +1,6 @@
 """What there is to do next for a vessel, and when, as far as it can be known."""
 
+from ullage.detectors.advice_limits import working_limit_bar
 from ullage.detectors.plan import Move
 from ullage.detectors.proof import Proof
 from ullage.detectors.record import Record
@@ -39,6 +40,8 @@ def _while_working(stages: Stages, record: Record, stage: Stage) -> NextStep:
     due = [move for move in steps if move.due_s <= record.now_s][-1:]
     if due and not due[0].made(record.beer_c):
         return _planned(due[0])
+    if record.suspected_s is not None and record.bar >= working_limit_bar(record.vessel):
+        return _told("Take a gravity sample", record.suspected_s)
     if record.suspected_s is not None and not record.valve.shut:
         return _told("Wind the valve shut for some hours and enter `valve shut`", record.suspected_s)
     if record.suspected_s is not None and record.valve.proof is Proof.WORD:

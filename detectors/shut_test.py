@@ -21,6 +21,7 @@ from ullage.detectors.proof import Proof
 from ullage.detectors.record import BAR, Record
 from ullage.detectors.rest_above import rests_above
 from ullage.detectors.unsettled import Unsettled, far_from_limit
+from ullage.detectors.usual_time import pace_per_h
 
 UNASKED_S = 86_400.0
 """A valve that sticks looks like a test again and again: where nobody asked for one it is answered once a day."""
@@ -41,6 +42,8 @@ SURELY_MADE_G_PER_L_DAY = 3.5
 """After the hours that were asked for a climb by more is production; beer that was roused gives off two or three."""
 FADING = 0.8
 """A climb whose last third surely is below so much of the whole falls too fast for yeast that still has much to do."""
+STUCK_AT_LEAST = 0.25
+"""Share of the usual mean production that a vessel surely makes before half of the usual time, once its valve has begun to hold."""
 WELL_H = 2.0
 """Time to spare before the rated limit, where a test goes on."""
 
@@ -63,6 +66,15 @@ class AnswerSettings(BoundSettings):
 def tested(record: Record) -> bool:
     """Tell whether a shut-valve test seems to be going on."""
     return record.valve.proof in (Proof.WORD, Proof.ABOVE)
+
+
+def _far_too_slow(record: Record, climb: Production, progress: float) -> bool:
+    """Tell whether a climb that nobody announced is too slow for a wort in full swing behind a valve that sticks.
+
+    So slow is the level of a smooth valve as its flow still grows, by whatever the valve lifts.
+    """
+    usual_g_per_l_day = 24 * pace_per_h(record.beer_c) * record.expected_co2_g_per_l
+    return progress < SURELY_BEGUN and climb.rate_g_per_l_day < STUCK_AT_LEAST * usual_g_per_l_day
 
 
 class ShutTest:
@@ -110,6 +122,8 @@ class ShutTest:
         if recent is None:
             recent = self._first_climb.production(record, from_s)
         share = worth(record, shut_h)
+        if not asked and recent is not None and _far_too_slow(record, recent, progress):
+            return None
         waits = said and not silent and (record.suspected_s is not None or progress >= MAY_BE_OVER)
         if recent is None or share.likely * recent.low <= s.going_g_per_l_day:
             return self._word(record, start_s) if waits else None

@@ -39,6 +39,8 @@ SLOW_TO_FILL, LEAST_CLOCK = 0.4, 0.3
 """A wort that fills its vessel at less than such a multiple of the usual pace is slow for good; less slow beginnings are made up
 for. No wort is slower than the least: a vessel that seeps while it fills, fills late."""
 PACE_S, OWN_PACE_S = 3600.0, 1800.0
+COOLED_K = 3.0
+"""Beer that was cooled by more within a day takes up gas, and its yeast slows down: what it shows then is the cooling."""
 SOON_H = 3.0
 """So long before the rated limit nobody is asked to wind a valve shut: a test takes longer."""
 HALF_WAY = 0.5
@@ -112,7 +114,7 @@ class Suspicion:
         valve = record.valve
         if record.chill_s is not None or valve.held.since_s is None or not record.due(PACE_S):
             return ()
-        if now_s < self._unasked_until_s or _limit_at_hand(record):
+        if now_s < self._unasked_until_s or _limit_at_hand(record) or record.cooled_k(DAY_S) > COOLED_K:
             return ()
         dropped = _lets_off(record)
         heat = record.exotherm.heat()

@@ -80,11 +80,11 @@ def test_a_wort_that_is_done_sooner_than_most_is_not_told_to_open_the_valve(
     assert (last.time_s - shut_s) / HOUR_S < 13
 
 
-@pytest.mark.parametrize("lift_bar", [0.12, 0.14])
-def test_a_level_that_rises_with_the_flow_is_no_stuck_valve(lift_bar: float) -> None:
+@pytest.mark.parametrize(("lift_bar", "gains_h"), [(0.12, 5), (0.14, 5), (0.25, 12)])
+def test_a_level_that_rises_with_the_flow_is_no_stuck_valve(lift_bar: float, gains_h: float) -> None:
     """A smooth valve begins to hold while fermentation still gains: its level climbs for hours, and nothing is wrong."""
     at_h = np.arange(0.0, 60.0, 1 / 60)
-    flow = np.clip((at_h - 10) / 5, 0, 1)
+    flow = np.clip((at_h - 10) / gains_h, 0, 1)
     bars = 1.2 * np.minimum(at_h / 8, 1) + lift_bar * flow
     found = verdicts(VALVED, noisy(at_h, bars, 19.0, seed=4))
     assert of(found, Condition.HELD)

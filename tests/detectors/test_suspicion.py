@@ -168,3 +168,14 @@ def test_near_the_rated_limit_a_sample_is_asked_for() -> None:
     questions = stuck(VALVED.rated_pressure_bar - 0.1)
     assert questions
     assert all("gravity sample" in one.text and "Wind the valve shut" not in one.text for one in questions)
+
+
+@pytest.mark.parametrize(("to_c", "by_h"), [(21.0, 84), (17.0, 104)])
+def test_nothing_is_asked_while_the_beer_is_cooled(to_c: float, by_h: float) -> None:
+    """Within the yeast's range, at half a kelvin an hour: what it shows is the cooling, and a day later what has become of it."""
+    at_h = np.arange(0.0, 140.0, 1 / 30)
+    celsius = 21.0 + (to_c - 21.0) * np.clip((at_h - 60) / 12, 0, 1)
+    (question,) = of(
+        verdicts(VALVED, noisy(at_h, quick_wort(at_h), celsius, seed=5)), Condition.FINISH_SUSPECTED
+    )
+    assert by_h - 18 <= hours_in(question) <= by_h
