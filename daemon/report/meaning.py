@@ -89,8 +89,8 @@ def _rule(condition: Condition, watched: WatchedVessel) -> str:
             )
         case Condition.STILL_FERMENTING:
             return (
-                f"gas has no way out and production is surely above {ending.going_g_per_l_day:g} g/L a day; or it goes on "
-                "after the end was told"
+                f"gas has no way out and production is surely above {ending.going_g_per_l_day:g} g/L a day, or the test's "
+                "hours are over and it is not settled; or it goes on after the end was told"
             )
         case Condition.FINISHED:
             return _end_rule(ending)
