@@ -20,7 +20,7 @@ from ullage.detectors.production import Production
 from ullage.detectors.proof import Proof
 from ullage.detectors.record import BAR, Record
 from ullage.detectors.rest_above import rests_above
-from ullage.detectors.unsettled import Unsettled, far_from_limit
+from ullage.detectors.unsettled import Unsettled, dies_away, far_from_limit
 from ullage.detectors.usual_time import pace_per_h
 
 UNASKED_S = 86_400.0
@@ -156,13 +156,16 @@ class ShutTest:
         return word
 
     def _may_stay_shut(self, record: Record, climb: Production, start_s: float, progress: float) -> bool:
-        """Tell whether a vessel that still makes a little had better stay shut: late in a batch, well below its rated limit."""
+        """Tell whether a vessel that still makes a little had better stay shut: late in a batch, well below its rated limit, for a
+        day, and for longer if less and less comes.
+        """
         hours = (record.now_s - start_s) / 3600
         return (
             progress >= MOSTLY_OVER
             and hours >= self.settings.ask_hours
             and climb.rate_g_per_l_day < SURELY_MUCH
             and far_from_limit(record, start_s)
+            and (hours <= self.settings.longest_test_h or dies_away(record, start_s))
         )
 
     def at_its_end(self, record: Record, progress: float) -> Finding | None:

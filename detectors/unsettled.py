@@ -22,6 +22,8 @@ FAR_H, NEAR_H = 24.0, 12.0
 valve has to be opened."""
 AGAIN_H = 48.0
 """What is told to go where the limit ends a test: a day passes before the next is asked for."""
+DIES_AWAY = 0.9
+"""Last third of a day, as a share of the one before, by which a release of 76 h and a slower fermentation are told apart."""
 LEAST_H = 3.0
 """A rate over less says nothing."""
 
@@ -61,6 +63,19 @@ def far_from_limit(record: Record, start_s: float) -> bool:
     """Tell whether a vessel that was shut at a moment (s) stays below its rated limit for a day and more."""
     climb = _lately(record, start_s, (record.now_s - start_s) / 3600)
     return climb is not None and room_by_h(record, climb) >= FAR_H
+
+
+def dies_away(record: Record, start_s: float) -> bool:
+    """Tell whether the last third of a test shows clearly less than the one before, as of what beer gives off for two or three days.
+
+    In the first third what was quick to come is in it as well.
+    """
+    third_h = (record.now_s - start_s) / 3 / 3600
+    both, last = record.production_over(start_s, 2 * third_h), record.production_over(start_s, third_h)
+    if both is None or last is None:
+        return False
+    before_g_per_l_day = 2 * both.rate_g_per_l_day - last.rate_g_per_l_day
+    return last.rate_g_per_l_day < DIES_AWAY * before_g_per_l_day
 
 
 def room_by_h(record: Record, climb: Production) -> float:
