@@ -73,8 +73,11 @@ class Slide:
         if valve.cycles:
             return -np.inf
         for drop in reversed(valve.teeth.drops):
-            by_test = any(abs(drop.time_s - opened_s) < OPENED_S for _, opened_s in self._tests)
-            if drop.size_bar < PLAIN_SLIDE_BAR or by_test:
+            # what a frozen sensor shows once it moves again has come about in between
+            others_s = (record.trusted_since_s, *(opened_s for _, opened_s in self._tests))
+            if drop.size_bar < PLAIN_SLIDE_BAR or any(
+                abs(drop.time_s - at_s) < OPENED_S for at_s in others_s
+            ):
                 continue
             after = self._untested(record.since(drop.time_s + OPENED_S))[:, BAR]
             if len(after) and drop.peak_bar - float(after.max()) > FOR_GOOD * drop.size_bar:

@@ -179,3 +179,15 @@ def test_nothing_is_asked_while_the_beer_is_cooled(to_c: float, by_h: float) -> 
         verdicts(VALVED, noisy(at_h, quick_wort(at_h), celsius, seed=5)), Condition.FINISH_SUSPECTED
     )
     assert by_h - 18 <= hours_in(question) <= by_h
+
+
+def test_a_slide_that_a_frozen_sensor_hid_counts() -> None:
+    """Frozen for half a day at the height of the flow, it jumps to where the level has slid meanwhile: nobody turned the valve."""
+    at_h = np.arange(0.0, 190.0, 1 / 60)
+    bars = quick_wort(at_h)
+    samples = noisy(at_h, bars, 19.0, seed=5)
+    hour = (samples.time_s - START_S) / HOUR_S
+    dead = (samples.kind == Kind.PRESSURE) & (hour > 22) & (hour < 40)
+    frozen = replace(samples, value=np.where(dead, LEVEL_BAR + LIFT_BAR, samples.value))
+    (question, *_) = of(verdicts(VALVED, frozen), Condition.FINISH_SUSPECTED)
+    assert "slid" in question.evidence[0]
