@@ -43,8 +43,8 @@ class BelowItsLevel:
         self._time = Progress()
         self._stood: Stood | None = None
 
-    def take(self, record: Record) -> None:
-        """Take the newest frame of a batch at work: time goes by, faster in the warm."""
+    def take(self, record: Record, fades_until_s: float) -> None:
+        """Take the newest frame of a batch at work, whose flow may still lift the level until then: time goes by, faster in the warm."""
         now_s, valve = record.now_s, record.valve
         self._time.take(now_s, record.beer_c)
         touched_s = _touched_s(record)
@@ -53,6 +53,8 @@ class BelowItsLevel:
         smooth = not valve.sealed and valve.word_shut_s is None and valve.held.since_s is not None
         if not smooth or valve.cycles or self._time.share < ENOUGH or not record.due(PACE_S):
             return
+        if now_s < fades_until_s:
+            return  # a level may stand at the height of a slow flow, too
         stood = _stands(record, touched_s)
         if stood is not None and (self._stood is None or stood.bar < self._stood.bar):
             self._stood = stood

@@ -19,6 +19,7 @@ from ullage.detectors.finding import Condition, Finding, Priority, State
 from ullage.detectors.frames import Frame
 from ullage.detectors.held_level import OVER_LIFT_BAR
 from ullage.detectors.medians import median
+from ullage.detectors.over_lift import OverLift
 from ullage.detectors.production import Production
 from ullage.detectors.record import BAR, BEER, TIME, Record
 from ullage.detectors.sinking import sinking_since_s
@@ -74,6 +75,7 @@ class Leak(Detector):
         self._calm_bar = math.nan
         self._hits = 0
         self._below = BelowItsLevel()
+        self._lift = OverLift()
 
     def frame(self, frame: Frame, record: Record) -> list[Finding]:
         """Look back up to two days, but not past the last time that gas was let out."""
@@ -81,8 +83,11 @@ class Leak(Detector):
             return []
         if record.age_h < TAKES_UP_H and record.valve.held.since_s is None:
             return []
-        self._below.take(record)
-        loss = self._loss(frame.end_s, record) or self._below_its_level(record)
+        self._lift.take(record)
+        self._below.take(record, self._lift.fades_until_s(record))
+        loss = None
+        if not self._lift.explains(record):
+            loss = self._loss(frame.end_s, record) or self._below_its_level(record)
         self._hits = self._hits + 1 if loss is not None else 0
         if loss is not None and self._hits >= 3:
             self._calm_since_s = None
