@@ -8,6 +8,7 @@ from ullage.daemon.config_vessels import WatchedVessel
 from ullage.detectors.activity import ActivitySettings
 from ullage.detectors.finding import Condition, Priority
 from ullage.detectors.frozen import FrozenSettings
+from ullage.detectors.lag import COLD_C, WARM_C, allowed_h
 from ullage.detectors.leak import LeakSettings
 from ullage.detectors.over_pressure import OverPressureSettings
 from ullage.detectors.pressure_low import PressureLowSettings
@@ -120,8 +121,15 @@ def _about_pressure(watched: WatchedVessel) -> Iterator[Promise]:
                 yield Promise(
                     what=Condition.NO_ACTIVITY.value,
                     priority=Priority.MEDIUM,
-                    text=f"no gas within {settings.expected_within_h:g} h of pitching",
+                    text=f"no gas within {_lag(watched.vessel, settings)} of pitching",
                 )
+
+
+def _lag(vessel: Vessel, settings: ActivitySettings) -> str:
+    """Return how long the first gas may take, by the brewer's word or by the beer's temperature."""
+    if settings.expected_within_h > 0:
+        return f"{settings.expected_within_h:g} h"
+    return f"{allowed_h(WARM_C, vessel):.0f} h ({allowed_h(COLD_C, vessel):.0f} h at {COLD_C:g} °C)"
 
 
 def _about_temperature(watched: WatchedVessel) -> Iterator[Promise]:

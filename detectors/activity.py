@@ -15,6 +15,7 @@ from ullage.detectors.co2 import KELVIN
 from ullage.detectors.detector import Detector
 from ullage.detectors.finding import Condition, Finding, Priority, State
 from ullage.detectors.frames import Frame
+from ullage.detectors.lag import Wait
 from ullage.detectors.record import Record
 from ullage.detectors.vessel import Vessel
 
@@ -43,8 +44,8 @@ BROUGHT_ALONG_BAR = 0.17
 class ActivitySettings:
     """When the wait for the first gas becomes an alarm."""
 
-    expected_within_h: float = 36.0
-    """Lag is 3 to 15 h for an ale, 6 to 24 h as a usual allowance, longer for a cold lager (common practice)."""
+    expected_within_h: float = 0.0
+    """Whatever the temperature; 0: 36 h in a warm wort, longer in a cold one or a cider (`lag.py`)."""
     rise_bar: float = 0.02
     """Within half a day."""
     slow_rise_bar: float = 0.06
@@ -74,6 +75,7 @@ class Activity(Detector):
         """What came into balance when the vessel was shut."""
         self._hits = 0
         self._raised = False
+        self._wait = Wait(vessel, settings.expected_within_h)
         self._doubted = False
         """Whether a beginning was doubted: once is enough."""
 
@@ -81,6 +83,7 @@ class Activity(Detector):
         """Look for gas until there is some, then for none."""
         if math.isnan(frame.pressure_bar):
             return []
+        self._wait.take(frame.end_s, record.pitched_s or record.first_s or frame.end_s, record.beer_c)
         if record.activity_s is not None:
             return self._rested(frame, record, record.activity_s)
         if record.needs_no_start:
@@ -151,7 +154,7 @@ class Activity(Detector):
             return self._after_all(frame.end_s) if self._rises(record) else []
         began_s = record.pitched_s or record.first_s or frame.end_s
         hours = (frame.end_s - began_s) / 3600
-        if hours < self.settings.expected_within_h:
+        if not self._wait.over:
             return []
         filled_bar = self._rise(bar, celsius, *self._base)
         if frame.end_s - activity_s < RESTED_S or not 0 < filled_bar < BROUGHT_ALONG_BAR:
@@ -164,9 +167,8 @@ class Activity(Detector):
                 frame.end_s, Condition.NO_ACTIVITY, State.RAISED, Priority.MEDIUM,
                 f"Pressure came up by {filled_bar * 1000:.0f} mbar and has rested since, {hours:.0f} h after "
                 f"{'pitching' if record.pitched_s else 'the first reading'}: wort gives off as much of what it brought along, and "
-                "yeast at work would have filled the vessel. Check that the vessel is shut and tight and the temperature right; "
-                "take a gravity sample; pitch again if it has not moved.",
-                value=hours, limit=self.settings.expected_within_h, unit="h",
+                f"yeast at work would have filled the vessel. {self._what_to_do(record)}",
+                value=hours, limit=self._wait.limit_h, unit="h",
                 evidence=(f"no rise beyond what warming explains for {RESTED_S / 3600:.0f} h",),
             )
         ]  # fmt: skip
@@ -226,7 +228,7 @@ class Activity(Detector):
     def _waiting(self, time_s: float, record: Record) -> list[Finding]:
         since_s = record.pitched_s or record.first_s or time_s
         hours = (time_s - since_s) / 3600
-        if self._raised or record.empty or hours < self.settings.expected_within_h:
+        if self._raised or record.empty or not self._wait.over:
             return []
         self._raised = True
         since = f"{hours:.0f} h after {'pitching' if record.pitched_s else 'the first reading'}"
@@ -239,9 +241,17 @@ class Activity(Detector):
         return [
             self.finding(
                 time_s, Condition.NO_ACTIVITY, State.RAISED, Priority.MEDIUM,
-                f"{what}; the beer is at "
-                f"{record.beer_c:.1f} °C. Check that the vessel is shut and tight and the temperature right; take a "
-                "gravity sample; pitch again if it has not moved.",
-                value=hours, limit=self.settings.expected_within_h, unit="h",
+                f"{what}; the beer is at {record.beer_c:.1f} °C. {self._what_to_do(record)}",
+                value=hours, limit=self._wait.limit_h, unit="h",
             )
         ]  # fmt: skip
+
+    def _what_to_do(self, record: Record) -> str:
+        """Return what to do first: a leaking lid hides gas, and slow yeast wants warmth and time more often than other yeast."""
+        limits = self.vessel.yeast_temperature_c
+        cool = limits is None or record.beer_c < sum(limits) / 2
+        rouse = "warm the beer by two or three kelvin" if cool else "rouse the yeast"
+        return (
+            "First check that the vessel is shut and tight and the temperature right, and take a gravity sample. If it has not "
+            f"moved, {rouse} and wait a day; if nothing has begun then, pitch fresh yeast."
+        )

@@ -1,5 +1,7 @@
 """The beginning: gas that warming can't explain, and the alarm when none comes."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -21,8 +23,12 @@ from tests.detectors.streams import (
     watch_of,
 )
 from ullage.detectors.activity import Activity
+from ullage.detectors.batch import Batch as BatchPlan
+from ullage.detectors.batch import Beverage
 from ullage.detectors.finding import Condition, Finding, State
+from ullage.detectors.registry import compose
 from ullage.detectors.samples import FloatArray, Kind
+from ullage.detectors.watch import VesselWatch
 
 
 def said(given: Stream) -> list[Finding]:
@@ -62,6 +68,40 @@ def test_no_gas_in_thirty_six_hours_is_an_alarm_and_gas_takes_it_back() -> None:
     late = said(stream(batch.samples(), (START_S + 8 * HOUR_S, "pitched")))
     assert 44 <= hours_in(late[0]) <= 44.5
     assert "pitching" in late[0].text
+
+
+@pytest.mark.parametrize(
+    ("celsius", "beverage", "from_h", "to_h"),
+    [(20.0, "ale", 36, 37), (10.0, "ale", 60, 72), (4.0, "ale", 70, 74), (15.0, "cider", 54, 72)],
+)
+def test_a_cold_wort_and_a_must_are_given_longer(
+    celsius: float, beverage: str, from_h: float, to_h: float
+) -> None:
+    """Lagers begin within two to three days, ciders within one to three (common practice); dead ones are told all the same."""
+    vessel = replace(SEALED, yeast_temperature_c=(4.0, 24.0), batch=BatchPlan(beverage=Beverage(beverage)))
+    still = quiet(np.zeros(80 * 60), np.full(80 * 60, celsius))
+    (raised,) = of(feed(watch_of(vessel, (Activity,)), still), Condition.NO_ACTIVITY)
+    assert from_h <= hours_in(raised) <= to_h
+    assert raised.limit == pytest.approx(hours_in(raised), abs=0.5)
+
+
+@pytest.mark.parametrize("within_h", [20.0, 60.0])
+def test_the_brewers_own_number_stands_whatever_the_temperature(within_h: float) -> None:
+    """A wort at 10 °C that is to be told of after 20 or 60 h."""
+    watch = VesselWatch(SEALED, compose({"activity": {"expected_within_h": within_h}}))
+    still = quiet(np.zeros(80 * 60), np.full(80 * 60, 10.0))
+    (raised,) = of(feed(watch, still), Condition.NO_ACTIVITY)
+    assert within_h <= hours_in(raised) <= within_h + 0.5
+    assert raised.limit == within_h
+
+
+@pytest.mark.parametrize(("celsius", "first"), [(17.0, "warm the beer"), (21.0, "rouse the yeast")])
+def test_fresh_yeast_is_the_last_thing_that_is_advised(celsius: float, first: str) -> None:
+    """Yeast of 16 to 22 °C: vessel and sample first, then warmth where there is room for it, then yeast."""
+    still = quiet(np.zeros(60 * 60), np.full(60 * 60, celsius))
+    text = said(still)[0].text
+    steps = [text.index(step) for step in ("shut and tight", "gravity sample", first, "pitch fresh yeast")]
+    assert steps == sorted(steps)
 
 
 def test_warming_is_no_activity() -> None:
