@@ -11,11 +11,11 @@ import math
 import numpy as np
 
 from ullage.detectors.co2 import COOLING_BAR_PER_K
-from ullage.detectors.record import BAR, BEER, Record
+from ullage.detectors.record import BAR, BEER, TIME, Record
 from ullage.detectors.slopes import upper_median
 
 MOST_LIFT_BAR = 0.2
-PACE_S, LEVEL_S = 3600.0, 3 * 3600.0
+PACE_S, LEVEL_S, DAY_S = 3600.0, 3 * 3600.0, 24 * 3600.0
 HIGHER_BAR = 0.01
 """A level that is no higher by so much is the same: a creep of the valve, weather, the sensor's drift."""
 
@@ -47,6 +47,18 @@ class OverLift:
         if valve.sealed or valve.word_shut_s is not None or valve.cycles or math.isnan(self._top_bar):
             return -math.inf
         return 2 * self._top_s - record.began_s
+
+    def rest_bar(self, record: Record) -> float | None:
+        """Return the level now, bar, if the flow has had its time to fade and it has come down no further within a day."""
+        if record.now_s < self.fades_until_s(record):
+            return None
+        rows = record.since(record.now_s - DAY_S)
+        if not len(rows) or rows[-1, TIME] - rows[0, TIME] < 0.95 * DAY_S:
+            return None
+        first, last = (
+            upper_median(part[:, BAR]) for part in (rows[: len(rows) // 4], rows[-len(rows) // 4 :])
+        )
+        return last if abs(last - first) < HIGHER_BAR else None
 
     def explains(self, record: Record) -> bool:
         """Tell whether the pressure is no further below its highest level than a fading flow, and cooling since, take it."""
