@@ -87,9 +87,8 @@ class PressureLow(Detector):
         self._foreseen, self._foreseen_bar = True, bar
         return [
             self._raise(
-                time_s, end_bar, f"The chill to {target_c:.0f} °C will take the pressure from {bar:.2f} to about "
-                f"{end_bar:.2f} bar as the beer takes up its gas. Connect gas before that, at low pressure through a "
-                "regulator.", AFTER_THE_CHILL, evidence=("mass balance of CO2 in beer and head space",))
+                time_s, end_bar, f"{_foreseen(record.chill_s is not None, target_c, bar, end_bar)} as the beer takes up its gas. "
+                "Connect gas before that, at low pressure through a regulator.", AFTER_THE_CHILL, evidence=("mass balance of CO2 in beer and head space",))
         ]  # fmt: skip
 
     def _stays(self, time_s: float, bar: float, record: Record) -> bool:
@@ -123,3 +122,15 @@ class PressureLow(Detector):
             f"Pressure is {'enough now' if subject else 'back'}: {bar:.2f} bar.", subject=subject, value=bar, limit=self.settings.least_bar,
             unit="bar",
         )  # fmt: skip
+
+
+def _foreseen(entered: bool, target_c: float, bar: float, end_bar: float) -> str:
+    """Return what is foreseen; beer that cools without a word of a chill may only have lost its heat."""
+    if entered:
+        return (
+            f"The chill to {target_c:.0f} °C will take the pressure from {bar:.2f} to about {end_bar:.2f} bar"
+        )
+    return (
+        f"The beer cools, and no chill was entered. If this is none, check heat belt and fridge, and warm it again. "
+        f"Left to cool to {target_c:.0f} °C, the pressure goes from {bar:.2f} to about {end_bar:.2f} bar"
+    )

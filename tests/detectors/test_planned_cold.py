@@ -73,7 +73,7 @@ def test_the_end_of_a_planned_chill_is_foreseen_at_its_own_temperature() -> None
     thin = replace(PLANNED, valve_pressure_bar=0.5)
     found, _ = told(thin)
     (low,) = [f for f in of(found, Condition.PRESSURE_LOW) if f.subject]
-    assert "chill to 1 °C" in low.text
+    assert "Left to cool to 1 °C" in low.text
     assert 190 < hours_in(low) < 202
 
 

@@ -94,6 +94,18 @@ def chill(to_bar: float, *entries: tuple[float, str]) -> Stream:
     return stream(merged(pressure(time_s, bars), temperature(time_s, celsius)), *entries)
 
 
+def test_no_chill_is_told_of_that_nobody_entered() -> None:
+    """Beer that cools may have lost its heat: said so, with the same pressures; with the word in the journal it is the chill."""
+    unsaid, said = (
+        next(found.text for found in low(chill(0.1, *words)) if found.subject)
+        for words in ((), ((START_S + 5.5 * HOUR_S, "chill 2"),))
+    )
+    assert "no chill was entered" in unsaid
+    assert "heat belt" in unsaid
+    assert "The chill" not in unsaid
+    assert said.startswith("The chill to 2 °C will take the pressure")
+
+
 def test_what_was_foreseen_is_over_once_gas_is_connected() -> None:
     """Told at the start of the chill, cleared when a bottle has brought the pressure up; without one it stands."""
     told = (START_S + 5.5 * HOUR_S, "chill 2")
