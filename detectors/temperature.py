@@ -17,7 +17,7 @@ from ullage.detectors.finding import Condition, Finding, Priority, State
 from ullage.detectors.frames import Frame
 from ullage.detectors.latch import Change, Latch
 from ullage.detectors.plan import MOVE_S, Plan, Wanted
-from ullage.detectors.record import Record
+from ullage.detectors.record import BEER, Record
 from ullage.detectors.stage import Stage, current
 from ullage.detectors.vessel import Vessel
 
@@ -28,6 +28,8 @@ BELOW_BEER_K = 2.0
 a kelvin (standard convection correlations)."""
 CHATTER_OFF_S = 12 * 3600.0
 """An alarm that a fridge's swing raises again and again is over after half a day in the range."""
+ON_ITS_WAY_S, ON_ITS_WAY_K = 8 * 3600.0, 0.5
+"""Beer that has come nearer to its plan by so much in so long follows it: much beer, or a weak heater, takes more than a day."""
 REST_ABOVE_C = 5.0
 """A finished beer may stand so far above the yeast's range."""
 
@@ -135,7 +137,7 @@ class Temperature(Detector):
         self._on_plan = self._on_plan or low <= celsius <= high
         settling = not self._on_plan and now_s - began_s < MOVE_S
         told_already = not limits[0] <= celsius <= limits[1]  # the alarm about the range says enough
-        quiet = settling or told_already
+        quiet = settling or told_already or _on_its_way(record, due_c)
         dead_band = self.settings.dead_band_c
         found: list[Finding] = []
         for latch, condition, beyond, back in (
@@ -206,6 +208,12 @@ class Temperature(Detector):
             time_s, condition, State.CLEARED if change is Change.CLEARED else State.RAISED, Priority.MEDIUM, text,
             subject=PLAN, value=celsius, limit=None if math.isnan(due_c) else due_c, unit="°C",
         )  # fmt: skip
+
+
+def _on_its_way(record: Record, due_c: float) -> bool:
+    """Tell whether the beer comes nearer to what is due now."""
+    beer_c = record.since(record.now_s - ON_ITS_WAY_S)[:, BEER]
+    return len(beer_c) > 0 and bool(abs(beer_c[0] - due_c) - abs(beer_c[-1] - due_c) >= ON_ITS_WAY_K)
 
 
 def _what(in_air: bool) -> str:

@@ -175,6 +175,17 @@ def test_a_colder_start_has_its_own_end() -> None:
     assert (raised.condition, raised.subject, raised.limit) == (Condition.TEMPERATURE_LOW, "", 14.0)
 
 
+@pytest.mark.parametrize(("stops_h", "told"), [(105.0, False), (66.0, True)])
+def test_beer_that_is_slowly_on_its_way_to_its_step_is_no_alarm(stops_h: float, told: bool) -> None:
+    """16 °C, then 20 from hour 48: 0.07 K an hour. More than two kelvin off after a day; told only if it stops on the way."""
+    plan = replace(PLANNED, yeast_temperature_c=(12.0, 22.0), batch=Batch(plan="16 for 2 days, 20"))
+    time_s = every(60, 120)
+    course = ramp(120, (0, 16.0), (48, 16.0), (stops_h, 16 + 0.07 * (stops_h - 48)))
+    both = merged(temperature(time_s, course), pressure(time_s, np.full(len(time_s), 0.5)))
+    found = feed(watch_of(plan, (Temperature,)), stream(both, (START_S, "pitched")))
+    assert [f.subject for f in of(found, Condition.TEMPERATURE_LOW)] == (["plan"] if told else [])
+
+
 def test_beer_off_the_step_is_told_though_the_yeast_would_bear_it() -> None:
     """21 °C lie within the yeast's range; while 16 are due they are told after two hours, and over when it is back."""
     course = ramp(60, (0, 16.0), (20, 16.0), (20.01, 21.0), (30, 21.0), (30.01, 16.5))
