@@ -52,6 +52,8 @@ class LeakSettings:
     quick_g_per_l_day: float = -0.5
     slow_loss_bar: float = 0.10
     slow_g_per_l_day: float = -0.2
+    faded_loss_bar: float = 0.07
+    """The same behind a smooth valve whose flow has had its time to fade: little of its slide is left to be mistaken for a leak."""
     great_loss_bar: float = 0.2
     """However slowly: more than a fading flow takes off within two days."""
     below_trough_bar: float = 0.04
@@ -170,7 +172,10 @@ class Leak(Detector):
         s, bar = self.settings, median(record.since(record.now_s - 1201)[:, BAR].tolist())
         if lost_bar >= s.quick_loss_bar and recent.high < s.quick_g_per_l_day:
             return True
-        if longer.hours > 4 and lost_bar >= s.slow_loss_bar and longer.high < s.slow_g_per_l_day:
+        fades_until_s = self._lift.fades_until_s(record)
+        faded = math.isfinite(fades_until_s) and record.now_s > fades_until_s
+        slow_bar = s.faded_loss_bar if faded else s.slow_loss_bar
+        if longer.hours > 4 and lost_bar >= slow_bar and longer.high < s.slow_g_per_l_day:
             return True
         if longer.hours > 4 and lost_bar >= s.great_loss_bar and longer.high < 0:
             return True

@@ -310,3 +310,13 @@ def test_without_a_thermometer_a_fridges_swing_is_no_leak() -> None:
     assert 150 < hours_in(raised) <= 162
     assert "no thermometer says whether the beer has cooled" in raised.text
     assert "no chill" not in " ".join(raised.evidence)
+
+
+def test_a_leak_that_the_last_gas_nearly_makes_up_for_is_found_in_time() -> None:
+    """6 mbar an hour behind a smooth valve whose flow had its time to fade: told within twelve hours of being visible (20 mbar)."""
+    at_h = np.arange(0.0, 130.0, 1 / 60)
+    bars = over_lift(at_h, 45.0, 12.0, rest_bar=1.0, lift_bar=0.03) - 0.006 * np.maximum(at_h - 100, 0.0)
+    (raised,) = of(
+        verdicts(replace(VALVED, valve_pressure_bar=1.0), noisy(at_h, bars, 14.0, seed=5)), Condition.LEAK
+    )
+    assert 100 < hours_in(raised) <= 100 + 3 + 12
