@@ -33,7 +33,7 @@ from ullage.detectors.over_since import over_since_s
 from ullage.detectors.proof import Proof
 from ullage.detectors.record import BAR, Record
 from ullage.detectors.shut_test import SURELY_BEGUN, AnswerSettings, ShutTest, tested
-from ullage.detectors.stalls import Stalls
+from ullage.detectors.stalls import SOON, Stalls
 from ullage.detectors.standing import Standing
 from ullage.detectors.suspicion import Suspicion
 from ullage.detectors.vessel import Vessel
@@ -197,8 +197,9 @@ class Ending(Detector):
         if bound.proof is Proof.CYCLE and self._stalls.early_for_its_wort(record, progress):
             return self._stalls.ask_for_gravity(record, bound.production)
         self._finish(record, over_since_s(record, bound, start_s, self.settings.to_come_by_word_g_per_l))
+        soon = not record.valve.sealed and progress < SOON and not far_enough(record)
         limit, shut_h = self._to_come.limit_g_per_l(record), (self._standing.looked_s - start_s) / 3600
-        return [*self._stalls.over(record), told.finished(record, bound, limit, shut_h)]
+        return [*self._stalls.over(record), told.finished(record, bound, limit, shut_h, soon=soon)]
 
     def _is_over(self, record: Record, bound: Bound, start_s: float, limit: float) -> bool:
         """Tell whether the bound is below a limit, in a stretch that proves it, and nothing speaks against it."""

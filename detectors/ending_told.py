@@ -26,8 +26,15 @@ SAYS_SOMETHING_G_PER_L_DAY = 0.5
 A_WEEK_H = 168.0
 
 
-def finished(record: Record, bound: Bound, limit_g_per_l: float, shut_h: float) -> Finding:
-    """Return the end by a bound on the CO2 still to come."""
+IN_DOUBT = "Before packaging or whenever in doubt, take a gravity sample."
+SOONER = (
+    "That is sooner than most worts are done at these temperatures, and yeast that has stopped with sugar left looks the same: "
+    "take a gravity sample before you chill, and package nothing without one."
+)
+
+
+def finished(record: Record, bound: Bound, limit_g_per_l: float, shut_h: float, *, soon: bool) -> Finding:
+    """Return the end by a bound on the CO2 still to come; `soon` if most worts would still have gas to make."""
     production, proof = bound.production, bound.proof
     assert proof is not None
     whole_h = shut_h
@@ -48,7 +55,7 @@ def finished(record: Record, bound: Bound, limit_g_per_l: float, shut_h: float) 
         f"Fermentation is over: in {hours} h {window} no more than "
         f"{_most(production)} g/L CO2 a day can have been made, so at most {bound.most_g_per_l:.1f} "
         f"g/L are still to come. Next: {_rest_first(record)}{'leave' if proof in (Proof.WORD, Proof.SEALED) else 'wind'} the valve "
-        "shut and chill. Before packaging or whenever in doubt, take a gravity sample.",
+        f"shut and chill. {SOONER if soon else IN_DOUBT}",
         value=bound.most_g_per_l, limit=limit_g_per_l, unit="g/L",
         rate_g_per_l_day=production.rate_g_per_l_day,
         evidence=(

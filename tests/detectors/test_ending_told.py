@@ -40,3 +40,16 @@ def test_the_end_is_told_with_the_hours_that_the_brewer_knows() -> None:
     assert said is not None
     assert int(said[2]) == pytest.approx(hours_in(found) - 140, abs=0.6)
     assert int(said[1]) < int(said[2])
+
+
+@pytest.mark.parametrize(("shut_at_h", "soon"), [(70.0, True), (140.0, False)])
+def test_an_end_that_comes_sooner_than_most_asks_for_a_sample_before_the_chill(
+    shut_at_h: float, soon: bool
+) -> None:
+    """At 19 °C nine tenths take some 105 h as a rule: silence after 75 h may be an end, or yeast that has stopped."""
+    at_h = np.arange(0.0, 160.0, 1 / 60)
+    bars = 1.2 * np.minimum(at_h / 10, 1)
+    word = (START_S + shut_at_h * HOUR_S, "valve shut")
+    (found,) = of(verdicts(VALVED, stream(noisy(at_h, bars, 19.0, seed=3), word)), Condition.FINISHED)
+    assert ("sooner than most" in found.text) is soon
+    assert "gravity sample" in found.text
