@@ -95,7 +95,7 @@ def _about_pressure(watched: WatchedVessel) -> Iterator[Promise]:
                     what=Condition.PRESSURE_RISING.value,
                     priority=Priority.HIGH,
                     text=f"above {settings.from_share * limit:.2g} bar and on its way to reach {limit:g} bar within "
-                    f"{settings.horizon_h:g} h",
+                    f"{settings.horizon_h:g} h; behind a valve that should have opened, within {settings.stuck_horizon_h:g} h",
                 )
             case PressureLowSettings():
                 yield Promise(

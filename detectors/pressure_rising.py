@@ -3,7 +3,7 @@
 The slope is a robust line through the last twenty minutes, or through up to an hour where a slow sensor has said little
 in twenty. A vessel whose valve has yet to open is left in peace until
 the pressure is clearly above where it should have opened: that is the stuck valve. For one that is set to the plate or
-above it nobody waits.
+above it nobody waits. Behind a stuck valve a climb too slow for that line counts over three hours, and from further off.
 """
 
 import math
@@ -15,9 +15,11 @@ import numpy as np
 from ullage.detectors.detector import Detector, Step
 from ullage.detectors.finding import Condition, Finding, Priority, State
 from ullage.detectors.journal import Word, understand
+from ullage.detectors.minutes import Minutes
 from ullage.detectors.plate import set_caution
 from ullage.detectors.samples import FloatArray
 from ullage.detectors.slopes import robust_line
+from ullage.detectors.slow_climb import SlowClimb
 from ullage.detectors.vessel import Vessel
 
 WINDOW_S = 1200.0
@@ -30,6 +32,8 @@ FEW = 6.0
 """The scatter of a few points is itself hardly known: so much is added, divided by the degrees of freedom (as Student's t asks for)."""
 LEAST_CHANGE_BAR, MOST_STEP_BAR = 1e-5, 0.02
 """Smaller changes are rounding; no converter is coarser than the latter (10 bit of 16 bar), a quick rise may be."""
+OVER_MIN = 180.0
+"""Minutes of the line through hours."""
 KEPT = 64
 """Minutes kept: an hour."""
 
@@ -39,6 +43,8 @@ class RisingSettings:
     """How early to warn."""
 
     horizon_h: float = 2.0
+    stuck_horizon_h: float = 6.0
+    """The same behind a valve that should have opened, where the climb has lasted for hours."""
     from_share: float = 0.6
     """Of the rated pressure; below it there is no hurry."""
     valve_margin_bar: float = 0.3
@@ -59,6 +65,7 @@ class PressureRising(Detector):
         self._step_bar = math.inf
         """Least change from one value to the next: of a coarse converter its step."""
         self._valve_bar = self._set_bar = vessel.valve_pressure_bar
+        self._slow = SlowClimb()
         self._hits = 0
         self._calm_since_s: float | None = None
         self._raised = False
@@ -74,9 +81,11 @@ class PressureRising(Detector):
             elif known.word is Word.VALVE_OPENED:
                 self._valve_bar = self._set_bar
                 self._points.clear()  # what rose before it was opened says nothing of how it goes on
+                self._slow.forget()
             elif known.word is Word.VALVE_SET and known.number is not None:
                 self._valve_bar = self._set_bar = known.number
                 self._points.clear()
+                self._slow.forget()
         minutes = step.minutes
         floor = self.settings.from_share * self.vessel.rated_pressure_bar
         if not self._raised and not self._hits and not (minutes.pressure_bar >= floor).any():
@@ -87,14 +96,26 @@ class PressureRising(Detector):
             ]
             self._points.extend((float(t), float(p)) for t, p in tail)
             self._learn_steps(minutes.pressure_bar)
+            self._take_slowly(minutes)
             return []
         found: list[Finding] = []
         for end_s, bar in zip(minutes.end_s.tolist(), minutes.pressure_bar.tolist(), strict=True):
             if not math.isnan(bar):
                 self._learn_step(bar)  # one by one: nothing is judged by what came after it
                 self._points.append((end_s, bar))
+                self._slow.take(end_s, bar)
                 found += self._judge(end_s, bar)
         return found
+
+    def _take_slowly(self, minutes: Minutes) -> None:
+        """Take of a block that is nowhere near the limit what the line through hours will ask for."""
+        if len(minutes):
+            late = minutes.end_s >= self._slow.wanted_from_s(float(minutes.end_s[-1]))
+            for end_s, bar in zip(
+                minutes.end_s[late].tolist(), minutes.pressure_bar[late].tolist(), strict=True
+            ):
+                if not math.isnan(bar):
+                    self._slow.take(end_s, bar)
 
     def _learn_step(self, bar: float) -> None:
         """Follow the least change."""
@@ -153,6 +174,9 @@ class PressureRising(Detector):
         near = bar >= self.settings.from_share * self.vessel.rated_pressure_bar and not awaited
         left = self._hours_left(now_s, bar) if near or self._raised else None
         rising = near and left is not None and left[0] <= self.settings.horizon_h
+        if near and not rising:
+            slowly = self._slowly_left(bar)
+            rising, left = (True, slowly) if slowly is not None else (False, left)
         self._hits = self._hits + 1 if rising else 0
         if not self._raised:
             if self._hits < 3 or left is None or bar >= self.vessel.rated_pressure_bar:
@@ -175,6 +199,13 @@ class PressureRising(Detector):
                 limit=self.vessel.rated_pressure_bar, unit="bar",
             )
         ]  # fmt: skip
+
+    def _slowly_left(self, bar: float) -> tuple[float, float] | None:
+        """Return hours until the rated limit behind a stuck valve, and the minutes of the line; None if it is further off."""
+        if self._opens_by_bar() == -math.inf or math.isnan(self._slow.slope_bar_per_h):
+            return None
+        hours = (self.vessel.rated_pressure_bar - bar) / self._slow.slope_bar_per_h
+        return (max(hours, 0.0), OVER_MIN) if hours <= self.settings.stuck_horizon_h else None
 
     def _raise(self, now_s: float, bar: float, hours: float, minutes: float) -> Finding:
         limit = self.vessel.rated_pressure_bar
