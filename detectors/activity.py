@@ -30,6 +30,8 @@ JUST_SHUT_S = 3 * 3600.0
 """A rise that begins so soon after pitching, or the first reading, may be of gas that was there: yeast takes longer (common practice)."""
 GOES_ON_S = 3 * 3600.0
 """So long it has to go on then: the head space's share comes into balance with a time constant of an hour or two."""
+FILLED, AT_ONCE = 0.75, 0.5
+"""Of the valve's setting: so far up, it rests because the valve holds it; unless so much of the rise came from one frame to the next."""
 SPAN, GOES_ON, AT_REST = 3, 0.6, 0.2
 """Of the most that it gained in so many half hours, it still gains more than the one share, or has come to rest below the other."""
 COARSE = 3.0
@@ -69,6 +71,9 @@ class Activity(Detector):
         self._in_half_hour = 0
         self._onset_s: float | None = None
         """Since when half of a rise has stood."""
+        self._last_bar = math.nan
+        self._steepest_bar = 0.0
+        """Most that it has risen from one frame to the next since then."""
         self._rested_at_s = -math.inf
         """When such a rise came to rest: what follows may be its end."""
         self._brought_bar = 0.0
@@ -102,10 +107,13 @@ class Activity(Detector):
         slow_rise = self._rise(bar, celsius, *self._base)
         quick = rise > limit_bar
         slow = slow_rise > max(self.settings.slow_rise_bar, limit_bar)
+        step_bar = max(bar - self._last_bar, 0.0)
+        self._last_bar = bar
         if max(rise, slow_rise) <= limit_bar / 2:
-            self._onset_s = None
+            self._onset_s, self._steepest_bar = None, step_bar
         elif self._onset_s is None:
             self._onset_s = frame.end_s
+        self._steepest_bar = max(self._steepest_bar, step_bar)
         self._hits = self._hits + 1 if quick or slow else 0
         if self._hits >= 2 and self._goes_on(frame.end_s, bar, celsius, record):
             return self._begun(frame.end_s, max(rise, slow_rise), record)
@@ -126,6 +134,8 @@ class Activity(Detector):
         shut_s = max(record.first_s or time_s, record.pitched_s or -math.inf, self._rested_at_s)
         if self._onset_s is None or self._onset_s - shut_s > JUST_SHUT_S:
             return True
+        if self._fills(bar, record):
+            return True
         if time_s - self._onset_s < GOES_ON_S or len(self._lately) <= SPAN:
             return False
         half_hours = list(self._lately)
@@ -141,6 +151,13 @@ class Activity(Detector):
             self._base, self._onset_s, self._hits = (bar, celsius), None, 0
             self._lately = deque([half_hours[-1]], HALF_HOURS)
         return False
+
+    def _fills(self, bar: float, record: Record) -> bool:
+        """Tell whether it has come up to its valve within the hour or so that the quickest yeast takes: a bottle takes a minute."""
+        valve = record.valve
+        if valve.sealed or valve.set_bar is None or self._base is None or bar < FILLED * valve.set_bar:
+            return False
+        return self._steepest_bar <= AT_ONCE * (bar - self._base[0])
 
     def _rested(self, frame: Frame, record: Record, activity_s: float) -> list[Finding]:
         """Doubt a beginning that came to rest far below the valve: wort gives off what it brought along and is dead all the same."""

@@ -9,6 +9,7 @@ from tests.detectors.streams import (
     HOUR_S,
     SEALED,
     START_S,
+    VALVED,
     Batch,
     Stream,
     every,
@@ -238,3 +239,14 @@ def test_a_vessel_that_fills_slowly_is_not_called_dead() -> None:
     at_h = np.arange(0.0, 60.0, 1 / 60)
     found = said(quiet(0.004 * at_h, np.full(len(at_h), 19.0)))
     assert [one.condition for one in found] == [Condition.ACTIVITY]
+
+
+@pytest.mark.parametrize(("fills_in_h", "begins"), [(1.0, True), (1 / 60, False)])
+def test_yeast_that_fills_the_vessel_within_the_hour_is_no_bottle(fills_in_h: float, begins: bool) -> None:
+    """From two hours on up to the valve, where it rests: within the hour it is yeast, the quickest there is; a bottle takes a minute."""
+    at_h = np.arange(0.0, 30.0, 1 / 60)
+    bars = np.clip((at_h - 2) / fills_in_h, 0, 1) * 1.2
+    watch = watch_of(VALVED, (Activity,))
+    found = of(feed(watch, quiet(bars, np.full(len(at_h), 20.0))), Condition.ACTIVITY)
+    assert bool(found) is begins
+    assert not begins or hours_in(found[0]) < 4
