@@ -59,6 +59,8 @@ class Valve:
         """Last time that gas was seen to leave at once: a drop, a vent, an opened valve."""
         self.leaked_s: float = -math.inf
         """Last time that gas left in another way than in a drop of known size."""
+        self._at_opening_s: float = -math.inf
+        """Last time that the pressure stood where a cycling valve opens: gas may have left then that no reading shows."""
         self._recent: deque[Point] = deque(maxlen=12 * FRAMES_PER_HOUR)
         self.even_falls = EvenFalls()
         self.usual_drops: list[Drop] = []
@@ -263,7 +265,7 @@ class Valve:
 
     def _start_of(self, proof: Proof, time_s: float) -> float:
         if proof is Proof.CYCLE:
-            return max(self.cycle.since_s(self.usual_drops), self.leaked_s)
+            return max(self.cycle.since_s(self.usual_drops), self.leaked_s, self._at_opening_s)
         if proof is Proof.BELOW:
             return self._recent[0][0]
         if proof is Proof.ABOVE:
@@ -277,6 +279,8 @@ class Valve:
             if bar < opening_bar - margin_bar and self._reseated(drops, time_s, bar):
                 return Proof.CYCLE
             if bar < opening_bar + margin_bar:
+                if bar >= opening_bar - margin_bar:
+                    self._at_opening_s = time_s
                 return None
         if self._not_yet_there(bar):
             return Proof.BELOW

@@ -230,6 +230,20 @@ def test_what_falls_in_an_empty_head_space_is_no_opening() -> None:
     assert Proof.ABOVE not in proofs
 
 
+def test_a_tooth_proves_nothing_of_the_hours_at_which_it_stood_at_its_opening() -> None:
+    """Slow teeth from 1.1 to 1.2 bar, then twenty hours at the top, where gas may go unseen, and 15 mbar below it since."""
+    at = every(20, 56)
+    hour = (at - START_S) / HOUR_S
+    last = 1.2 - 0.1 * np.exp(30 - hour) - np.interp(hour, [50, 53], [0.0, 0.015])
+    bars = np.where(hour < 30, 1.1 + 0.1 * (hour % 3) / 3, last)
+    bars += 0.0005 * np.random.default_rng(7).standard_normal(len(at))
+    watch = watch_of(VALVED, (Activity,))
+    watch.update(merged(pressure(at, bars), temperature(at + 5, np.full(len(at), 19.0))))
+    valve = watch.record.valve
+    assert valve.proof is Proof.CYCLE
+    assert valve.shut_s >= START_S + 50 * HOUR_S
+
+
 def toothed(gaps_min: list[float]) -> Record:
     """Return what is known after teeth of these lengths from 1.1 to 1.2 bar, and half of one more."""
     ends = np.cumsum([0.0, *gaps_min]) * 60
