@@ -71,7 +71,6 @@ class Activity(Detector):
         self._in_half_hour = 0
         self._onset_s: float | None = None
         """Since when half of a rise has stood."""
-        self._last_bar = math.nan
         self._steepest_bar = 0.0
         """Most that it has risen from one frame to the next since then."""
         self._rested_at_s = -math.inf
@@ -107,8 +106,8 @@ class Activity(Detector):
         slow_rise = self._rise(bar, celsius, *self._base)
         quick = rise > limit_bar
         slow = slow_rise > max(self.settings.slow_rise_bar, limit_bar)
-        step_bar = max(bar - self._last_bar, 0.0)
-        self._last_bar = bar
+        before_bar = self._frames[-2][0] if len(self._frames) > 1 else self._base[0]
+        step_bar = max(bar - before_bar, 0.0)
         if max(rise, slow_rise) <= limit_bar / 2:
             self._onset_s, self._steepest_bar = None, step_bar
         elif self._onset_s is None:

@@ -35,7 +35,7 @@ class Wait:
         if since_s != self._since_s:
             self._since_s = self._last_s = since_s
             self._share = 0.0
-        self._share += (now_s - self._last_s) / 3600 / (self._allowed_h(celsius))
+        self._share += (now_s - self._last_s) / 3600 / self._allowed_h(celsius)
         self._last_s = now_s
 
     @property

@@ -19,7 +19,7 @@ from ullage.detectors.minutes import Minutes
 from ullage.detectors.plate import set_caution
 from ullage.detectors.samples import FloatArray
 from ullage.detectors.slopes import robust_line
-from ullage.detectors.slow_climb import SlowClimb
+from ullage.detectors.slow_climb import OVER_MIN, SlowClimb
 from ullage.detectors.vessel import Vessel
 
 WINDOW_S = 1200.0
@@ -32,8 +32,6 @@ FEW = 6.0
 """The scatter of a few points is itself hardly known: so much is added, divided by the degrees of freedom (as Student's t asks for)."""
 LEAST_CHANGE_BAR, MOST_STEP_BAR = 1e-5, 0.02
 """Smaller changes are rounding; no converter is coarser than the latter (10 bit of 16 bar), a quick rise may be."""
-OVER_MIN = 180.0
-"""Minutes of the line through hours."""
 KEPT = 64
 """Minutes kept: an hour."""
 
@@ -202,9 +200,12 @@ class PressureRising(Detector):
 
     def _slowly_left(self, bar: float) -> tuple[float, float] | None:
         """Return hours until the rated limit behind a stuck valve, and the minutes of the line; None if it is further off."""
-        if self._opens_by_bar() == -math.inf or math.isnan(self._slow.slope_bar_per_h):
+        if self._opens_by_bar() == -math.inf:
             return None
-        hours = (self.vessel.rated_pressure_bar - bar) / self._slow.slope_bar_per_h
+        slope_bar_per_h = self._slow.slope_bar_per_h
+        if math.isnan(slope_bar_per_h):
+            return None
+        hours = (self.vessel.rated_pressure_bar - bar) / slope_bar_per_h
         return (max(hours, 0.0), OVER_MIN) if hours <= self.settings.stuck_horizon_h else None
 
     def _raise(self, now_s: float, bar: float, hours: float, minutes: float) -> Finding:

@@ -13,6 +13,8 @@ from ullage.detectors.slopes import robust_line
 
 QUARTER_S, KEPT = 900.0, 13
 """The first value of each quarter of an hour, over three hours."""
+OVER_MIN = (KEPT - 1) * QUARTER_S / 60
+"""Minutes of the line."""
 LEAST_POINTS = 11
 SURE = 6.0
 """Standard errors above zero: a dozen points know their own scatter badly, and neighbours are alike."""
@@ -23,8 +25,8 @@ class SlowClimb:
 
     def __init__(self) -> None:
         self._points: deque[tuple[float, float]] = deque(maxlen=KEPT)
-        self.slope_bar_per_h: float = math.nan
-        """NaN if the pressure does not climb for sure."""
+        self._slope: tuple[float, float] = (math.nan, math.nan)
+        """Of which newest point, and the slope, bar/h: it is seldom asked for."""
 
     @staticmethod
     def wanted_from_s(last_s: float) -> float:
@@ -34,16 +36,24 @@ class SlowClimb:
     def forget(self) -> None:
         """The valve was opened or set: what came before says nothing."""
         self._points.clear()
-        self.slope_bar_per_h = math.nan
 
     def take(self, time_s: float, bar: float) -> None:
         """Take a minute's value; only the first of each quarter of an hour counts, however the stream is cut."""
         if self._points and time_s // QUARTER_S <= self._points[-1][0] // QUARTER_S:
             return
         self._points.append((time_s, bar))
-        self.slope_bar_per_h = self._slope()
 
-    def _slope(self) -> float:
+    @property
+    def slope_bar_per_h(self) -> float:
+        """How fast the pressure climbs; NaN if it does not for sure."""
+        if not self._points:
+            return math.nan
+        newest_s = self._points[-1][0]
+        if self._slope[0] != newest_s:
+            self._slope = newest_s, self._fitted()
+        return self._slope[1]
+
+    def _fitted(self) -> float:
         since_s = self._points[-1][0] - KEPT * QUARTER_S
         points = [(t, p) for t, p in self._points if t >= since_s]
         if len(points) < LEAST_POINTS or points[-1][1] <= points[0][1]:
