@@ -10,6 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from ullage.daemon.snapshot import Saved, SnapshotRefused, dump, fingerprint, load
+from ullage.detectors.proof import Proof
 from ullage.detectors.registry import compose
 from ullage.detectors.samples import Kind, Samples
 from ullage.detectors.vessel import Vessel
@@ -91,3 +92,29 @@ def test_other_settings_make_another_fingerprint() -> None:
     other = Vessel(name="north", total_volume_l=23, beer_volume_l=19, rated_pressure_bar=2.6)
     assert fingerprint(NORTH, compose({})) == fingerprint(NORTH, compose({}))
     assert fingerprint(NORTH, compose({})) != fingerprint(other, compose({}))
+
+
+class Named:
+    """Written as Python 3.11.2 writes a member of an enumeration: by the attribute's name."""
+
+    def __init__(self, of: object, name: str) -> None:
+        self.of, self.name = of, name
+
+    def __reduce__(self) -> tuple[object, ...]:
+        return getattr, (self.of, self.name)
+
+
+@pytest.mark.parametrize(
+    ("of", "name", "why"),
+    [
+        pytest.param(Proof, "WORD", "is no vessel's watch", id="a member, read as such"),
+        pytest.param(Proof, "mro", "has no place", id="of an enumeration what is no member"),
+        pytest.param(Kind, "__init__", "has no place", id="nor a method"),
+        pytest.param(Vessel, "name", "has no place", id="of another class anything"),
+    ],
+)
+def test_of_an_enumeration_only_members_are_looked_up(of: object, name: str, why: str) -> None:
+    """Debian 12 has such a Python: its snapshots are read, and no other attribute of anything is."""
+    payload = pickle.dumps((Named(of, name), (), {}, 0, ()))
+    with pytest.raises(SnapshotRefused, match=why):
+        load(payload)
